@@ -1,0 +1,129 @@
+"""What a form asks and what a contract demands, as frozen values proved against the checks."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from inspect_app.model import Condition, ConditionValue, Limit, SpotAllowance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """A condition that is read at the bench, and between what it must lie for the result to count.
+
+    Parameters
+    ----------
+    name : str
+        With its unit: ``illuminance_lx``, ``temperature_c``.
+    unit : str
+        As printed.
+    label : str
+        As asked.
+    low, high : float
+        In `unit`.
+    before_and_after : bool
+        Read twice, before and after the captures.
+    """
+
+    name: str
+    unit: str
+    label: str
+    low: float
+    high: float
+    before_and_after: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """One option of the check, or one role of its captures, that is asked at the bench.
+
+    `way` groups questions of which one group is answered, such as ``from captures`` and ``read by eye``; empty where
+    there is but one way. `kind` is ``number``, ``choice``, ``text``, ``list`` (one answer a line) or ``captures``.
+    """
+
+    name: str
+    label: str
+    kind: str
+    hint: str = ""
+    unit: str | None = None
+    choices: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    is_optional: bool = False
+    way: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One check under stated conditions.
+
+    Parameters
+    ----------
+    id : str
+        Unique in the form; lower case letters, digits, dots and hyphens.
+    check : str
+        Name of the check.
+    condition : mapping
+        Nominal; every result of the step carries it.
+    fixed : mapping
+        Options that are not asked.
+    windows : tuple of Window
+        Conditions that are read at the bench.
+    cautions : tuple of str
+        The warnings in full words.
+    instruments : tuple of str
+        Kinds of instrument that must be named, each in calibration.
+    wants_photos : bool
+        Photographs may be added as evidence.
+    """
+
+    id: str
+    check: str
+    title: str
+    instruction: str
+    condition: Condition = field(default_factory=dict)
+    fixed: Mapping[str, ConditionValue] = field(default_factory=dict)
+    windows: tuple[Window, ...] = ()
+    questions: tuple[Question, ...] = ()
+    cautions: tuple[str, ...] = ()
+    instruments: tuple[str, ...] = ()
+    wants_photos: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Form:
+    """The ordered steps of a device class; `digest` is the SHA-256 of `source`, the TOML text as read."""
+
+    device_class: str
+    title: str
+    revision: str
+    steps: tuple[Step, ...]
+    source: str
+    digest: str
+
+    def step(self, step_id: str) -> Step:
+        """Return the step with this id; KeyError where there is none."""
+        for step in self.steps:
+            if step.id == step_id:
+                return step
+        raise KeyError(step_id)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contract:
+    """What was ordered: for each device class its limits and spot tables; `digest` is the SHA-256 of `source`."""
+
+    number: str
+    revision: str
+    title: str
+    buyer: str
+    supplier: str
+    note: str
+    limits: Mapping[str, tuple[Limit, ...]]
+    spot_allowances: Mapping[str, tuple[SpotAllowance, ...]]
+    source: str
+    digest: str
+
+    @property
+    def device_classes(self) -> tuple[str, ...]:
+        """The classes that the contract speaks of."""
+        return tuple(self.limits)

@@ -1,0 +1,147 @@
+"""What a contract demands, and what was decided about it."""
+
+import enum
+from dataclasses import dataclass, field
+
+from inspect_app.model.measured import Condition
+from inspect_app.quantity import Quantity
+
+
+class DecisionRule(enum.StrEnum):
+    """How doubt is handled when a result meets a limit (ILAC-G8:09/2019, 4.2.1 and 4.2.2)."""
+
+    SIMPLE = "simple"
+    GUARDED = "guarded"
+
+
+class Severity(enum.StrEnum):
+    """The class of a nonconformity, worst first."""
+
+    CRITICAL = "critical"
+    MAJOR = "major"
+    MINOR = "minor"
+
+
+class Over(enum.StrEnum):
+    """How a limit reads several results: the worst of them, each by itself, or their mean."""
+
+    WORST = "worst"
+    EACH = "each"
+    MEAN = "mean"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """A demand of the contract on one quantity.
+
+    `condition` names what a result must carry to be meant; a result may carry more. At least one of `at_least` and
+    `at_most` is given, both in `unit`.
+    """
+
+    clause: str
+    title: str
+    check: str
+    quantity_name: str
+    unit: str
+    at_least: float | None = None
+    at_most: float | None = None
+    condition: Condition = field(default_factory=dict)
+    decision_rule: DecisionRule = DecisionRule.SIMPLE
+    severity: Severity = Severity.MAJOR
+    over: Over = Over.WORST
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpotClass:
+    """One row of a spot allowance table: spots larger than and up to a diameter, and how many each zone may hold.
+
+    `at_most_mm` is None for the open last row. `allowed` has one count per zone, zone 1 first.
+    """
+
+    larger_than_mm: float
+    at_most_mm: float | None
+    allowed: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpotAllowance:
+    """A table of the contract: how many spots of each size class each zone may hold.
+
+    Spots fainter than `contrast_at_least` and not larger than the first row's lower bound do not count.
+    """
+
+    clause: str
+    title: str
+    check: str
+    classes: tuple[SpotClass, ...]
+    polarity: str = "dark"
+    contrast_at_least: float = 0.0
+    condition: Condition = field(default_factory=dict)
+    severity: Severity = Severity.MAJOR
+
+
+class Finding(enum.StrEnum):
+    """What a judgement says of one result against one limit."""
+
+    CONFORMING = "conforming"
+    NONCONFORMING = "nonconforming"
+    INCONCLUSIVE = "inconclusive"
+    NOT_MEASURED = "not measured"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """One demand of the contract, decided.
+
+    Parameters
+    ----------
+    limit : Limit or SpotAllowance
+        The demand.
+    finding : Finding
+        The decision.
+    reason : str
+        One sentence that says why, with the figures.
+    quantity : Quantity or None
+        The result in the limit's unit; None when not measured, or for a spot table.
+    condition : mapping
+        Of the deciding result.
+    acceptance_at_least, acceptance_at_most : float or None
+        Limits for the result after the guard band, in the limit's unit.
+    guard_band : float
+        In the limit's unit; 0 for the simple rule.
+    margin : float or None
+        Distance from the result to the nearer acceptance limit, in the limit's unit; negative beyond it.
+    probability_of_conformity : float or None
+        JCGM 106:2012, clause 7; None when not measured.
+    step_id : str or None
+        The step that the deciding result came from.
+    """
+
+    limit: Limit | SpotAllowance
+    finding: Finding
+    reason: str
+    quantity: Quantity | None = None
+    condition: Condition = field(default_factory=dict)
+    acceptance_at_least: float | None = None
+    acceptance_at_most: float | None = None
+    guard_band: float = 0.0
+    margin: float | None = None
+    probability_of_conformity: float | None = None
+    step_id: str | None = None
+
+
+class Outcome(enum.StrEnum):
+    """The verdict on a device or a lot."""
+
+    ACCEPTED = "accepted"
+    REJECTED = "rejected"
+    HELD = "held"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """The verdict on a device, with the judgements that decided it (none when accepted)."""
+
+    outcome: Outcome
+    deciding: tuple[Judgement, ...]
+    reason: str

@@ -1,0 +1,214 @@
+"""What the record remembers: people, devices, instruments, entries, inspections, documents, events."""
+
+import enum
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from inspect_app.model.judged import Outcome
+from inspect_app.model.measured import Measured
+
+
+class Role(enum.StrEnum):
+    """What an account may do: inspectors record, approvers also sign off, auditors read, administrators keep accounts."""
+
+    INSPECTOR = "inspector"
+    APPROVER = "approver"
+    AUDITOR = "auditor"
+    ADMINISTRATOR = "administrator"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Person:
+    """Somebody with an account."""
+
+    id: int
+    login: str
+    name: str
+    role: Role
+    is_active: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Device:
+    """The thing inspected: one serial number of one maker."""
+
+    id: int
+    maker: str
+    serial: str
+    device_class: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """One calibration of an instrument; it counts from its date until it falls due."""
+
+    certificate: str
+    laboratory: str
+    calibrated_on: date
+    due_on: date
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instrument:
+    """What was measured with; `kind` is what a form asks for, such as ``illuminance meter``."""
+
+    id: int
+    kind: str
+    name: str
+    serial: str
+    calibrations: tuple[Calibration, ...] = ()
+
+    def calibration_on(self, day: date) -> Calibration | None:
+        """Return the calibration that counts on a day, or None when there is none or it is past due."""
+        current = [c for c in self.calibrations if c.calibrated_on <= day <= c.due_on]
+        return max(current, key=lambda c: c.calibrated_on, default=None)
+
+    def latest_calibration(self) -> Calibration | None:
+        """Return the newest calibration, past due or not."""
+        return max(self.calibrations, key=lambda c: c.calibrated_on, default=None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """A file kept unchanged under the SHA-256 of its bytes.
+
+    `role` says what it was to the step: ``scene``, ``dark`` or ``photo``.
+    """
+
+    sha256: str
+    name: str
+    media_type: str
+    size_bytes: int
+    role: str = "scene"
+    kept_at: datetime | None = None
+
+
+class EntryState(enum.StrEnum):
+    """How far a step's answers have come."""
+
+    DRAFT = "draft"
+    RECORDED = "recorded"
+    CANNOT_TELL = "cannot tell"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """The answers to one step, in one revision; a newer one never erases an older.
+
+    Parameters
+    ----------
+    answers : mapping of str to tuple of str
+        Option name to the texts typed; a question that takes one answer has a tuple of one.
+    conditions : mapping of str to str
+        Texts typed for the conditions of the bench, such as ``illuminance_lx_before``.
+    instruments : tuple of Instrument
+        What was measured with.
+    evidence : tuple of Evidence
+        Files kept for this entry.
+    measured : Measured or None
+        What the check found; None for a draft, or when there is a problem.
+    problem : str or None
+        Why there is no result, in words for the person at the bench.
+    """
+
+    id: int
+    step_id: str
+    revision: int
+    state: EntryState
+    answers: Mapping[str, tuple[str, ...]]
+    conditions: Mapping[str, str]
+    recorded_at: datetime
+    recorded_by: Person
+    instruments: tuple[Instrument, ...] = ()
+    evidence: tuple[Evidence, ...] = ()
+    measured: Measured | None = None
+    problem: str | None = None
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shipment:
+    """What a supplier delivered against a contract at one time."""
+
+    id: int
+    reference: str
+    contract_number: str
+    supplier: str
+    received_at: datetime
+    received_by: Person
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lot:
+    """Devices of one class in a shipment, judged together."""
+
+    id: int
+    number: str
+    device_class: str
+    shipment: Shipment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signature:
+    """The end of an inspection: who put their name to which verdict, when."""
+
+    signed_at: datetime
+    signed_by: Person
+    outcome: Outcome
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inspection:
+    """One pass of one device through one form, against one revision of a contract.
+
+    `entries` holds the newest entry of each step, keyed by step. `form_digest` and `contract_digest` are the SHA-256 of
+    the definitions as they stood when it was opened.
+    """
+
+    id: int
+    device: Device
+    lot: Lot
+    form_revision: str
+    form_digest: str
+    contract_revision: str
+    contract_digest: str
+    opened_at: datetime
+    opened_by: Person
+    entries: Mapping[str, Entry]
+    signature: Signature | None = None
+    arrival_note: str = ""
+
+
+class DocumentKind(enum.StrEnum):
+    """What leaves the building."""
+
+    CERTIFICATE = "certificate"
+    REJECTION = "rejection notice"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """An issued document; its bytes are kept under `sha256` and never made again."""
+
+    number: str
+    kind: DocumentKind
+    inspection_id: int
+    sha256: str
+    issued_at: datetime
+    issued_by: Person
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One link of the audit chain: who did what when, sealed with the hash of the one before."""
+
+    id: int
+    at: datetime
+    actor: str
+    action: str
+    subject: str
+    detail: Mapping[str, str]
+    digest: str
+    previous_digest: str
