@@ -1,0 +1,48 @@
+"""Previews are pictures that can be recognised; the truth is the synthetic frame that was written."""
+
+import io
+
+import numpy as np
+import pytest
+import tifffile
+from PIL import Image
+
+from inspect_app.capture.preview import preview_png
+
+
+def opened(png):
+    return np.asarray(Image.open(io.BytesIO(png)))
+
+
+def test_a_preview_is_no_larger_than_asked_and_keeps_the_shape(tmp_path):
+    """Truth: 900 × 600 pixels shrink to 120 × 80."""
+    Image.new("RGB", (900, 600), (10, 200, 30)).save(tmp_path / "photo.png")
+
+    picture = opened(preview_png(tmp_path / "photo.png", 120))
+
+    assert picture.shape == (80, 120, 3)
+    assert tuple(picture[40, 60]) == (10, 200, 30)
+
+
+@pytest.mark.parametrize("suffix", ["png", "tiff"])
+def test_a_frame_near_starlight_is_stretched_until_it_can_be_seen(tmp_path, suffix):
+    """Truth: the left half holds code 100 and the right half code 160 of 65 535; they must come out black and white."""
+    codes = np.full((64, 96), 100, np.uint16)
+    codes[:, 48:] = 160
+    path = tmp_path / f"dark.{suffix}"
+    if suffix == "png":
+        Image.fromarray(codes).save(path)
+    else:
+        tifffile.imwrite(path, codes)
+
+    picture = opened(preview_png(path, 96))
+
+    assert picture[32, 10] == 0
+    assert picture[32, 90] == 255
+
+
+@pytest.mark.parametrize("content", [b"", b"time_s,voltage_v\n0,4.1\n", b"\x89PNG\r\n\x1a\n broken", b"II*\0 broken"])
+def test_what_is_no_picture_has_no_preview(tmp_path, content):
+    (tmp_path / "file").write_bytes(content)
+
+    assert preview_png(tmp_path / "file", 100) is None
