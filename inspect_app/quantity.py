@@ -282,7 +282,38 @@ def coverage_factor(degrees_of_freedom: float | None, coverage: float = 0.9545) 
     tail = (1 + coverage) / 2
     if degrees_of_freedom is None:
         return float(special.ndtri(tail))
-    return float(special.stdtrit(max(1, math.floor(degrees_of_freedom)), tail))
+    return float(special.stdtrit(_whole_degrees(degrees_of_freedom), tail))
+
+
+def _whole_degrees(degrees_of_freedom: float) -> int:
+    return max(1, math.floor(degrees_of_freedom))
+
+
+def probability_below(bound: float, quantity: Quantity) -> float:
+    """Return the probability that the true value lies at or below a bound (JCGM 106:2012, 7.3 and 7.4).
+
+    Parameters
+    ----------
+    bound : float
+        In the quantity's unit.
+    quantity : Quantity
+        The truth is taken to spread normally about its value; with few degrees of freedom as a scaled and shifted t,
+        its degrees of freedom truncated as in `coverage_factor`.
+
+    Examples
+    --------
+    >>> round(probability_below(50, Quantity(value=46, unit="ms", standard_uncertainty=2)), 4)
+    0.9772
+    >>> round(probability_below(50, Quantity(value=46, unit="ms", standard_uncertainty=2, degrees_of_freedom=4)), 4)
+    0.9419
+    """
+    distance = bound - quantity.value
+    if quantity.standard_uncertainty == 0:
+        return 1.0 if distance >= 0 else 0.0
+    deviation = distance / quantity.standard_uncertainty
+    if quantity.degrees_of_freedom is None:
+        return float(special.ndtr(deviation))
+    return float(special.stdtr(_whole_degrees(quantity.degrees_of_freedom), deviation))
 
 
 def expanded_uncertainty(quantity: Quantity) -> float:

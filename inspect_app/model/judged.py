@@ -1,6 +1,7 @@
 """What a contract demands, and what was decided about it."""
 
 import enum
+import math
 from dataclasses import dataclass, field
 
 from inspect_app.model.measured import Condition
@@ -35,7 +36,8 @@ class Limit:
     """A demand of the contract on one quantity.
 
     `condition` names what a result must carry to be meant; a result may carry more. At least one of `at_least` and
-    `at_most` is given, both in `unit`.
+    `at_most` is given, both in `unit`. `element` names the element of the 1951 target that the bound stands for, such
+    as ``6,2``; empty where the contract gave a number.
     """
 
     clause: str
@@ -49,6 +51,14 @@ class Limit:
     decision_rule: DecisionRule = DecisionRule.SIMPLE
     severity: Severity = Severity.MAJOR
     over: Over = Over.WORST
+    element: str = ""
+
+    def __post_init__(self) -> None:
+        bounds = [bound for bound in (self.at_least, self.at_most) if bound is not None]
+        if not bounds or not all(math.isfinite(bound) for bound in bounds):
+            raise ValueError(f"limit {self.clause} needs a finite bound")
+        if bounds != sorted(bounds):
+            raise ValueError(f"limit {self.clause} asks for at least {self.at_least} and at most {self.at_most}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +77,9 @@ class SpotClass:
 class SpotAllowance:
     """A table of the contract: how many spots of each size class each zone may hold.
 
-    Spots fainter than `contrast_at_least` and not larger than the first row's lower bound do not count.
+    Spots fainter than `contrast_at_least` and not larger than the first row's lower bound do not count; spots larger
+    than a closed last row are not allowed at all. With the guarded rule a spot counts in every class that its diameter
+    may belong to.
     """
 
     clause: str
@@ -77,6 +89,7 @@ class SpotAllowance:
     polarity: str = "dark"
     contrast_at_least: float = 0.0
     condition: Condition = field(default_factory=dict)
+    decision_rule: DecisionRule = DecisionRule.GUARDED
     severity: Severity = Severity.MAJOR
 
 
