@@ -1,0 +1,6 @@
+"""Files become captures: arrays proportional to exposure, films frame by frame, logs as columns."""
+
+from inspect_app.capture._read import read
+from inspect_app.capture.kinds import BoolArray, Capture, Film, FloatArray, Log, Still
+
+__all__ = ["BoolArray", "Capture", "Film", "FloatArray", "Log", "Still", "read"]

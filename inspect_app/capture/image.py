@@ -1,0 +1,127 @@
+"""Still pictures: PNG, TIFF and JPEG files become frames proportional to exposure."""
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from inspect_app.capture._codes import Codes
+from inspect_app.capture._raster import read_jpeg, read_png
+from inspect_app.capture._tiff import read_tiff
+from inspect_app.capture.kinds import FloatArray, Still
+from inspect_app.capture.transfer import Decoder, decoder
+from inspect_app.errors import UnusableInput
+
+RED, GREEN, BLUE = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, item 3.2: luminance of linear red, green and blue
+
+PIXELS_AT_ONCE: Final = 1_000_000  # bounds the working memory of the conversion
+
+
+def read_image(path: Path, *, name: str, role: str, transfer: str, sha256: str, form: str) -> tuple[Still, ...]:
+    """Read a picture file as one still a page.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    name, role, sha256 : str
+        As in `Still`.
+    transfer : str
+        As `decoder` takes it.
+    form : str
+        What the file's first bytes say it is: ``png``, ``tiff`` or ``jpeg``.
+
+    Returns
+    -------
+    tuple of Still
+        One, or one for each page of a TIFF file with several, named ``file.tif[1]``, ``file.tif[2]`` and so on. A
+        picture that says how the camera was held is turned upright.
+
+    Raises
+    ------
+    UnusableInput
+        The picture is damaged, too large or of a kind that holds no plain camera codes (transparent, CMYK, raw,
+        floating point, fewer than 8 bits), or the transfer does not cover its codes.
+    """
+    decode = decoder(transfer)
+    frames: Iterable[Codes]
+    if form == "tiff":
+        frames = read_tiff(path, name)
+    else:
+        frames = (read_png(path, name) if form == "png" else read_jpeg(path, name),)
+    stills = [_still(codes, decode, name, role, sha256) for codes in frames]
+    if len(stills) == 1:
+        return tuple(stills)
+    return tuple(
+        Still(
+            name=f"{name}[{page}]",
+            sha256=sha256,
+            exposure=still.exposure,
+            clipped=still.clipped,
+            bit_depth=still.bit_depth,
+            code_step=still.code_step,
+            role=role,
+        )
+        for page, still in enumerate(stills, start=1)
+    )
+
+
+def _still(codes: Codes, decode: Decoder, name: str, role: str, sha256: str) -> Still:
+    values = _upright(codes.values, codes.orientation)
+    lowest = int(values.min())
+    curve = decode(np.arange(lowest, int(values.max()) + 1), codes.highest)
+    exposure, clipped = _expose(values, curve, lowest, codes.highest)
+    return Still(
+        name=name,
+        sha256=sha256,
+        exposure=exposure,
+        clipped=clipped,
+        bit_depth=codes.bit_depth,
+        code_step=_code_step(decode, codes.highest, curve),
+        role=role,
+    )
+
+
+def _upright(values: npt.NDArray[Any], orientation: int) -> npt.NDArray[Any]:
+    """Turn and mirror as EXIF asks (CIPA DC-008, tag 0112: where row 0 and column 0 are)."""
+    if orientation in (2, 7):
+        values = np.fliplr(values)
+    elif orientation in (4, 5):
+        values = np.flipud(values)
+    if orientation in (5, 6, 7):
+        return np.rot90(values, -1) if orientation != 7 else np.rot90(values, 1)
+    if orientation == 8:
+        return np.rot90(values, 1)
+    return np.rot90(values, 2) if orientation == 3 else values
+
+
+def _expose(
+    values: npt.NDArray[Any], curve: FloatArray, lowest: int, highest: int
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    rows, cols = values.shape[:2]
+    exposure = np.empty((rows, cols))
+    clipped = np.empty((rows, cols), dtype=np.bool_)
+    step = max(1, PIXELS_AT_ONCE // cols)
+    for start in range(0, rows, step):
+        block = values[start : start + step]
+        linear = curve[block.astype(np.int64) - lowest]
+        tops = block == highest
+        if values.ndim == 3:
+            linear = RED * linear[..., 0] + GREEN * linear[..., 1] + BLUE * linear[..., 2]
+            tops = tops.any(axis=2)
+        exposure[start : start + step] = linear
+        clipped[start : start + step] = tops
+    return exposure, clipped
+
+
+def _code_step(decode: Decoder, highest: int, curve: FloatArray) -> float:
+    """Return the exposure of one code at half of full scale; where a table ends earlier, the mean step of the frame."""
+    try:
+        whole = decode(np.arange(highest + 1), highest)
+    except UnusableInput:
+        return float((curve[-1] - curve[0]) / max(1, len(curve) - 1))
+    place = int(np.searchsorted(whole, whole[-1] / 2))
+    place = min(max(place, 1), highest)
+    return float(whole[place] - whole[place - 1])

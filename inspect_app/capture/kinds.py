@@ -1,0 +1,89 @@
+"""The three kinds of capture: a still picture, a film, a log; each with its name and the digest of its bytes."""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+CodeArray = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Still:
+    """One frame, linear in exposure.
+
+    Parameters
+    ----------
+    name : str
+        File name, with ``[page]`` after it for a page of several.
+    sha256 : str
+        Of the file's bytes, hexadecimal.
+    exposure : ndarray of shape (rows, cols), float64
+        Proportional to exposure. Full scale is 1 for the transfers linear, srgb and power; a table keeps its own scale.
+        Colour is Rec. 709 luminance in linear light.
+    clipped : ndarray of shape (rows, cols), bool
+        True where any channel stands at its highest code.
+    bit_depth : int
+        Bits per channel of the stored codes: 8 or 16.
+    code_step : float
+        Exposure difference of one code at half of full scale: the quantisation step.
+    role : str
+        What the frame is to the check: ``scene`` or ``dark``.
+    """
+
+    name: str
+    sha256: str
+    exposure: FloatArray
+    clipped: BoolArray
+    bit_depth: int
+    code_step: float
+    role: str = "scene"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Film:
+    """A film, read frame by frame: it never stands in memory as a whole.
+
+    Parameters
+    ----------
+    name, sha256, role
+        As in `Still`.
+    rows, cols : int
+        Size of a frame in pixels.
+    open_frames : callable
+        Starts a new pass: an iterator over (time in seconds by the file's own time stamps, exposure of shape
+        (rows, cols) float64 in 0..1 after the transfer). Passes may be made more than once.
+    open_codes : callable
+        The same pass in stored codes, several times as fast: an iterator over (time in seconds, luma codes of shape
+        (rows, cols), uint8 or uint16). The array is valid until the next frame is asked for.
+    exposures : ndarray of shape (codes,), float64
+        Exposure of each code: ``exposures[codes]`` is what `open_frames` yields.
+    """
+
+    name: str
+    sha256: str
+    rows: int
+    cols: int
+    open_frames: Callable[[], Iterator[tuple[float, FloatArray]]]
+    open_codes: Callable[[], Iterator[tuple[float, CodeArray]]]
+    exposures: FloatArray
+    role: str = "scene"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Log:
+    """A table of numbers, column name (as in the file, lower case, stripped) to values of shape (n,).
+
+    Empty cells are NaN; no other text passes.
+    """
+
+    name: str
+    sha256: str
+    columns: Mapping[str, FloatArray] = field(default_factory=dict)
+    role: str = "scene"
+
+
+Capture = Still | Film | Log

@@ -1,0 +1,1 @@
+"""Certificates and rejection notices; the only home of WeasyPrint."""

@@ -1,0 +1,201 @@
+"""The options of a check: one frozen model each, from which command line, forms and pages are made."""
+
+import re
+import typing
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any, Final, TypeVar
+
+import annotated_types
+import pydantic
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic.fields import FieldInfo
+
+from inspect_app.errors import UnusableInput
+from inspect_app.quantity import parse_number
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """Marks a number option with its unit of measurement; text such as ``0,2 kHz`` is then converted."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Repeated:
+    """Marks an option that is given several times: each text becomes one element of its tuple."""
+
+
+class CheckOptions(BaseModel):
+    """Parent of every options model: frozen, unknown keys refused, NaN and infinity refused.
+
+    Every option takes either its own type or the text that a person types, so that the command line, a form and a
+    page hand over what they have. Write numbers as ``Annotated[float, Field(gt=0, description="…"), Unit("Hz")]``.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    @pydantic.model_validator(mode="before")
+    @classmethod
+    def _read_texts(cls, values: Any) -> Any:
+        if not isinstance(values, Mapping):
+            return values
+        read = dict(values)
+        for name, info in cls.model_fields.items():
+            unit = unit_of(info)
+            if unit is None or name not in read:
+                continue
+            given = read[name]
+            if isinstance(given, str):
+                read[name] = parse_number(given, unit)
+            elif is_repeated(info) and isinstance(given, Sequence):
+                read[name] = tuple(parse_number(text, unit) if isinstance(text, str) else text for text in given)
+        return read
+
+
+Options = TypeVar("Options", bound=CheckOptions)
+
+
+def unit_of(info: FieldInfo) -> str | None:
+    """Return the unit of a number option, or None for an option that is not a number."""
+    return next((mark.name for mark in info.metadata if isinstance(mark, Unit)), None)
+
+
+def is_repeated(info: FieldInfo) -> bool:
+    """Say whether an option is given once per element."""
+    return any(isinstance(mark, Repeated) for mark in info.metadata)
+
+
+def choices_of(info: FieldInfo) -> tuple[str, ...]:
+    """Return the words that a choice option admits; empty for any other option."""
+    for candidate in (info.annotation, *typing.get_args(info.annotation)):
+        if typing.get_origin(candidate) is typing.Literal:
+            return tuple(str(choice) for choice in typing.get_args(candidate))
+    return ()
+
+
+def bounds_of(info: FieldInfo) -> tuple[float | None, float | None]:
+    """Return the lowest and highest number that an option admits; None where it is open."""
+    low: float | None = None
+    high: float | None = None
+    for mark in info.metadata:
+        if isinstance(mark, annotated_types.Ge):
+            low = float(mark.ge)  # type: ignore[arg-type]  # bounds are written as numbers
+        elif isinstance(mark, annotated_types.Gt):
+            low = float(mark.gt)  # type: ignore[arg-type]  # bounds are written as numbers
+        elif isinstance(mark, annotated_types.Le):
+            high = float(mark.le)  # type: ignore[arg-type]  # bounds are written as numbers
+        elif isinstance(mark, annotated_types.Lt):
+            high = float(mark.lt)  # type: ignore[arg-type]  # bounds are written as numbers
+    return low, high
+
+
+def flag(name: str) -> str:
+    """Return an option's name as the command line spells it."""
+    return "--" + name.replace("_", "-")
+
+
+def read_options(model: type[Options], given: Mapping[str, Any]) -> Options:
+    """Make the options of a check from texts or values.
+
+    Raises
+    ------
+    UnusableInput
+        Names the first option that is unknown, missing, no number or out of its range, and what it may be.
+    """
+    try:
+        return model.model_validate(dict(given))
+    except pydantic.ValidationError as error:
+        raise _first_problem(model, error) from error
+
+
+def _first_problem(model: type[CheckOptions], error: pydantic.ValidationError) -> UnusableInput:
+    first = error.errors(include_url=False)[0]
+    location = first["loc"]
+    cause = first.get("ctx", {}).get("error")
+    if not location:
+        message = str(cause) if cause is not None else first["msg"]
+        return UnusableInput("options", message, "Correct it and run again.")
+    name = str(location[0])
+    if first["type"] == "extra_forbidden":
+        known = ", ".join(flag(field) for field in model.model_fields)
+        return UnusableInput(f"option {flag(name)}", "there is no such option", f"Use one of {known}.")
+    info = model.model_fields[name]
+    if first["type"] == "missing":
+        return UnusableInput(f"option {flag(name)}", "it is missing", f"Give {info.description or 'a value'}.")
+    seen = first["input"]
+    shown = ", ".join(map(str, seen)) if isinstance(seen, list | tuple) else str(seen)
+    message = str(cause) if cause is not None else first["msg"]
+    problem = f"{message[0].lower()}{message[1:]}; you gave {shown[:80]}"
+    return UnusableInput(f"option {flag(name)}", problem, _what_it_takes(info))
+
+
+def _what_it_takes(info: FieldInfo) -> str:
+    choices = choices_of(info)
+    if choices:
+        return f"Use one of {', '.join(choices)}."
+    low, high = bounds_of(info)
+    unit = unit_of(info)
+    of_unit = "" if unit in (None, "1") else f" in {unit}"
+    if low is not None and high is not None:
+        return f"Give a number{of_unit} from {low:g} to {high:g}."
+    if low is not None:
+        return f"Give a number{of_unit} of {low:g} or more."
+    return f"Give {info.description}." if info.description else "Correct it."
+
+
+_INTEGERS_WITH_COMMAS: Final = re.compile(r"\s*[+-]?\d+(\s*,\s*[+-]?\d+)*\s*")
+
+
+def _read_region(given: Any) -> Any:
+    if isinstance(given, str):
+        if not _INTEGERS_WITH_COMMAS.fullmatch(given):
+            raise ValueError("a region is written X,Y,W,H in whole pixels")
+        given = tuple(int(part) for part in given.split(","))
+    if isinstance(given, list | tuple):
+        if len(given) != 4:
+            raise ValueError("a region has four numbers, X,Y,W,H")
+        x, y, width_px, height_px = given
+        if x < 0 or y < 0 or width_px < 1 or height_px < 1:
+            raise ValueError("a region starts at 0 or more and is at least one pixel wide and high")
+        return tuple(given)
+    return given
+
+
+Region = Annotated[tuple[int, int, int, int], BeforeValidator(_read_region)]
+"""X,Y,W,H in pixels, the upper left pixel first."""
+
+
+def _read_numbers(given: Any) -> Any:
+    if isinstance(given, str):
+        return tuple(parse_number(part, "1") for part in given.split(","))
+    return given
+
+
+Numbers = Annotated[tuple[float, ...], BeforeValidator(_read_numbers)]
+"""Numbers written with commas between them."""
+
+
+def _read_transfer(given: Any) -> Any:
+    text = str(given).strip()
+    if text in ("linear", "srgb"):
+        return text
+    kind, _, argument = text.partition(":")
+    if kind == "power":
+        if not 0.2 <= parse_number(argument, "1") <= 5:
+            raise ValueError("the power lies between 0.2 and 5")
+        return text
+    if kind == "table" and argument:
+        return text
+    raise ValueError("a transfer is linear, srgb, power:G or table:FILE.csv")
+
+
+TransferText = Annotated[str, BeforeValidator(_read_transfer)]
+"""``linear``, ``srgb``, ``power:G`` or ``table:FILE.csv``: how codes become exposure (OECF, ISO 14524)."""
+
+
+class PictureOptions(CheckOptions):
+    """Options of a check that reads pictures or films in exposure."""
+
+    transfer: Annotated[TransferText, Field(description="linear, srgb, power:G or table:FILE.csv")] = "linear"

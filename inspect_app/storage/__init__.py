@@ -1,0 +1,1 @@
+"""The record: tables, evidence and the audit chain; the only home of SQLAlchemy."""

@@ -1,0 +1,1 @@
+"""The pages; the only home of Flask and WTForms."""

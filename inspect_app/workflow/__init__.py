@@ -1,0 +1,1 @@
+"""What a person does, one verb per function, each in one transaction."""

@@ -1,0 +1,1 @@
+"""Captures and logs with exactly known answers, made for the tests."""
