@@ -1,0 +1,235 @@
+"""Signal-to-noise ratio and fixed pattern of an even scene, from two frames or more."""
+
+import math
+from collections.abc import Sequence
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field
+
+from inspect_app.capture import Capture, FloatArray, Still
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
+from inspect_app.measure._registry import Needs, check
+from inspect_app.model import Condition, Measured, Outline, Result
+from inspect_app.numerics.noise_split import NoiseSplit, split_noise
+from inspect_app.quantity import Contribution, Quantity, quantity_from_budget
+
+METHOD = "ISO 15739:2023, temporal and fixed-pattern noise; EMVA 1288 separation of the two"
+SMALLEST_SIDE_PX = 8  # fewer pixels carry no surface of fourth order
+CLIPPED_SHARE_TOLD = 0.001
+CLIPPED_SHARE_REFUSED = 0.2
+CORRELATED_PIXELS = 3.0  # one independent value per this many pixels: denoised, or a scintillating tube
+FLICKER_TOLD = 0.01
+
+
+class NoiseOptions(PictureOptions):
+    """Options of the noise check: an even region, or readings of another instrument."""
+
+    roi: Annotated[Region | None, Field(description="Even region, X,Y,W,H in pixels")] = None
+    snr_reading: Annotated[
+        tuple[Annotated[float, Field(gt=0)], ...],
+        Field(description="Signal-to-noise ratio read from an analyser, one per repeat"),
+        Unit("1"),
+        Repeated(),
+    ] = ()
+    reading_u: Annotated[
+        float | None, Field(gt=0, description="Standard uncertainty of one reading, where it stands alone"), Unit("1")
+    ] = None
+
+
+@check(
+    "noise",
+    title="Noise of an even scene",
+    method=METHOD,
+    quantities={"snr": "1", "snr_total": "1", "fixed_pattern": "%"},
+    options=NoiseOptions,
+    needs={"scene": Needs(kinds=("still",), at_least=0, at_most=None)},
+)
+def noise(captures: tuple[Capture, ...], options: NoiseOptions) -> Measured:
+    """Measure temporal and total signal-to-noise ratio and the fixed pattern of an even scene.
+
+    Parameters
+    ----------
+    captures : tuple of Still
+        Two frames or more of the same even scene; none with readings.
+    options : NoiseOptions
+        The region, or the readings.
+
+    Returns
+    -------
+    Measured
+        ``snr``: mean over temporal standard deviation; ``snr_total``: mean over the root of temporal and fixed-pattern
+        variance; ``fixed_pattern``: its standard deviation in per cent of the mean. The uncertainties cover the finite
+        number of pixels and frames, not the flatness of the light.
+
+    Raises
+    ------
+    UnusableInput
+        One frame alone, frames of different size, a region outside of the picture, both files and readings or neither.
+    NothingToMeasure
+        Frames that are equal, black or saturated.
+
+    Notes
+    -----
+    Mean and noise are those of the exposure as stored: a black level must be taken out by the transfer (table). See
+    `inspect_app.numerics.noise_split.split_noise` for the formulas. Texture of the scene counts as fixed pattern.
+
+    References
+    ----------
+    ISO 15739:2023, clause 6 (from memory). EMVA Standard 1288, release 3.1, clauses 6 and 8 (from memory).
+    """
+    stills = [taken for taken in captures if isinstance(taken, Still)]
+    if options.snr_reading:
+        if stills:
+            raise UnusableInput("noise", "both files and readings were given", "Give the files or the readings.")
+        return Measured(check="noise", method="readings of an analyser", results=(_from_readings(options),))
+    if len(stills) < 2:
+        raise UnusableInput(
+            stills[0].name if stills else "noise",
+            f"{len(stills)} frames given, and noise is what changes between frames",
+            "Give two frames or more of the same even scene, or --snr-reading.",
+        )
+    region = options.roi or (0, 0, stills[0].exposure.shape[1], stills[0].exposure.shape[0])
+    frames, clipped_share = _cut_out(stills, region)
+    split = split_noise(frames)
+    _prove_noise(stills, split, clipped_share)
+    x, y, width, height = region
+    return Measured(
+        check="noise",
+        method=METHOD,
+        results=_results(split, region, len(stills)),
+        outlines=(Outline(label="region", shape="rectangle", x=x, y=y, width_px=width, height_px=height),),
+        warnings=_warnings(split, clipped_share),
+    )
+
+
+def _from_readings(options: NoiseOptions) -> Result:
+    readings = options.snr_reading
+    count = len(readings)
+    lines: list[Contribution] = []
+    if count > 1:
+        spread = float(np.std(readings, ddof=1)) / math.sqrt(count)
+        lines.append(
+            Contribution(
+                source=f"repeatability of {count} readings",
+                distribution="t",
+                standard_uncertainty=spread,
+                degrees_of_freedom=count - 1,
+            )
+        )
+    elif options.reading_u is None:
+        raise UnusableInput(
+            "option --snr-reading",
+            "one reading alone says nothing of its uncertainty",
+            "Repeat the reading, or give its standard uncertainty with --reading-u.",
+        )
+    if options.reading_u is not None:
+        lines.append(
+            Contribution(
+                source="reading", distribution="normal", standard_uncertainty=options.reading_u / math.sqrt(count)
+            )
+        )
+    mean = float(np.mean(readings))
+    return Result(quantity_name="snr", quantity=quantity_from_budget(mean, "1", lines), budget=tuple(lines))
+
+
+def _cut_out(stills: Sequence[Still], region: tuple[int, int, int, int]) -> tuple[FloatArray, float]:
+    rows, cols = stills[0].exposure.shape
+    for still in stills[1:]:
+        if still.exposure.shape != (rows, cols):
+            size = f"{still.exposure.shape[1]} × {still.exposure.shape[0]}"
+            raise UnusableInput(
+                still.name,
+                f"its size {size} differs from {cols} × {rows} of {stills[0].name}",
+                "Give frames of one scene.",
+            )
+    x, y, width, height = region
+    if x + width > cols or y + height > rows:
+        raise UnusableInput(
+            "option --roi", f"it reaches beyond the picture of {cols} × {rows} pixels", "Give a region inside of it."
+        )
+    if min(width, height) < SMALLEST_SIDE_PX:
+        raise UnusableInput(
+            stills[0].name,
+            f"a region of {width} × {height} pixels is too small",
+            f"Give one of {SMALLEST_SIDE_PX} × {SMALLEST_SIDE_PX} or more.",
+        )
+    cut = (slice(y, y + height), slice(x, x + width))
+    frames = np.stack([still.exposure[cut] for still in stills])
+    return frames, float(np.mean([still.clipped[cut].mean() for still in stills]))
+
+
+def _prove_noise(stills: Sequence[Still], split: NoiseSplit, clipped_share: float) -> None:
+    where = stills[0].name
+    if clipped_share > CLIPPED_SHARE_REFUSED:
+        raise NothingToMeasure(
+            where,
+            f"{clipped_share:.0%} of the region is saturated, where no noise can be seen",
+            "Take it with less light.",
+        )
+    if split.mean <= 0:
+        raise NothingToMeasure(where, "the region is black, there is no signal", "Take it with more light.")
+    if split.temporal_variance == 0:
+        raise NothingToMeasure(
+            where, f"the {len(stills)} frames are equal, nothing changes between them", "Give separate frames."
+        )
+
+
+def _results(split: NoiseSplit, region: tuple[int, int, int, int], frames: int) -> tuple[Result, ...]:
+    condition: Condition = {"roi": region, "frames": frames}
+    temporal = split.temporal_variance
+    pattern = max(split.pattern_variance, 0.0)
+    total = temporal + pattern
+    temporal_line = "temporal variance, finite number of pixels and frames"
+    pattern_line = "fixed-pattern variance, finite number of pixels"
+    snr = split.mean / math.sqrt(temporal)
+    snr_lines = (_line(temporal_line, snr * split.temporal_variance_u / (2 * temporal), split.temporal_freedom),)
+    snr_total = split.mean / math.sqrt(total)
+    total_lines = (
+        _line(temporal_line, snr_total * split.temporal_variance_u / (2 * total), split.temporal_freedom),
+        _line(pattern_line, snr_total * split.pattern_variance_u / (2 * total), None),
+    )
+    percent = 100 * math.sqrt(pattern) / split.mean
+    percent_lines = (
+        _line(pattern_line, 100 * _root_uncertainty(pattern, split.pattern_variance_u) / split.mean, None),
+    )
+    return (
+        _result("snr", snr, "1", snr_lines, condition),
+        _result("snr_total", snr_total, "1", total_lines, condition),
+        _result("fixed_pattern", percent, "%", percent_lines, condition),
+    )
+
+
+def _line(source: str, standard_uncertainty: float, freedom: float | None) -> Contribution:
+    return Contribution(
+        source=source, distribution="normal", standard_uncertainty=standard_uncertainty, degrees_of_freedom=freedom
+    )
+
+
+def _result(name: str, value: float, unit: str, lines: tuple[Contribution, ...], condition: Condition) -> Result:
+    quantity: Quantity = quantity_from_budget(value, unit, lines)
+    return Result(quantity_name=name, quantity=quantity, condition=condition, budget=lines)
+
+
+def _root_uncertainty(variance: float, variance_u: float) -> float:
+    """Return u of a root from u of its square: half of the wider arm of the 2 u interval, sound down to zero."""
+    root = math.sqrt(variance)
+    above = math.sqrt(variance + 2 * variance_u) - root
+    below = root - math.sqrt(max(variance - 2 * variance_u, 0.0))
+    return max(above, below) / 2
+
+
+def _warnings(split: NoiseSplit, clipped_share: float) -> tuple[str, ...]:
+    told = []
+    if clipped_share > CLIPPED_SHARE_TOLD:
+        told.append(f"{clipped_share:.1%} of the region is saturated: the noise is underestimated.")
+    if split.correlation > CORRELATED_PIXELS:
+        told.append(
+            f"Noise is shared by about {split.correlation:.0f} neighbouring pixels, as after denoising or from a "
+            "scintillating screen: a ratio per pixel says little of the sensor."
+        )
+    spread = (max(split.frame_means) - min(split.frame_means)) / split.mean
+    if spread > FLICKER_TOLD:
+        told.append(f"The light flickers by {spread:.1%} between frames; this is taken out of the noise.")
+    return tuple(told)

@@ -1,0 +1,151 @@
+"""The noise check against stacks of known noise."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import ndimage
+
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure.noise import NoiseOptions, noise
+from inspect_app.model import Measured
+from tests.truth.sensor import still_of
+
+
+def frames_of(
+    seed: int, *, count=4, shape=(120, 160), mean=0.3, temporal=0.01, pattern=0.005, flicker=0.0, gradient=0.0
+):
+    """Stills of an even scene with known temporal noise and fixed pattern, both as a share of full scale."""
+    rng = np.random.default_rng(seed)
+    rows, cols = shape
+    slope = 1 + gradient * (np.linspace(-1, 1, cols)[None, :] + 0.5 * np.linspace(-1, 1, rows)[:, None])
+    scene = mean * slope + rng.normal(0, pattern, shape)
+    return tuple(
+        still_of(scene * (1 + flicker * (-1) ** k) + rng.normal(0, temporal, shape), name=f"{k}.tif")
+        for k in range(count)
+    )
+
+
+def value_of(measured: Measured, name: str) -> float:
+    return next(r.quantity.value for r in measured.results if r.quantity_name == name)
+
+
+def test_an_even_scene_gives_mean_over_noise() -> None:
+    """Truth from algebra: 0.3 / 0.01, 0.3 / sqrt(0.01² + 0.005²), 0.005 / 0.3."""
+    measured = noise(frames_of(1), NoiseOptions())
+
+    assert value_of(measured, "snr") == pytest.approx(30.0, abs=0.3)
+    assert value_of(measured, "snr_total") == pytest.approx(0.3 / math.hypot(0.01, 0.005), abs=0.3)
+    assert value_of(measured, "fixed_pattern") == pytest.approx(100 * 0.005 / 0.3, abs=0.04)
+
+
+def test_flicker_and_gradient_of_the_light_are_not_noise() -> None:
+    """Truth from algebra, as without flicker and gradient."""
+    measured = noise(frames_of(2, flicker=0.03, gradient=0.1), NoiseOptions())
+
+    assert value_of(measured, "snr") == pytest.approx(30.0, abs=0.4)
+    assert value_of(measured, "fixed_pattern") == pytest.approx(100 * 0.005 / 0.3, abs=0.05)
+    assert any("flickers" in warning for warning in measured.warnings)
+
+
+def test_no_fixed_pattern_is_told_as_close_to_zero_with_an_interval_that_holds_zero() -> None:
+    """Truth: the scene has none."""
+    measured = noise(frames_of(3, pattern=0.0), NoiseOptions())
+
+    found = next(r.quantity for r in measured.results if r.quantity_name == "fixed_pattern")
+    assert found.value <= 2 * found.standard_uncertainty
+
+
+@settings(max_examples=15, deadline=None)
+@given(gain=st.floats(0.2, 3.0), turned=st.booleans())
+def test_gain_and_turning_do_not_move_the_ratio(gain: float, turned: bool) -> None:  # noqa: FBT001  drawn by hypothesis
+    """Property: SNR is dimensionless and knows no direction; a code step of 1/65535 bounds the change."""
+    stills = frames_of(4, shape=(40, 60), mean=0.2)
+    changed = tuple(still_of((s.exposure.T if turned else s.exposure) * gain, name=s.name) for s in stills)
+
+    before, after = noise(stills, NoiseOptions()), noise(changed, NoiseOptions())
+
+    assert value_of(after, "snr") == pytest.approx(value_of(before, "snr"), rel=1e-3)
+
+
+def test_the_uncertainty_holds_the_truth_about_95_times_in_100() -> None:
+    """200 seeded stacks: 95 % of 200 is 190; the binomial 99.9 % bounds are 179 and 199."""
+    held = {"snr": 0, "snr_total": 0, "fixed_pattern": 0}
+    truth = {"snr": 30.0, "snr_total": 0.3 / math.hypot(0.01, 0.005), "fixed_pattern": 100 * 0.005 / 0.3}
+    for seed in range(200):
+        for result in noise(frames_of(seed, count=3, shape=(40, 50)), NoiseOptions()).results:
+            error = abs(result.quantity.value - truth[result.quantity_name])
+            held[result.quantity_name] += error <= 2 * result.quantity.standard_uncertainty
+
+    assert all(179 <= count <= 199 for count in held.values()), held
+
+
+def test_more_noise_does_not_shrink_the_relative_uncertainty_of_the_pattern() -> None:
+    """Property: the fixed pattern drowns in temporal noise."""
+    quiet = noise(frames_of(5, temporal=0.005), NoiseOptions()).results[2].quantity
+    loud = noise(frames_of(5, temporal=0.03), NoiseOptions()).results[2].quantity
+
+    assert loud.standard_uncertainty > quiet.standard_uncertainty
+
+
+def test_noise_shared_by_neighbours_widens_the_uncertainty_and_is_told() -> None:
+    """Box-filtered noise has about 9 pixels to an independent value."""
+    rng = np.random.default_rng(6)
+    stills = tuple(
+        still_of(0.3 + ndimage.uniform_filter(rng.normal(0, 0.03, (100, 100)), 3), name=f"{k}.tif") for k in range(3)
+    )
+
+    measured = noise(stills, NoiseOptions())
+
+    snr = measured.results[0].quantity
+    assert snr.standard_uncertainty / snr.value > 2 / math.sqrt(2 * 2 * 100 * 100)
+    assert any("neighbouring" in warning for warning in measured.warnings)
+
+
+def test_one_frame_alone_is_refused() -> None:
+    with pytest.raises(UnusableInput, match="two frames or more"):
+        noise(frames_of(1)[:1], NoiseOptions())
+
+
+def test_equal_frames_hold_nothing_to_measure() -> None:
+    still = frames_of(1)[0]
+    with pytest.raises(NothingToMeasure, match="equal"):
+        noise((still, still), NoiseOptions())
+
+
+def test_a_saturated_scene_holds_nothing_to_measure() -> None:
+    with pytest.raises(NothingToMeasure, match="saturated"):
+        noise(frames_of(1, mean=1.2), NoiseOptions())
+
+
+def test_a_black_scene_holds_nothing_to_measure() -> None:
+    black = tuple(still_of(np.zeros((50, 50)), name=f"{k}.tif") for k in range(2))
+    with pytest.raises(NothingToMeasure, match="black"):
+        noise(black, NoiseOptions())
+
+
+def test_frames_of_different_size_are_refused() -> None:
+    with pytest.raises(UnusableInput, match="differs"):
+        noise((frames_of(1)[0], frames_of(1, shape=(100, 100))[0]), NoiseOptions())
+
+
+def test_a_region_outside_of_the_picture_is_refused() -> None:
+    with pytest.raises(UnusableInput, match="beyond the picture"):
+        noise(frames_of(1), NoiseOptions(roi=(100, 100, 100, 100)))
+
+
+def test_readings_give_their_mean_with_the_spread_of_the_mean() -> None:
+    """GUM 4.2.3: mean 20, s = 1, s / sqrt(3) with two degrees of freedom."""
+    measured = noise((), NoiseOptions(snr_reading=(19.0, 20.0, 21.0)))
+
+    found = measured.results[0].quantity
+    assert found.value == pytest.approx(20.0)
+    assert found.standard_uncertainty == pytest.approx(1 / math.sqrt(3))
+    assert found.degrees_of_freedom == pytest.approx(2)
+
+
+def test_one_reading_without_its_uncertainty_is_refused() -> None:
+    with pytest.raises(UnusableInput, match="one reading alone"):
+        noise((), NoiseOptions(snr_reading=(20.0,)))
