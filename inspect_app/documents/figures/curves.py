@@ -1,0 +1,53 @@
+"""Any trace that has no figure of its own: y over x with their units."""
+
+from collections.abc import Sequence
+
+from inspect_app.documents.figures._figure import Figure, Part
+from inspect_app.documents.figures._plot import BOTTOM, LEFT, RIGHT, TOP, Plot, axis_label
+from inspect_app.documents.figures._scale import scale_for
+from inspect_app.documents.wording import condition_text, name_in_words
+from inspect_app.model import Judgement, Trace
+from inspect_app.quantity import UNITS, format_limit
+
+_ROWS = 16
+
+
+def draw(parts: Sequence[Part], judgements: Sequence[Judgement]) -> tuple[Figure, ...]:  # noqa: ARG001  # one signature for all figures
+    """Return one figure for each trace that holds at least two points."""
+    return tuple(curve_figure(part, trace) for part in parts for trace in part.measured.traces if len(trace.x) > 1)
+
+
+def curve_figure(part: Part, trace: Trace) -> Figure:
+    """Draw one trace by itself."""
+    under = condition_text({**part.condition, **trace.condition})
+    title = name_in_words(trace.name) + (f", {under}" if under else "")
+    plot = Plot(
+        scale_for(trace.x, start=LEFT, end=RIGHT),
+        scale_for(trace.y, start=BOTTOM, end=TOP, room=0.05),
+        x_label=axis_label(_dimension(trace.x_unit), trace.x_unit),
+        y_label=axis_label(name_in_words(trace.name), trace.y_unit),
+    )
+    plot.curve(trace.x, trace.y)
+    words = (
+        f"From {format_limit(trace.y[0], trace.y_unit)} at {format_limit(trace.x[0], trace.x_unit)} "
+        f"to {format_limit(trace.y[-1], trace.y_unit)} at {format_limit(trace.x[-1], trace.x_unit)}."
+    )
+    columns, table = trace_table(trace)
+    return Figure(title=title, svg=plot.drawing.svg(title, words), text_alternative=words, columns=columns, table=table)
+
+
+def trace_table(trace: Trace) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Return the columns and at most about sixteen rows of a trace, evenly picked."""
+    columns = (axis_label(_dimension(trace.x_unit), trace.x_unit), axis_label(name_in_words(trace.name), trace.y_unit))
+    every = max(1, -(-len(trace.x) // _ROWS))
+    rows = tuple((_short(x), _short(y)) for x, y in list(zip(trace.x, trace.y, strict=True))[::every])
+    return columns, rows
+
+
+def _dimension(unit: str) -> str:
+    name = UNITS[unit][0] if unit in UNITS else unit
+    return "Number" if name == "count" else name.capitalize()
+
+
+def _short(value: float) -> str:
+    return format_limit(float(f"{value:.4g}"), "1")

@@ -1,0 +1,64 @@
+"""Everything that one document shows, as one frozen value."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from inspect_app.definitions.values import Contract, Form
+from inspect_app.model import Inspection, Judgement, Person, Verdict
+
+REPLY_DAYS = 30  # common practice, no source: a contract that says otherwise is followed by giving `reply_days`
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paper:
+    """What a certificate or a rejection notice is made from; the same paper gives the same bytes.
+
+    Parameters
+    ----------
+    number : str
+        Of the document, such as ``C-2026-0001``.
+    issuer : str
+        Who issues it: name, and after line breaks the address.
+    inspection : Inspection
+        Signed, with the newest entry of each step.
+    form, contract
+        As pinned by the inspection.
+    judgements : tuple of Judgement
+        In the order in which they are printed.
+    verdict : Verdict
+        Accepted or rejected; a held device has no document.
+    issued_at : datetime
+        With a time zone; printed in UTC.
+    thumbnails : mapping of str to bytes
+        PNG pictures of the evidence by the SHA-256 of the file that they stand for.
+    reply_days : int
+        Days after issue by which the supplier is asked to answer a rejection notice.
+    deviations : tuple of str
+        Departures from the procedure, a sentence each, beside those that the entries tell.
+    """
+
+    number: str
+    issuer: str
+    inspection: Inspection
+    form: Form
+    contract: Contract
+    judgements: tuple[Judgement, ...]
+    verdict: Verdict
+    issued_at: datetime
+    issued_by: Person
+    program_version: str
+    thumbnails: Mapping[str, bytes] = field(default_factory=dict)
+    reply_days: int = REPLY_DAYS
+    deviations: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.issued_at.tzinfo is None:
+            raise ValueError("the time of issue needs a time zone")
+        if self.reply_days < 1:
+            raise ValueError(f"a reply cannot be asked for within {self.reply_days} days")
+
+    @property
+    def reply_by(self) -> datetime:
+        """The day by which an answer is asked for."""
+        return self.issued_at + timedelta(days=self.reply_days)

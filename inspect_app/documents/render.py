@@ -1,0 +1,139 @@
+"""Sheets into PDF: templates, shared fonts and style, and a fetcher that knows no file and no network."""
+
+import hashlib
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any, Final
+
+import font_source_sans_pro
+import jinja2
+from weasyprint import CSS, HTML
+from weasyprint.text.fonts import FontConfiguration
+from weasyprint.urls import URLFetcher, URLFetcherResponse
+
+from inspect_app.documents import wording
+from inspect_app.documents.paper import Paper
+from inspect_app.documents.sheet import lay_out
+from inspect_app.errors import NotAllowed
+from inspect_app.model import Outcome
+
+_FONTS: Final = ("Regular", "It", "Semibold", "Bold")
+_ONE_AT_A_TIME = threading.Lock()  # the shared fonts are not safe for two layouts at once
+
+
+def render_certificate(paper: Paper) -> bytes:
+    """Return the certificate of an accepted device as PDF.
+
+    Raises
+    ------
+    NotAllowed
+        The device was not accepted, or nobody has signed.
+    """
+    _require(paper, Outcome.ACCEPTED, "A certificate")
+    return _render(paper, "certificate.html")
+
+
+def render_rejection(paper: Paper) -> bytes:
+    """Return the rejection notice of a rejected device as PDF.
+
+    Raises
+    ------
+    NotAllowed
+        The device was not rejected, or nobody has signed.
+    """
+    _require(paper, Outcome.REJECTED, "A rejection notice")
+    return _render(paper, "rejection.html")
+
+
+def _require(paper: Paper, outcome: Outcome, what: str) -> None:
+    serial = paper.inspection.device.serial
+    if paper.verdict.outcome is not outcome:
+        raise NotAllowed(
+            f"serial {serial}", f"the device is {paper.verdict.outcome}", f"{what} is for {outcome} devices."
+        )
+    if paper.inspection.signature is None:
+        raise NotAllowed(f"serial {serial}", "the inspection is not signed", "Sign it first.")
+
+
+def _render(paper: Paper, template: str) -> bytes:
+    html = _templates().get_template(template).render(sheet=lay_out(paper), paper=paper, words=wording)
+    with _ONE_AT_A_TIME:
+        look = _look()
+        document = HTML(string=html, base_url=None, url_fetcher=_OwnFetcher(paper.thumbnails))
+        made: bytes = document.write_pdf(
+            font_config=look.fonts,
+            stylesheets=[look.style],
+            color_profiles=look.profiles,
+            output_intent="--srgb",
+            pdf_identifier=_identifier(paper),
+            pdf_variant="pdf/a-3a",
+        )
+    return made
+
+
+def _identifier(paper: Paper) -> bytes:
+    """Name the file by its record, so that the same record gives the same bytes."""
+    inspection = paper.inspection
+    record = f"{paper.number} {inspection.id} {paper.issued_at.isoformat()} {inspection.form_digest}"
+    return hashlib.sha256(record.encode()).hexdigest()[:32].encode()
+
+
+@cache
+def _templates() -> jinja2.Environment:
+    return jinja2.Environment(
+        loader=jinja2.PackageLoader("inspect_app.documents"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Look:
+    """What all documents share, loaded once: fonts, style and the colour profile that the style names."""
+
+    fonts: FontConfiguration
+    style: CSS
+    profiles: dict[str, Any]
+
+
+@cache
+def _look() -> _Look:
+    fonts, profiles = FontConfiguration(), dict[str, Any]()
+    text = resources.files("inspect_app.documents").joinpath("print.css").read_text(encoding="utf-8")
+    style = CSS(string=text, font_config=fonts, color_profiles=profiles, url_fetcher=_OwnFetcher({}))
+    return _Look(fonts=fonts, style=style, profiles=profiles)
+
+
+class _OwnFetcher(URLFetcher):  # type: ignore[misc]  # weasyprint has no types
+    """Serves the package's fonts and the paper's pictures under ``app:``, and refuses every other address."""
+
+    def __init__(self, pictures: Mapping[str, bytes]) -> None:
+        super().__init__(allowed_protocols={"app"})
+        self._pictures = pictures
+
+    def fetch(self, url: str, headers: Any = None) -> URLFetcherResponse:  # noqa: ARG002  # the signature is weasyprint's
+        kind, _, name = url.removeprefix("app:").partition("/")
+        if url.startswith("app:") and kind == "font" and name in _FONTS:
+            return URLFetcherResponse(url, _font(name), {"Content-Type": "font/ttf"})
+        if url == "app:profile/srgb":
+            return URLFetcherResponse(url, _profile(), {"Content-Type": "application/vnd.iccprofile"})
+        if url.startswith("app:") and kind == "picture" and name in self._pictures:
+            return URLFetcherResponse(url, self._pictures[name], {"Content-Type": "image/png"})
+        raise ValueError(f"{url} is not served to documents")
+
+
+@cache
+def _font(name: str) -> bytes:
+    folder = resources.files(font_source_sans_pro).joinpath("files")
+    return folder.joinpath(f"SourceSansPro-{name}.ttf").read_bytes()
+
+
+@cache
+def _profile() -> bytes:
+    """Return the sRGB profile that comes with the renderer, which PDF/A wants inside the file."""
+    return resources.files("weasyprint.pdf").joinpath("sRGB2014.icc").read_bytes()

@@ -1,0 +1,163 @@
+"""Words and printed numbers of documents and figures: conditions, limits, findings, dates, statements."""
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime
+from typing import Final
+
+from inspect_app.definitions.values import Window
+from inspect_app.model import Condition, ConditionValue, DecisionRule, Finding, Judgement, Limit
+from inspect_app.quantity import Quantity, coverage_factor, decimals_for, format_limit, format_number, with_unit
+
+_UNIT_OF_SUFFIX: Final[Mapping[str, str]] = {
+    "lx": "lx",
+    "c": "°C",
+    "mm": "mm",
+    "m": "m",
+    "ms": "ms",
+    "min": "min",
+    "hz": "Hz",
+    "v": "V",
+    "ohm": "ohm",
+    "percent": "%",
+    "mrad": "mrad",
+}
+_NAMES: Final[Mapping[str, str]] = {
+    "mtf": "MTF",
+    "esf": "Edge spread",
+    "lsf": "Line spread",
+    "snr": "Signal to noise",
+    "snr_criterion": "SNR",
+    "roi": "Region",
+}
+_NOT_TOLD: Final = frozenset({"roi"})
+
+
+def name_in_words(name: str) -> str:
+    """Return a name of the code as words for people."""
+    if name in _NAMES:
+        return _NAMES[name]
+    words = name.replace("_", " ").replace("-", " ").strip()
+    return words[:1].upper() + words[1:]
+
+
+def condition_text(condition: Condition) -> str:
+    """Return a condition on one line: ``horizontal, 1 lx``; regions of the picture are left out."""
+    return ", ".join(_one_condition(name, value) for name, value in condition.items() if name not in _NOT_TOLD)
+
+
+def _one_condition(name: str, value: ConditionValue) -> str:
+    if isinstance(value, tuple):
+        return f"{name_in_words(name)} {' × '.join(str(part) for part in value)}"
+    if isinstance(value, str):
+        return value if name in ("axis", "mode") else f"{name_in_words(name).lower()} {value}"
+    stem, _, suffix = name.rpartition("_")
+    if stem and suffix in _UNIT_OF_SUFFIX:
+        printed = format_limit(value, _UNIT_OF_SUFFIX[suffix])
+        return printed if stem in ("illuminance", "temperature") else f"{stem.replace('_', ' ')} {printed}"
+    named = _NAMES.get(name, name.replace("_", " "))
+    return f"{named} {format_limit(value, '1')}"
+
+
+def demand_text(limit: Limit) -> str:
+    """Return what is demanded: ``≥ 0.2 cy/px``, ``≤ 50 ms`` or ``9 to 11 V``."""
+    return bounds_text(limit.at_least, limit.at_most, limit.unit)
+
+
+def bounds_text(at_least: float | None, at_most: float | None, unit: str) -> str:
+    """Return a pair of bounds as printed; a dash where there is none."""
+    if at_least is not None and at_most is not None:
+        return f"{format_limit(at_least, '1')} to {format_limit(at_most, unit)}"
+    if at_least is not None:
+        return f"≥ {format_limit(at_least, unit)}"
+    return "–" if at_most is None else f"≤ {format_limit(at_most, unit)}"
+
+
+def coverage_text(quantity: Quantity) -> str:
+    """Return the coverage factor that the printed U was made with; nothing for an exact count."""
+    if quantity.standard_uncertainty == 0:
+        return ""
+    if quantity.degrees_of_freedom is None:
+        return "k = 2"
+    return f"k = {format_number(coverage_factor(quantity.degrees_of_freedom), 2)}"
+
+
+FINDING_MARKS: Final[Mapping[Finding, str]] = {
+    Finding.CONFORMING: "✓",
+    Finding.NONCONFORMING: "×",
+    Finding.INCONCLUSIVE: "?",
+    Finding.NOT_MEASURED: "–",
+}
+
+DECISION_RULES: Final[Mapping[DecisionRule, str]] = {
+    DecisionRule.SIMPLE: (
+        "Simple acceptance: a result conforms when its value lies within the limit; the uncertainty is stated and not"
+        " added to the limit. At the limit itself the chance of a wrong decision is up to 50 %."
+    ),
+    DecisionRule.GUARDED: (
+        "Guarded acceptance: the guard band is the expanded uncertainty U. A result conforms when it lies within the"
+        " limit by U or more, and does not conform when it lies beyond the limit by more than U; between the two it is"
+        " inconclusive and the device is held. The chance that an accepted result does not conform is below 2.5 %."
+    ),
+}
+
+UNCERTAINTY_STATEMENT: Final = (
+    "Each result is printed as value ± U. U is the expanded uncertainty, the standard uncertainty times the coverage"
+    " factor k, for a coverage probability of about 95 %: k = 2, or Student’s t at the effective degrees of freedom"
+    " where those are few; k is then printed beside the result. Evaluated after JCGM 100:2008 (GUM). Exact counts have"
+    " no uncertainty."
+)
+
+RULE_NAMES: Final[Mapping[DecisionRule, str]] = {
+    DecisionRule.SIMPLE: "Decision rule of the contract: simple acceptance",
+    DecisionRule.GUARDED: "Decision rule of the contract: guarded acceptance, guard band U",
+}
+
+# ISO/IEC 17025:2017, 7.8.2.1 l) and its note on reproduction (from memory)
+THIS_ITEM_ONLY: Final = "The results relate only to the item inspected, in the state in which it was received."
+WHOLE_ONLY: Final = "Not to be reproduced except in full."
+
+REPLY_ASKED: Final = (
+    "what caused the nonconformity, whether the device will be repaired, replaced or credited, and by when."
+    " Until then the device is kept apart, unchanged."
+)
+
+
+def day(moment: datetime | date) -> str:
+    """Return the day as year, month, day (ISO 8601), in UTC."""
+    if isinstance(moment, datetime):
+        moment = moment.astimezone(UTC).date()
+    return moment.isoformat()
+
+
+def minute(moment: datetime) -> str:
+    """Return day and time to the minute, in UTC."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
+
+
+def acceptance_text(judgement: Judgement, limit: Limit) -> str:
+    """Return the limits for the result after the guard band, to the place that the uncertainty gives."""
+    decimals = decimals_for(judgement.guard_band, 0.0)
+    low, high = judgement.acceptance_at_least, judgement.acceptance_at_most
+    printed_low = "" if low is None else format_number(low, decimals)
+    printed_high = "" if high is None else format_number(high, decimals)
+    if printed_low and printed_high:
+        return with_unit(f"{printed_low} to {printed_high}", limit.unit)
+    return with_unit(f"≥ {printed_low}" if printed_low else f"≤ {printed_high}", limit.unit)
+
+
+def readings_text(windows: Sequence[Window], conditions: Mapping[str, str]) -> str:
+    """Return what was read at the bench: ``illuminance 1.02 / 0.99 lx``, before and after."""
+    told: list[str] = []
+    left = {name: text for name, text in conditions.items() if text}
+    for window in windows:
+        names = [window.name, f"{window.name}_before", f"{window.name}_after"]
+        read = [left.pop(name) for name in names if name in left]
+        if read:
+            told.append(f"{window.label.lower()} {with_unit(' / '.join(read), window.unit)}")
+    told += [f"{name_in_words(name).lower()} {text}" for name, text in left.items()]
+    return "; ".join(told)
+
+
+def instant(moment: datetime) -> str:
+    """Return a moment as document metadata wants it (W3C date and time format), in UTC."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
