@@ -1,1 +1,24 @@
 """Forms and contracts: TOML files become frozen values, or one error that names file, place and way out."""
+
+from inspect_app.definitions.cautions import CAUTIONS
+from inspect_app.definitions.contracts import read_contract, read_contract_text
+from inspect_app.definitions.coverage import prove_covered
+from inspect_app.definitions.forms import forms_folder, read_form, read_form_text, read_forms
+from inspect_app.definitions.values import Contract, Form, OptionValue, Question, Step, Window
+
+__all__ = [
+    "CAUTIONS",
+    "Contract",
+    "Form",
+    "OptionValue",
+    "Question",
+    "Step",
+    "Window",
+    "forms_folder",
+    "prove_covered",
+    "read_contract",
+    "read_contract_text",
+    "read_form",
+    "read_form_text",
+    "read_forms",
+]

@@ -3,7 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from inspect_app.model import Condition, ConditionValue, Limit, SpotAllowance
+from inspect_app.model import Condition, Limit, SpotAllowance
+
+OptionValue = str | int | float | tuple[str, ...] | tuple[float, ...]
+"""What a form may fix an option to; true and false are whole numbers too."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +84,7 @@ class Step:
     title: str
     instruction: str
     condition: Condition = field(default_factory=dict)
-    fixed: Mapping[str, ConditionValue] = field(default_factory=dict)
+    fixed: Mapping[str, OptionValue] = field(default_factory=dict)
     windows: tuple[Window, ...] = ()
     questions: tuple[Question, ...] = ()
     cautions: tuple[str, ...] = ()

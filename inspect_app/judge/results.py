@@ -96,7 +96,7 @@ def judge_results(
 
 
 def _judge_limit(limit: Limit, results: Sequence[StepResults]) -> list[Judgement]:
-    steps = [step for step in results if _speaks_of(limit, step)]
+    steps = [step for step in results if can_answer(limit, step.check, step.condition)]
     found = [_results_of(limit, step) for step in steps]
     missing = [_not_measured(limit, step) for step, given in zip(steps, found, strict=True) if not given]
     if not steps:
@@ -114,7 +114,7 @@ def _judge_spots(allowance: SpotAllowance, results: Sequence[StepResults]) -> Ju
         if step.measured is not None and step.problem is None and _carries(step.condition, allowance.condition)
         else _not_measured(allowance, step)
         for step in results
-        if _speaks_of(allowance, step)
+        if can_answer(allowance, step.check, step.condition)
     ]
     if not decided:
         return Judgement(limit=allowance, finding=Finding.NOT_MEASURED, reason="No step of the form measures it.")
@@ -129,9 +129,10 @@ def worst(judgements: Sequence[Judgement]) -> Judgement:
     )
 
 
-def _speaks_of(demand: Limit | SpotAllowance, step: StepResults) -> bool:
-    return step.check == demand.check and all(
-        name not in step.condition or is_same(step.condition[name], value) for name, value in demand.condition.items()
+def can_answer(demand: Limit | SpotAllowance, check: str, condition: Condition) -> bool:
+    """Say whether a step of this check under this nominal condition is one that the demand speaks of."""
+    return check == demand.check and all(
+        name not in condition or is_same(condition[name], value) for name, value in demand.condition.items()
     )
 
 

@@ -6,7 +6,16 @@ Every module here without a leading underscore is a check and is imported, so th
 import importlib
 import pkgutil
 
-from inspect_app.measure._options import CheckOptions, bounds_of, choices_of, flag, is_repeated, read_options, unit_of
+from inspect_app.measure._options import (
+    CheckOptions,
+    bounds_of,
+    choices_of,
+    flag,
+    is_repeated,
+    prove_options,
+    read_options,
+    unit_of,
+)
 from inspect_app.measure._registry import CHECKS, Check, Needs
 from inspect_app.measure._run import measure
 
@@ -24,6 +33,7 @@ __all__ = [
     "flag",
     "is_repeated",
     "measure",
+    "prove_options",
     "read_options",
     "unit_of",
 ]

@@ -8,6 +8,7 @@ from typing import Annotated, Any, Final, TypeVar
 
 import annotated_types
 import pydantic
+import pydantic_core
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic.fields import FieldInfo
 
@@ -110,8 +111,29 @@ def read_options(model: type[Options], given: Mapping[str, Any]) -> Options:
         raise _first_problem(model, error) from error
 
 
+def prove_options(model: type[CheckOptions], given: Mapping[str, Any]) -> None:
+    """Prove options that are fixed beforehand, while others are still to be asked.
+
+    Raises
+    ------
+    UnusableInput
+        Names the first of them that is unknown, no number or out of its range, and what it may be.
+    """
+    try:
+        model.model_validate(dict(given))
+    except pydantic.ValidationError as error:
+        wrong = [
+            problem for problem in error.errors(include_url=False) if problem["loc"] and problem["loc"][0] in given
+        ]
+        if wrong:
+            raise _told(model, wrong[0]) from error
+
+
 def _first_problem(model: type[CheckOptions], error: pydantic.ValidationError) -> UnusableInput:
-    first = error.errors(include_url=False)[0]
+    return _told(model, error.errors(include_url=False)[0])
+
+
+def _told(model: type[CheckOptions], first: pydantic_core.ErrorDetails) -> UnusableInput:
     location = first["loc"]
     cause = first.get("ctx", {}).get("error")
     if not location:
