@@ -1,0 +1,283 @@
+"""Shipments, lots and devices in the record, and how far each lot has come."""
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import Select, case, func, select
+from sqlalchemy.orm import Session, aliased
+
+from inspect_app.model import Device, Document, Lot, Outcome, Person, Shipment
+from inspect_app.storage.audit import Act
+from inspect_app.storage.convert import device_of, document_of, lot_of, shipment_of
+from inspect_app.storage.people import people
+from inspect_app.storage.tables import (
+    ArrivalRow,
+    DeviceRow,
+    DocumentRow,
+    InspectionRow,
+    LotRow,
+    ReopeningRow,
+    ShipmentRow,
+    SignatureRow,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotCounts:
+    """A lot, and how many of its devices stand where."""
+
+    lot: Lot
+    total: int
+    accepted: int
+    rejected: int
+    held: int
+    inspected: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Arrived:
+    """One device in one lot, with its newest inspection there, the outcome signed and the document issued."""
+
+    lot: Lot
+    device: Device
+    note: str
+    is_on_list: bool
+    inspection_id: int | None
+    outcome: Outcome | None
+    document: Document | None
+
+
+# A newer pass of the same device in the same lot, and a signature that was not taken back.
+_newer = aliased(InspectionRow)
+_NEWEST_INSPECTION = (
+    (InspectionRow.lot_id == ArrivalRow.lot_id)
+    & (InspectionRow.device_id == ArrivalRow.device_id)
+    & ~select(_newer.id)
+    .where(
+        _newer.lot_id == InspectionRow.lot_id,
+        _newer.device_id == InspectionRow.device_id,
+        _newer.ordinal > InspectionRow.ordinal,
+    )
+    .exists()
+)
+COUNTING_SIGNATURE = (SignatureRow.inspection_id == InspectionRow.id) & ~select(ReopeningRow.id).where(
+    ReopeningRow.signature_id == SignatureRow.id
+).exists()
+
+
+def add_shipment(act: Act, *, contract_number: str, reference: str, supplier: str, received_by: Person) -> Shipment:
+    """Add a shipment."""
+    row = act.add(
+        ShipmentRow(
+            contract_number=contract_number,
+            reference=reference,
+            supplier=supplier,
+            received_at=act.at,
+            received_by_id=received_by.id,
+        )
+    )
+    return shipment_of(row, received_by)
+
+
+def add_lot(act: Act, shipment: Shipment, *, number: str, device_class: str) -> Lot:
+    """Add a lot to a shipment."""
+    row = act.add(LotRow(number=number, device_class=device_class, shipment_id=shipment.id))
+    return lot_of(row, shipment)
+
+
+def count_lots(session: Session, contract_number: str) -> int:
+    """Return how many lots came under a contract so far."""
+    statement = (
+        select(func.count(LotRow.id))
+        .join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
+        .where(ShipmentRow.contract_number == contract_number)
+    )
+    return session.scalar(statement) or 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewArrival:
+    """A device to be added to a lot."""
+
+    serial: str
+    note: str
+    is_on_list: bool
+
+
+def add_arrivals(act: Act, lot: Lot, arrivals: Sequence[NewArrival]) -> None:
+    """Add devices to a lot, in the order given; a device seen before keeps its key."""
+    maker = lot.shipment.supplier
+    known = devices_by_serial(act.session, maker, [arrival.serial for arrival in arrivals])
+    fresh = [DeviceRow(maker=maker, serial=one.serial) for one in arrivals if one.serial not in known]
+    act.add_all(fresh)
+    keys = known | {row.serial: row.id for row in fresh}
+    act.add_all(
+        [
+            ArrivalRow(
+                lot_id=lot.id,
+                device_id=keys[arrival.serial],
+                position=position,
+                note=arrival.note,
+                is_on_list=arrival.is_on_list,
+            )
+            for position, arrival in enumerate(arrivals, start=1)
+        ]
+    )
+
+
+def devices_by_serial(session: Session, maker: str, serials: Collection[str]) -> dict[str, int]:
+    """Return the keys of those serials of a maker that are known."""
+    found: dict[str, int] = {}
+    for some in _in_batches(serials):
+        statement = select(DeviceRow.serial, DeviceRow.id).where(DeviceRow.maker == maker, DeviceRow.serial.in_(some))
+        found |= dict(session.execute(statement).all())
+    return found
+
+
+def _in_batches(values: Collection[str], size: int = 500) -> Iterable[list[str]]:
+    ordered = list(values)
+    return (ordered[start : start + size] for start in range(0, len(ordered), size))
+
+
+def find_shipment(session: Session, contract_number: str, reference: str) -> Shipment | None:
+    """Return the shipment of a contract with a reference."""
+    row = session.scalar(
+        select(ShipmentRow).where(ShipmentRow.contract_number == contract_number, ShipmentRow.reference == reference)
+    )
+    return None if row is None else shipment_of(row, people(session)[row.received_by_id])
+
+
+def lots_of_shipment(session: Session, shipment_id: int) -> tuple[Lot, ...]:
+    """Return the lots of a shipment."""
+    everybody = people(session)
+    statement = (
+        select(LotRow, ShipmentRow)
+        .join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
+        .where(LotRow.shipment_id == shipment_id)
+        .order_by(LotRow.id)
+    )
+    return tuple(
+        lot_of(row, shipment_of(shipment, everybody[shipment.received_by_id]))
+        for row, shipment in session.execute(statement)
+    )
+
+
+def lot_counts(session: Session, lot_id: int | None = None) -> tuple[LotCounts, ...]:
+    """Count the devices of one lot, or of every lot, newest first."""
+    statement = (
+        select(
+            ArrivalRow.lot_id,
+            func.count(ArrivalRow.id),
+            func.count(InspectionRow.id),
+            *(
+                func.sum(case((SignatureRow.outcome == outcome, 1), else_=0))
+                for outcome in (Outcome.ACCEPTED, Outcome.REJECTED, Outcome.HELD)
+            ),
+        )
+        .select_from(ArrivalRow)
+        .outerjoin(InspectionRow, _NEWEST_INSPECTION)
+        .outerjoin(SignatureRow, COUNTING_SIGNATURE)
+        .group_by(ArrivalRow.lot_id)
+    )
+    if lot_id is not None:
+        statement = statement.where(ArrivalRow.lot_id == lot_id)
+    counts = {key: numbers for key, *numbers in session.execute(statement)}
+    return tuple(
+        LotCounts(
+            lot=lot, **dict(zip(("total", "inspected", "accepted", "rejected", "held"), counts[lot.id], strict=True))
+        )
+        for lot in _lots(session, lot_id)
+        if lot.id in counts
+    )
+
+
+def _lots(session: Session, lot_id: int | None) -> tuple[Lot, ...]:
+    everybody = people(session)
+    statement = select(LotRow, ShipmentRow).join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
+    statement = statement.order_by(ShipmentRow.id.desc(), LotRow.id)
+    if lot_id is not None:
+        statement = statement.where(LotRow.id == lot_id)
+    shipments: dict[int, Shipment] = {}
+    found = []
+    for row, shipment in session.execute(statement):
+        if shipment.id not in shipments:
+            shipments[shipment.id] = shipment_of(shipment, everybody[shipment.received_by_id])
+        found.append(lot_of(row, shipments[shipment.id]))
+    return tuple(found)
+
+
+def arrived_in_lot(session: Session, lot_id: int) -> tuple[Arrived, ...]:
+    """Return the devices of a lot in the order in which they were received."""
+    return _arrived(session, _arrivals().where(ArrivalRow.lot_id == lot_id).order_by(ArrivalRow.position))
+
+
+def arrivals_of_device(session: Session, device_id: int) -> tuple[Arrived, ...]:
+    """Return every arrival of a device, newest first."""
+    return _arrived(session, _arrivals().where(ArrivalRow.device_id == device_id).order_by(ArrivalRow.id.desc()))
+
+
+def arrivals_of_serials(session: Session, maker: str, serials: Collection[str]) -> dict[str, list[Arrived]]:
+    """Return the earlier arrivals of serials of one maker, newest first."""
+    found: dict[str, list[Arrived]] = {}
+    for some in _in_batches(serials):
+        statement = _arrivals().where(DeviceRow.maker == maker, DeviceRow.serial.in_(some))
+        for arrived in _arrived(session, statement.order_by(ArrivalRow.id.desc())):
+            found.setdefault(arrived.device.serial, []).append(arrived)
+    return found
+
+
+def open_arrivals(session: Session, serial: str | None = None) -> tuple[Arrived, ...]:
+    """Return the devices whose newest inspection is not signed, the one opened last first."""
+    statement = _arrivals().where(InspectionRow.id.is_not(None), SignatureRow.id.is_(None))
+    if serial is not None:
+        statement = statement.where(DeviceRow.serial == serial)
+    return _arrived(session, statement.order_by(InspectionRow.id.desc()))
+
+
+_Arrivals = Select[ArrivalRow, DeviceRow, LotRow, ShipmentRow, InspectionRow, SignatureRow, DocumentRow]
+
+
+def _arrivals() -> _Arrivals:
+    return (
+        select(ArrivalRow, DeviceRow, LotRow, ShipmentRow, InspectionRow, SignatureRow, DocumentRow)
+        .select_from(ArrivalRow)
+        .join(DeviceRow, DeviceRow.id == ArrivalRow.device_id)
+        .join(LotRow, LotRow.id == ArrivalRow.lot_id)
+        .join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
+        .outerjoin(InspectionRow, _NEWEST_INSPECTION)
+        .outerjoin(SignatureRow, COUNTING_SIGNATURE)
+        .outerjoin(DocumentRow, DocumentRow.signature_id == SignatureRow.id)
+    )
+
+
+def _arrived(session: Session, statement: _Arrivals) -> tuple[Arrived, ...]:
+    everybody = people(session)
+    found = []
+    for arrival, device, lot, shipment, inspection, signature, document in session.execute(statement):
+        found.append(
+            Arrived(
+                lot=lot_of(lot, shipment_of(shipment, everybody[shipment.received_by_id])),
+                device=device_of(device, lot.device_class),
+                note=arrival.note,
+                is_on_list=arrival.is_on_list,
+                inspection_id=None if inspection is None else inspection.id,
+                outcome=None if signature is None else signature.outcome,
+                document=None if document is None else document_of(document, everybody[document.issued_by_id]),
+            )
+        )
+    return tuple(found)
+
+
+def find_devices(session: Session, part: str, count: int) -> tuple[Device, ...]:
+    """Return devices whose serial holds a text, the shortest serial first, each with the class it last came as."""
+    pattern = "%" + part.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
+    newest = select(func.max(ArrivalRow.id)).where(ArrivalRow.device_id == DeviceRow.id).scalar_subquery()
+    statement = (
+        select(DeviceRow, LotRow.device_class)
+        .join(ArrivalRow, ArrivalRow.id == newest)
+        .join(LotRow, LotRow.id == ArrivalRow.lot_id)
+        .where(DeviceRow.serial.like(pattern, escape="\\"))
+        .order_by(func.length(DeviceRow.serial), DeviceRow.serial)
+        .limit(count)
+    )
+    return tuple(device_of(row, device_class) for row, device_class in session.execute(statement))

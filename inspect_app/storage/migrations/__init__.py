@@ -1,0 +1,1 @@
+"""Alembic's place: how the schema came to be."""

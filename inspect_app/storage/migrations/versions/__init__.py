@@ -1,0 +1,1 @@
+"""One migration a file, named by its date and what it does."""
