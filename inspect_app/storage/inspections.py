@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -326,3 +327,19 @@ def outcomes(session: Session, inspection_ids: Collection[int]) -> dict[int, Out
         .where(InspectionRow.id.in_(inspection_ids))
     )
     return dict(session.execute(statement).all())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """When an inspection was opened, and by whom."""
+
+    at: datetime
+    by: Person
+
+
+def openings(session: Session, inspection_ids: Collection[int]) -> dict[int, Opening]:
+    """Return when and by whom inspections were opened."""
+    everybody = people(session)
+    statement = select(InspectionRow.id, InspectionRow.opened_at, InspectionRow.opened_by_id)
+    rows = session.execute(statement.where(InspectionRow.id.in_(inspection_ids)))
+    return {key: Opening(at=at, by=everybody[person_id]) for key, at, person_id in rows}

@@ -1,1 +1,79 @@
-"""What a person does, one verb per function, each in one transaction."""
+"""The use cases: one verb per function, each one transaction of the record."""
+
+from inspect_app.workflow.accounts import (
+    accounts,
+    add_account,
+    new_password,
+    person,
+    prove_password,
+    set_active,
+    set_password,
+    sign_in,
+)
+from inspect_app.workflow.contracts import adopt_contract, contract, contracts
+from inspect_app.workflow.instruments import add_calibration, add_instrument, instruments
+from inspect_app.workflow.lots import (
+    DeviceState,
+    LotDevice,
+    LotSummary,
+    OpenInspection,
+    lot,
+    lot_devices,
+    lots,
+    next_device,
+    open_inspections,
+)
+from inspect_app.workflow.packing_list import PackedDevice, read_packing_list
+from inspect_app.workflow.receiving import (
+    AcceptedArrival,
+    Arrival,
+    EarlierArrival,
+    check_arrivals,
+    lots_of_shipment,
+    receive_shipment,
+)
+from inspect_app.workflow.settings import Settings, read_settings
+from inspect_app.workflow.typed_text import normalise_serial
+from inspect_app.workflow.workplace import Workplace, close_workplace, may, open_workplace, secret_key
+
+__all__ = [
+    "AcceptedArrival",
+    "Arrival",
+    "DeviceState",
+    "EarlierArrival",
+    "LotDevice",
+    "LotSummary",
+    "OpenInspection",
+    "PackedDevice",
+    "Settings",
+    "Workplace",
+    "accounts",
+    "add_account",
+    "add_calibration",
+    "add_instrument",
+    "adopt_contract",
+    "check_arrivals",
+    "close_workplace",
+    "contract",
+    "contracts",
+    "instruments",
+    "lot",
+    "lot_devices",
+    "lots",
+    "lots_of_shipment",
+    "may",
+    "new_password",
+    "next_device",
+    "normalise_serial",
+    "open_inspections",
+    "open_workplace",
+    "person",
+    "prove_password",
+    "read_packing_list",
+    "read_settings",
+    "receive_shipment",
+    "secret_key",
+    "set_active",
+    "set_password",
+    "sign_in",
+]

@@ -1,0 +1,144 @@
+"""Lots: how far each has come, and which device is next."""
+
+import enum
+from dataclasses import dataclass
+from datetime import datetime
+
+from inspect_app.errors import NotFound
+from inspect_app.model import Device, Document, Lot, Outcome, Person
+from inspect_app.storage import arrivals, inspections
+from inspect_app.storage.arrivals import Arrived, LotCounts
+from inspect_app.workflow.typed_text import normalise_serial
+from inspect_app.workflow.workplace import Workplace, reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotSummary:
+    """A lot, and how many of its devices stand where; an untouched device has no inspection yet."""
+
+    lot: Lot
+    total: int
+    accepted: int
+    rejected: int
+    held: int
+    open: int
+    untouched: int
+
+
+class DeviceState(enum.StrEnum):
+    """How far a device of a lot has come."""
+
+    UNTOUCHED = "untouched"
+    OPEN = "open"
+    CONCLUDED = "concluded"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotDevice:
+    """One device of a lot."""
+
+    device: Device
+    arrival_note: str
+    is_on_list: bool
+    inspection_id: int | None
+    state: DeviceState
+    outcome: Outcome | None
+    document: Document | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenInspection:
+    """An inspection that somebody can go on with."""
+
+    inspection_id: int
+    device: Device
+    lot: Lot
+    opened_at: datetime
+    opened_by: Person
+
+
+def lots(workplace: Workplace) -> tuple[LotSummary, ...]:
+    """Return all lots, the newest shipment first."""
+    with reading(workplace) as session:
+        return tuple(_summary(counts) for counts in arrivals.lot_counts(session))
+
+
+def lot(workplace: Workplace, lot_id: int) -> LotSummary:
+    """Return one lot.
+
+    Raises
+    ------
+    NotFound
+        There is none.
+    """
+    with reading(workplace) as session:
+        found = arrivals.lot_counts(session, lot_id)
+    if not found:
+        raise NotFound(f"lot {lot_id}", "there is no such lot", "Choose one from the list.")
+    return _summary(found[0])
+
+
+def _summary(counts: LotCounts) -> LotSummary:
+    signed = counts.accepted + counts.rejected + counts.held
+    return LotSummary(
+        lot=counts.lot,
+        total=counts.total,
+        accepted=counts.accepted,
+        rejected=counts.rejected,
+        held=counts.held,
+        open=counts.inspected - signed,
+        untouched=counts.total - counts.inspected,
+    )
+
+
+def lot_devices(workplace: Workplace, lot_id: int) -> tuple[LotDevice, ...]:
+    """Return the devices of a lot in the order in which they were received."""
+    with reading(workplace) as session:
+        return tuple(_lot_device(arrived) for arrived in arrivals.arrived_in_lot(session, lot_id))
+
+
+def _lot_device(arrived: Arrived) -> LotDevice:
+    return LotDevice(
+        device=arrived.device,
+        arrival_note=arrived.note,
+        is_on_list=arrived.is_on_list,
+        inspection_id=arrived.inspection_id,
+        state=_state(arrived),
+        outcome=arrived.outcome,
+        document=arrived.document,
+    )
+
+
+def _state(arrived: Arrived) -> DeviceState:
+    if arrived.inspection_id is None:
+        return DeviceState.UNTOUCHED
+    return DeviceState.OPEN if arrived.outcome is None else DeviceState.CONCLUDED
+
+
+def next_device(workplace: Workplace, lot_id: int) -> LotDevice | None:
+    """Return the first untouched device of a lot, else the first open one, else None."""
+    devices = lot_devices(workplace, lot_id)
+    for state in (DeviceState.UNTOUCHED, DeviceState.OPEN):
+        for device in devices:
+            if device.state is state:
+                return device
+    return None
+
+
+def open_inspections(workplace: Workplace, serial: str | None = None) -> tuple[OpenInspection, ...]:
+    """Return the inspections that are not signed, of one serial or of all, the one opened last first."""
+    wanted = None if serial is None else normalise_serial(serial)
+    with reading(workplace) as session:
+        found = arrivals.open_arrivals(session, wanted)
+        openings = inspections.openings(session, [one.inspection_id for one in found if one.inspection_id is not None])
+    return tuple(
+        OpenInspection(
+            inspection_id=one.inspection_id,
+            device=one.device,
+            lot=one.lot,
+            opened_at=openings[one.inspection_id].at,
+            opened_by=openings[one.inspection_id].by,
+        )
+        for one in found
+        if one.inspection_id is not None
+    )
