@@ -73,7 +73,9 @@ _SPELLINGS: Final[Mapping[str, str]] = MappingProxyType(
         "fps": "1/s",
     }
 )
-_NUMBER_AND_UNIT = re.compile(r"\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)?\s*")
+_NUMBER_AND_UNIT = re.compile(
+    r"([-+\N{MINUS SIGN}]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*((?:[^\W\d_]|[%°/]).*|1/s)?"
+)
 
 PLAIN_COVERAGE_FACTOR: Final = 2.0  # k = 2, about 95 % for many degrees of freedom (GUM G.6.6, from memory)
 
@@ -106,7 +108,7 @@ def conversion_factor(unit: str, target: str) -> float:
         raise UnusableInput(
             f"unit '{unit}'",
             f"{unit} measures {dimension}, {target} measures {target_dimension}",
-            f"Give it in a unit of {target_dimension}, like {target}.",
+            "Give a plain number." if target == "1" else f"Give it in a unit of {target_dimension}, like {target}.",
         )
     return factor / target_factor
 
@@ -136,20 +138,43 @@ def parse_number(text: str, unit: str) -> float:
     >>> parse_number("0,0125 s", "ms")
     12.5
     """
-    match = _NUMBER_AND_UNIT.fullmatch(text)
+    seen = f"'{text[:60]}'"
+    match = _NUMBER_AND_UNIT.fullmatch(text.strip())
     if match is None:
-        raise UnusableInput(f"'{text}'", "this is not a number", _example(unit))
-    value = float(match[1].replace(",", "."))
+        raise UnusableInput(seen, "this is not a number", _example(unit))
+    value = float(match[1].replace(",", ".").replace("\N{MINUS SIGN}", "-"))
     if match[2] and match[2] != unit:
-        factor = conversion_factor(match[2], unit)
-        value = value / round(1 / factor, 9) if factor < 1 else value * factor
+        value = _times(value, conversion_factor(match[2], unit))
     if not math.isfinite(value):
-        raise UnusableInput(f"'{text}'", "this number is too large", _example(unit))
+        raise UnusableInput(seen, "this number is too large", _example(unit))
     return value
+
+
+def _times(value: float, factor: float) -> float:
+    """Multiply, or divide by a whole number where the factor is one over it: 14 ms are 0.014 s to the last digit."""
+    inverse = round(1 / factor)
+    is_whole = factor < 1 and math.isclose(1 / factor, inverse, rel_tol=1e-12)
+    return value / inverse if is_whole else value * factor
 
 
 def _example(unit: str) -> str:
     return "Type a number, like 12.5." if unit == "1" else f"Type a number in {unit}, like 12.5."
+
+
+def _possible_uncertainty(given: float) -> float:
+    uncertainty = float(given)
+    if not (math.isfinite(uncertainty) and uncertainty >= 0):
+        raise ValueError(f"a standard uncertainty cannot be {uncertainty}")
+    return uncertainty
+
+
+def _possible_freedom(given: float | None) -> float | None:
+    if given is None:
+        return None
+    freedom = float(given)
+    if math.isnan(freedom) or freedom <= 0:
+        raise ValueError(f"degrees of freedom cannot be {freedom}")
+    return None if math.isinf(freedom) else freedom
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,24 +208,18 @@ class Quantity:
     def __post_init__(self) -> None:
         object.__setattr__(self, "value", float(self.value))
         object.__setattr__(self, "unit", canonical_unit(self.unit))
-        object.__setattr__(self, "standard_uncertainty", float(self.standard_uncertainty))
+        object.__setattr__(self, "standard_uncertainty", _possible_uncertainty(self.standard_uncertainty))
+        object.__setattr__(self, "degrees_of_freedom", _possible_freedom(self.degrees_of_freedom))
         if not math.isfinite(self.value):
             raise ValueError(f"a quantity must be finite, not {self.value}")
-        if not (math.isfinite(self.standard_uncertainty) and self.standard_uncertainty >= 0):
-            raise ValueError(f"a standard uncertainty cannot be {self.standard_uncertainty}")
-        if self.degrees_of_freedom is not None:
-            freedom = float(self.degrees_of_freedom)
-            if math.isnan(freedom) or freedom <= 0:
-                raise ValueError(f"degrees of freedom cannot be {freedom}")
-            object.__setattr__(self, "degrees_of_freedom", None if math.isinf(freedom) else freedom)
 
     def to(self, unit: str) -> "Quantity":
         """Return the same quantity in another unit of the same dimension."""
         factor = conversion_factor(self.unit, unit)
         return Quantity(
-            value=self.value * factor,
+            value=_times(self.value, factor),
             unit=unit,
-            standard_uncertainty=self.standard_uncertainty * factor,
+            standard_uncertainty=_times(self.standard_uncertainty, factor),
             degrees_of_freedom=self.degrees_of_freedom,
         )
 
@@ -219,12 +238,21 @@ class Contribution:
         What it contributes to the result, in the result's own unit: sensitivity times input uncertainty.
     degrees_of_freedom : float or None
         None means infinitely many.
+
+    Raises
+    ------
+    ValueError
+        The uncertainty or its degrees of freedom are impossible.
     """
 
     source: str
     distribution: str
     standard_uncertainty: float
     degrees_of_freedom: float | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "standard_uncertainty", _possible_uncertainty(self.standard_uncertainty))
+        object.__setattr__(self, "degrees_of_freedom", _possible_freedom(self.degrees_of_freedom))
 
 
 def combine(contributions: Iterable[Contribution]) -> tuple[float, float | None]:
@@ -247,7 +275,7 @@ def combine(contributions: Iterable[Contribution]) -> tuple[float, float | None]
     (29.3, None)
     """
     lines = list(contributions)
-    total = math.sqrt(math.fsum(line.standard_uncertainty**2 for line in lines))
+    total = math.hypot(*(line.standard_uncertainty for line in lines))
     if total == 0:
         return 0.0, None
     weight = math.fsum(
@@ -324,19 +352,34 @@ def expanded_uncertainty(quantity: Quantity) -> float:
 
 
 def decimals_for(uncertainty: float, value: float) -> int:
-    """Return how many decimals to print so that the uncertainty has two significant digits (GUM 7.2.6)."""
+    """Return how many decimals to print so that the uncertainty has two significant digits (GUM 7.2.6).
+
+    Negative where the last digits before the point are to be rounded off. Without an uncertainty a whole number is
+    printed as it is, and any other to four significant digits.
+
+    Examples
+    --------
+    >>> decimals_for(0.0314, 18), decimals_for(0.996, 18), decimals_for(123, 4567), decimals_for(0, 71.8376)
+    (3, 1, -1, 2)
+    """
     if uncertainty > 0:
         exponent = math.floor(math.log10(uncertainty))
         rounded = round(uncertainty, 1 - exponent)
-        return max(0, 1 - math.floor(math.log10(rounded)))
+        return 1 - math.floor(math.log10(rounded))
     if value == 0 or float(value).is_integer():
         return 0
     return max(0, 3 - math.floor(math.log10(abs(value))))
 
 
 def format_number(value: float, decimals: int) -> str:
-    """Print a number with fixed decimals and a true minus sign; minus zero is zero."""
-    text = f"{value:.{decimals}f}"
+    """Print a number rounded to so many decimals, with a true minus sign; minus zero is zero.
+
+    Examples
+    --------
+    >>> format_number(-0.0004, 2), format_number(-1.005, 1), format_number(4567, -1)
+    ('0.00', '−1.0', '4570')
+    """
+    text = f"{round(value, decimals):.{max(0, decimals)}f}"
     if float(text) == 0:
         text = text.removeprefix("-")
     return text.replace("-", "\N{MINUS SIGN}")
