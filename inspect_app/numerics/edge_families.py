@@ -1,0 +1,137 @@
+"""Families of blur by their transforms, and the edge that each makes: what an edge spread is fitted with."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+FloatArray = npt.NDArray[np.float64]
+
+Transform = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
+"""(frequency of shape (n,), parameters of shape (p,)) to (transform of shape (n,), derivatives of shape (p, n))."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """One family of blur, without the pixel.
+
+    Parameters
+    ----------
+    name : str
+        As printed in the budget.
+    transform : callable
+        See `Transform`.
+    expected, scatter : tuple of float
+        Mean and standard deviation of what each parameter may be, before the edge is seen. They only keep a parameter
+        that the data do not speak of from running away, and make families comparable.
+    starts : tuple of tuple of float
+        Where fits begin; the first parameter is replaced by the logarithm of a first estimate of the blur.
+    """
+
+    name: str
+    transform: Transform
+    expected: tuple[float, ...]
+    scatter: tuple[float, ...]
+    starts: tuple[tuple[float, ...], ...]
+
+
+def _gaussian(frequency: FloatArray, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+    power = 2 * (math.pi * math.exp(parameters[0]) * frequency) ** 2
+    value = np.exp(-power)
+    return value, np.array([-2 * power * value])
+
+
+def _two_gaussians(frequency: FloatArray, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+    log_sigma, share, log_ratio = parameters
+    narrow_power = 2 * (math.pi * math.exp(log_sigma) * frequency) ** 2
+    wide_power = narrow_power * math.exp(2 * log_ratio)
+    narrow, wide = np.exp(-narrow_power), np.exp(-wide_power)
+    value = (1 - share) * narrow + share * wide
+    by_wide = -2 * wide_power * wide * share
+    by_sigma = -2 * narrow_power * narrow * (1 - share) + by_wide
+    return value, np.array([by_sigma, wide - narrow, by_wide])
+
+
+def _defocus(frequency: FloatArray, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Disc of radius r = 2 exp(parameter 0), whose standard deviation along a line is r / 2, and a Gaussian."""
+    u = 4 * math.pi * math.exp(parameters[0]) * np.maximum(frequency, 1e-9)
+    disc = 2 * special.j1(u) / u
+    power = 2 * (math.pi * math.exp(parameters[1]) * frequency) ** 2
+    soft = np.exp(-power)
+    return disc * soft, np.array([-2 * special.jv(2, u) * soft, -2 * power * disc * soft])
+
+
+GAUSSIAN: Final = Family(name="Gaussian", transform=_gaussian, expected=(0.0,), scatter=(1.0,), starts=((0.0,),))
+TWO_GAUSSIANS: Final = Family(
+    name="two Gaussians",
+    transform=_two_gaussians,
+    expected=(0.0, 0.0, math.log(3.0)),
+    scatter=(1.0, 0.25, 0.5),
+    starts=((0.0, 0.12, math.log(3.0)), (0.0, -0.2, math.log(2.0))),
+)
+DEFOCUS: Final = Family(
+    name="defocus",
+    transform=_defocus,
+    expected=(0.0, math.log(0.5)),
+    scatter=(1.0, 0.5),
+    starts=((0.0, math.log(0.5)),),
+)
+FAMILIES: Final = (GAUSSIAN, TWO_GAUSSIANS, DEFOCUS)
+
+
+def pixel_transform(frequency_cy_px: FloatArray, tilt_deg: float) -> FloatArray:
+    """Return the transform of a square pixel along a normal tilted against an axis."""
+    angle = math.radians(tilt_deg)
+    return np.asarray(
+        np.sinc(frequency_cy_px * math.cos(angle)) * np.sinc(frequency_cy_px * math.sin(angle)), dtype=np.float64
+    )
+
+
+class EdgeBasis:
+    """The sines that make the edge of any symmetric blur at given distances.
+
+    Parameters
+    ----------
+    distance_px : ndarray of shape (bins,)
+        Where the edge is wanted.
+    period_px : float
+        Longer than twice the reach of distances and blur together.
+    highest_cy_px : float
+        Beyond it every transform counts as nothing.
+
+    Notes
+    -----
+    A periodic line spread with the transform T has the edge 1/2 + s/P + sum over k of T(k/P) sin(2 pi k s/P) / (pi k).
+    This is exact while the line spread is narrower than the period, for any blur, at any distance, without
+    interpolation.
+    """
+
+    def __init__(self, distance_px: FloatArray, period_px: float, highest_cy_px: float) -> None:
+        order = np.arange(1, math.ceil(highest_cy_px * period_px) + 1)
+        self.period_px = period_px
+        self.distance_px = distance_px
+        self.frequency = order / period_px
+        phases = np.exp(np.outer(distance_px, 2j * math.pi * self.frequency))
+        self._sine = np.ascontiguousarray(phases.imag / (math.pi * order))
+        self._cosine = np.ascontiguousarray(phases.real / (math.pi * order))
+
+    def edge(self, transform: FloatArray, shift_px: float) -> FloatArray:
+        """Return the edge, shifted: shape (bins,)."""
+        ramp = 0.5 + (self.distance_px - shift_px) / self.period_px
+        return np.asarray(ramp + self.change(transform[None, :], shift_px)[0], dtype=np.float64)
+
+    def change(self, transforms: FloatArray, shift_px: float) -> FloatArray:
+        """Return the part of the edge that is linear in the transform: (n, frequencies) to (n, bins)."""
+        turn = 2 * math.pi * shift_px * self.frequency
+        return np.asarray(
+            (transforms * np.cos(turn)) @ self._sine.T - (transforms * np.sin(turn)) @ self._cosine.T, dtype=np.float64
+        )
+
+    def line(self, transform: FloatArray) -> FloatArray:
+        """Return the line spread at no shift, per pixel: shape (bins,)."""
+        order_pi = math.pi * self.frequency * self.period_px
+        return np.asarray((1 + 2 * (self._cosine @ (transform * order_pi))) / self.period_px, dtype=np.float64)

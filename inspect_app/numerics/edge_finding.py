@@ -1,0 +1,191 @@
+"""Find the straight or slightly bent edges of a picture, and a region round each that holds nothing else."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+WORKING_PIXELS: Final = 1_600_000  # larger pictures are looked at in blocks of 2 x 2 and up
+SMOOTHING_PX: Final = 2.0
+FAINTEST: Final = 6.0  # gradient over its noise at the ridge's top; noise alone reaches 5.5 once in 10 megapixels
+FOOT: Final = 0.35  # of the ridge's top: where its foot ends
+SHORTEST_PX: Final = 20
+NARROWEST_HALF_PX: Final = 7
+WIDEST_HALF_PX: Final = 32
+CLEARANCE_PX: Final = 5  # from a neighbour's ridge, in working pixels: blur and halo of a corner
+STRAIGHT_WITHIN_PX: Final = 1.2  # root mean square of a ridge about its own cubic, in working pixels
+STEEPEST_SLOPE: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeRegion:
+    """An upright rectangle round one edge: x, y of its first pixel, size in pixels, direction of the edge."""
+
+    x: int
+    y: int
+    width: int
+    height: int
+    is_near_vertical: bool
+
+
+def find_edges(image: FloatArray) -> tuple[EdgeRegion, ...]:
+    """Find every edge that is straight enough, long enough and alone enough to be measured.
+
+    Parameters
+    ----------
+    image : ndarray of shape (rows, cols)
+        In exposure.
+
+    Returns
+    -------
+    tuple of EdgeRegion
+        From top to bottom; empty where there is none. A region leaves out corners and neighbours by about
+        `CLEARANCE_PX`, and reaches the picture's border where the edge does.
+
+    Notes
+    -----
+    The gradient at a scale of 2 px is split into four sectors of its direction, so that the sides of a square part at
+    its corners; connected ridges in a sector are the candidates. Thresholds follow the picture's own noise and each
+    ridge's own top, not the brightest edge in the picture, so that vignetting loses none.
+    """
+    block = max(1, math.ceil(math.sqrt(image.size / WORKING_PIXELS)))
+    working = _in_blocks(image, block)
+    if min(working.shape) < NARROWEST_HALF_PX * 2:
+        return ()
+    across = ndimage.gaussian_filter(working, SMOOTHING_PX, order=(0, 1), mode="nearest")
+    down = ndimage.gaussian_filter(working, SMOOTHING_PX, order=(1, 0), mode="nearest")
+    ridge = np.hypot(across, down)
+    noise = float(np.median(ridge)) / math.sqrt(2 * math.log(2)) + 1e-12  # the median of a Rayleigh distribution
+    labels, count = _label_sectors(across, down, ridge > 0.5 * FAINTEST * noise)
+    found = []
+    for place, box in enumerate(ndimage.find_objects(labels, max_label=count), start=1):
+        if box is None or max(box[0].stop - box[0].start, box[1].stop - box[1].start) * block < SHORTEST_PX:
+            continue
+        region = _region_of(labels, ridge, place, box, faintest=FAINTEST * noise, block=block)
+        if region is not None:
+            found.append(region)
+    return tuple(sorted(found, key=lambda region: (region.y, region.x)))
+
+
+def _in_blocks(image: FloatArray, block: int) -> FloatArray:
+    if block == 1:
+        return image
+    rows, cols = (side // block * block for side in image.shape)
+    partial = image[:rows, :cols].reshape(rows // block, block, cols).mean(axis=1)
+    return np.asarray(partial.reshape(rows // block, cols // block, block).mean(axis=2), dtype=np.float64)
+
+
+def _label_sectors(across: FloatArray, down: FloatArray, strong: BoolArray) -> tuple[npt.NDArray[np.int32], int]:
+    """Label connected ridges separately for the four directions of the gradient: right, left, down, up."""
+    is_across = np.abs(across) >= np.abs(down)
+    total = np.zeros(across.shape, dtype=np.int32)
+    count = 0
+    for sector in (
+        is_across & (across > 0),
+        is_across & (across < 0),
+        ~is_across & (down > 0),
+        ~is_across & (down < 0),
+    ):
+        labels, found = ndimage.label(sector & strong, structure=np.ones((3, 3)))
+        total[labels > 0] = labels[labels > 0] + count
+        count += int(found)
+    return total, count
+
+
+def _region_of(
+    labels: npt.NDArray[np.int32],
+    ridge: FloatArray,
+    place: int,
+    box: tuple[slice, ...],
+    *,
+    faintest: float,
+    block: int,
+) -> EdgeRegion | None:
+    own = labels[box] == place
+    heights = np.where(own, ridge[box], 0.0)
+    top = float(np.quantile(heights[own], 0.95))
+    if top < faintest:
+        return None
+    is_upright = own.shape[0] >= own.shape[1]
+    margin = WIDEST_HALF_PX + CLEARANCE_PX
+    outer = _widened(box[0], margin, labels.shape[0]), _widened(box[1], margin, labels.shape[1])
+    foreign = (labels[outer] != place) & (labels[outer] > 0) & (ridge[outer] > max(FOOT * top, 0.5 * faintest))
+    foreign = ndimage.maximum_filter(foreign, 2 * CLEARANCE_PX + 1)
+    offset = box[0].start - outer[0].start, box[1].start - outer[1].start
+    if not is_upright:
+        heights, foreign, offset = heights.T, foreign.T, (offset[1], offset[0])
+    found = _clean_rectangle(np.where(heights > FOOT * top, heights, 0.0), foreign, offset, block)
+    if found is None:
+        return None
+    row, col, height, width = found
+    if not is_upright:
+        row, col, height, width = col, row, width, height
+    return EdgeRegion(
+        x=(col + outer[1].start) * block,
+        y=(row + outer[0].start) * block,
+        width=width * block,
+        height=height * block,
+        is_near_vertical=is_upright,
+    )
+
+
+def _widened(side: slice, margin: int, size: int) -> slice:
+    return slice(max(0, side.start - margin), min(size, side.stop + margin))
+
+
+def _clean_rectangle(
+    heights: FloatArray, foreign: BoolArray, offset: tuple[int, int], block: int
+) -> tuple[int, int, int, int] | None:
+    """Return row, column, height and width of the rectangle of most use along an upright ridge, free of neighbours."""
+    weight = heights.sum(axis=1)
+    rows = np.flatnonzero(weight > 0)
+    if rows.size * block < SHORTEST_PX or rows.size < 6:
+        return None
+    column = (heights[rows] @ np.arange(heights.shape[1])) / weight[rows]
+    t = (rows - rows.mean()) / max(float(np.ptp(rows)) / 2, 1.0)
+    fitted = np.polynomial.polynomial.polyval(t, np.polynomial.polynomial.polyfit(t, column, min(3, rows.size // 4)))
+    if np.sqrt(np.mean((column - fitted) ** 2)) > STRAIGHT_WITHIN_PX:
+        return None
+    if abs(fitted[-1] - fitted[0]) > STEEPEST_SLOPE * (rows[-1] - rows[0]):
+        return None
+    line = fitted + offset[1]
+    best: tuple[float, tuple[int, int, int, int]] | None = None
+    sums = np.pad(np.cumsum(np.cumsum(foreign, axis=0, dtype=np.int64), axis=1), ((1, 0), (1, 0)))
+    for half in range(max(3, math.ceil(NARROWEST_HALF_PX / block)), WIDEST_HALF_PX + 1, 2):
+        span = _longest_clean_span(sums, rows + offset[0], line, half)
+        if span is None:
+            continue
+        height = span[2]
+        use = height * math.sqrt(min(half * block, 24))
+        if height * block >= SHORTEST_PX and (best is None or use > best[0]):
+            best = (use, span)
+    return None if best is None else best[1]
+
+
+def _longest_clean_span(
+    sums: npt.NDArray[np.int64], rows: npt.NDArray[np.int64], line: FloatArray, half: int
+) -> tuple[int, int, int, int] | None:
+    """Return the longest stretch of rows whose upright rectangle of half width `half` holds no neighbour."""
+    row_count, col_count = (size - 1 for size in sums.shape)
+    best: tuple[int, int, int, int] | None = None
+    start = 0
+    for stop in range(rows.size):
+        while start <= stop:
+            low, high = sorted((line[start], line[stop]))
+            left, right = math.floor(low) - half, math.ceil(high) + half + 1
+            first, last = int(rows[start]), int(rows[stop]) + 1
+            left_in, right_in = max(left, 0), min(right, col_count)
+            held = sums[last, right_in] - sums[first, right_in] - sums[last, left_in] + sums[first, left_in]
+            lost = max(left_in - left, right - right_in)
+            if held == 0 and lost <= half // 2 and last <= row_count:
+                break
+            start += 1
+        if start <= stop and (best is None or last - first > best[2]):
+            best = (first, left_in, last - first, right_in - left_in)
+    return best

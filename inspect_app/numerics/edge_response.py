@@ -1,0 +1,241 @@
+"""The spatial frequency response of an edge: families of blur fitted to its spread and weighed by their evidence."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from inspect_app.numerics.edge_families import FAMILIES, EdgeBasis, Family, pixel_transform
+from inspect_app.numerics.edge_spread import BINS_PER_PX, EdgeSpread
+
+FloatArray = npt.NDArray[np.float64]
+
+HIGHEST_CY_PX: Final = 4.0  # a Gaussian of 0.3 px has fallen to 1e-12 there
+FREQUENCIES: Final = np.linspace(0.0, 1.0, 201)
+LEVEL_SCATTER: Final = 0.1  # of the height: how far the surface fit may have misplaced a side's level
+SHIFT_SCATTER_PX: Final = 0.2
+SHADING_SCATTER_PER_PX: Final = 0.002  # falling to half in the corner of a 640 x 480 picture is 0.0025 per pixel
+LIGHTEST: Final = 1e-3  # a family that weighs less than this is left out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crossing:
+    """Where a response falls to a level: the frequency in cycles per pixel, and two parts of its uncertainty.
+
+    `noise` comes from the noise of the pixels, `choice` from not knowing the family; both standard, in cycles per
+    pixel.
+    """
+
+    frequency_cy_px: float
+    noise: float
+    choice: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FittedFamily:
+    """A family fitted to one edge spread.
+
+    Parameters
+    ----------
+    family : Family
+        Which.
+    parameters : ndarray of shape (p + 4,)
+        Of the family, then shift, dark level, bright level, shading.
+    covariance : ndarray of shape (p + 4, p + 4)
+        Of the parameters.
+    misfit : float
+        Sum of squared residuals over their variances.
+    log_evidence : float
+        Logarithm of the probability of the spread under the family, by Laplace's approximation.
+    """
+
+    family: Family
+    parameters: FloatArray
+    covariance: FloatArray
+    misfit: float
+    log_evidence: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeResponse:
+    """The response along the normal of an edge.
+
+    Parameters
+    ----------
+    fits : tuple of FittedFamily
+        The families that count.
+    weights : tuple of float
+        Of each, by evidence; they sum to one.
+    tilt_deg : float
+        Of the edge.
+    inflation : float
+        Variance of the residuals over that expected from single pixels: above one where noise is correlated.
+    bins : int
+        How many bins of the spread were fitted.
+    """
+
+    fits: tuple[FittedFamily, ...]
+    weights: tuple[float, ...]
+    tilt_deg: float
+    inflation: float
+    bins: int
+
+    def response(self, frequency_cy_px: FloatArray) -> FloatArray:
+        """Return the response, 1 at zero frequency, of the same shape as the frequencies."""
+        pixel = pixel_transform(frequency_cy_px, self.tilt_deg)
+        total = np.zeros_like(frequency_cy_px)
+        for weight, fit in zip(self.weights, self.fits, strict=True):
+            total += weight * fit.family.transform(frequency_cy_px, fit.parameters[:-4])[0]
+        return np.asarray(total * pixel, dtype=np.float64)
+
+    def crossing(self, level: float) -> Crossing:
+        """Return where the response first falls to a level between 0 and 1."""
+        found = [_family_crossing(fit, self.tilt_deg, level) for fit in self.fits]
+        places = np.array([place for place, _ in found])
+        noises = np.array([noise for _, noise in found])
+        weights = np.array(self.weights)
+        mean = float(weights @ places)
+        return Crossing(
+            frequency_cy_px=mean,
+            noise=math.sqrt(float(weights @ noises**2) * self.inflation),
+            choice=math.sqrt(float(weights @ (places - mean) ** 2)),
+        )
+
+
+def edge_response(spread: EdgeSpread, *, tilt_deg: float, sigma_px: float, dark_over_height: float) -> EdgeResponse:
+    """Fit families of blur to an edge spread and weigh them.
+
+    Parameters
+    ----------
+    spread : EdgeSpread
+        Binned along the normal.
+    tilt_deg : float
+        Of the normal against the nearer axis.
+    sigma_px : float
+        First estimate of the blur without the pixel.
+    dark_over_height : float
+        Dark level over the height of the edge, for shading across it.
+
+    Returns
+    -------
+    EdgeResponse
+        Mean over the families, each weighed by its evidence.
+    """
+    reach = float(np.max(np.abs(spread.distance_px)))
+    basis = EdgeBasis(spread.distance_px, 2 * reach + 16, HIGHEST_CY_PX)
+    pixel = pixel_transform(basis.frequency, tilt_deg) * np.sinc(basis.frequency / BINS_PER_PX)
+    problem = _Problem(spread=spread, basis=basis, pixel=pixel, dark_over_height=dark_over_height)
+    fits = [_best_fit(problem, family, sigma_px) for family in FAMILIES]
+    freedom = max(1, spread.level.size - 8)
+    inflation = max(1.0, min(fit.misfit for fit in fits) / freedom)
+    evidence = np.array([_evidence(fit, inflation) for fit in fits])
+    weights = np.exp(evidence - evidence.max())
+    weights[weights < LIGHTEST * weights.sum()] = 0.0
+    weights /= weights.sum()
+    return EdgeResponse(
+        fits=tuple(fit for fit, weight in zip(fits, weights, strict=True) if weight > 0),
+        weights=tuple(float(weight) for weight in weights if weight > 0),
+        tilt_deg=tilt_deg,
+        inflation=inflation,
+        bins=int(spread.level.size),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Problem:
+    spread: EdgeSpread
+    basis: EdgeBasis
+    pixel: FloatArray
+    dark_over_height: float
+
+    def model(self, family: Family, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the level of each bin and its derivatives by all parameters, of shape (p + 4, bins)."""
+        shape, (shift, dark, bright, shading) = parameters[:-4], parameters[-4:]
+        transform, derivatives = family.transform(self.basis.frequency, shape)
+        edge = self.basis.edge(transform * self.pixel, shift)
+        by_shape = self.basis.change(derivatives * self.pixel, shift)
+        by_shift = -self.basis.line(transform * self.pixel)
+        s = self.spread.distance_px
+        height = bright - dark
+        lit = dark + height * edge + self.dark_over_height
+        shade = 1 + shading * s
+        columns = np.vstack(
+            [height * by_shape * shade, height * by_shift * shade, (1 - edge) * shade, edge * shade, s * lit]
+        )
+        return lit * shade - self.dark_over_height, columns
+
+
+def _best_fit(problem: _Problem, family: Family, sigma_px: float) -> FittedFamily:
+    fits = [_fit(problem, family, (math.log(sigma_px), *start[1:])) for start in family.starts]
+    return max(fits, key=lambda fit: fit.log_evidence)
+
+
+def _fit(problem: _Problem, family: Family, start: tuple[float, ...]) -> FittedFamily:
+    """Levenberg and Marquardt's descent on misfit and expectation together."""
+    expected = np.array([*family.expected, 0.0, 0.0, 1.0, 0.0])
+    precision = (
+        1 / np.array([*family.scatter, SHIFT_SCATTER_PX, LEVEL_SCATTER, LEVEL_SCATTER, SHADING_SCATTER_PER_PX]) ** 2
+    )
+    weight = 1 / problem.spread.variance
+    parameters = np.array([*start, 0.0, 0.0, 1.0, 0.0])
+    level, columns = problem.model(family, parameters)
+    residual = problem.spread.level - level
+    cost = float(weight @ residual**2 + precision @ (parameters - expected) ** 2)
+    damping = 1e-3
+    for _ in range(60):
+        scaled = columns * weight
+        curvature = scaled @ columns.T + np.diag(precision)
+        slope = scaled @ residual - precision * (parameters - expected)
+        step = np.linalg.solve(curvature + damping * np.diag(np.diag(curvature)), slope)
+        tried = parameters + np.clip(step, -0.7, 0.7)
+        level, tried_columns = problem.model(family, tried)
+        tried_residual = problem.spread.level - level
+        tried_cost = float(weight @ tried_residual**2 + precision @ (tried - expected) ** 2)
+        if tried_cost <= cost:
+            gained = cost - tried_cost
+            parameters, residual, columns, cost = tried, tried_residual, tried_columns, tried_cost
+            damping = max(damping / 5, 1e-9)
+            if gained < 1e-4:
+                break
+        else:
+            damping *= 6
+            if damping > 1e6:
+                break
+    covariance = np.linalg.inv((columns * weight) @ columns.T + np.diag(precision))
+    _, log_det = np.linalg.slogdet(covariance * np.outer(np.sqrt(precision), np.sqrt(precision)))
+    return FittedFamily(
+        family=family,
+        parameters=parameters,
+        covariance=np.asarray(covariance, dtype=np.float64),
+        misfit=float(weight @ residual**2),
+        log_evidence=-0.5 * cost + 0.5 * float(log_det),
+    )
+
+
+def _evidence(fit: FittedFamily, inflation: float) -> float:
+    return fit.log_evidence + 0.5 * fit.misfit * (1 - 1 / inflation)
+
+
+def _family_crossing(fit: FittedFamily, tilt_deg: float, level: float) -> tuple[float, float]:
+    """Return the frequency at which one family falls to a level, and its standard uncertainty from noise."""
+    shape = fit.parameters[:-4]
+
+    def response(frequency: FloatArray) -> FloatArray:
+        return fit.family.transform(frequency, shape)[0] * pixel_transform(frequency, tilt_deg)
+
+    grid = FREQUENCIES
+    below = np.flatnonzero(response(grid) < level)
+    last = int(below[0]) if below.size else grid.size - 1
+    place = float(np.interp(-level, -response(grid[last - 1 : last + 1]), grid[last - 1 : last + 1]))
+    for _ in range(3):
+        around = np.array([place - 1e-4, place, place + 1e-4])
+        low, here, high = response(around)
+        place += float(np.clip((level - here) / ((high - low) / 2e-4), -0.005, 0.005))
+    around = np.array([place - 1e-4, place, place + 1e-4])
+    low, _, high = response(around)
+    derivatives = fit.family.transform(np.array([place]), shape)[1][:, 0] * pixel_transform(np.array([place]), tilt_deg)
+    gradient = -derivatives / ((high - low) / 2e-4)
+    count = gradient.size
+    return place, math.sqrt(max(float(gradient @ fit.covariance[:count, :count] @ gradient), 0.0))

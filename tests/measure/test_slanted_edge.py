@@ -1,0 +1,326 @@
+"""Slanted edges of known blur, by closed form (tests/truth/edges.py)."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from inspect_app.capture import Still
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure import CHECKS, read_options
+from inspect_app.measure.slanted_edge import SlantedEdgeOptions
+from inspect_app.model import Measured, Result
+from tests.truth.edges import Blur, Chart, Edge, Light, Square, still
+
+HALO = Blur(weights=(0.85, 0.15), sigmas_x_px=(1.0, 4.0))
+SHARPENED = Blur(weights=(1.4, -0.4), sigmas_x_px=(1.2, 2.0))
+DEFOCUSED = Blur(sigmas_x_px=(0.4,), disc_radius_px=2.0)
+
+
+def measure_edge(capture: Still | None, **given: object) -> Measured:
+    options = read_options(SlantedEdgeOptions, given)
+    return CHECKS["slanted-edge"].run(() if capture is None else (capture,), options)
+
+
+def only(measured: Measured, name: str) -> Result:
+    found = [result for result in measured.results if result.quantity_name == name]
+    assert len(found) == 1, f"{len(found)} results called {name}"
+    return found[0]
+
+
+def whole(capture: Still) -> tuple[int, int, int, int]:
+    rows, cols = capture.exposure.shape
+    return (0, 0, cols, rows)
+
+
+@pytest.mark.parametrize("sigma_px", [0.5, 1.0, 1.5, 2.0])
+@pytest.mark.parametrize("normal_deg", [2.0, 15.0, 95.0, 195.0])
+def test_a_gaussian_edge_without_noise_has_its_closed_form_response(sigma_px: float, normal_deg: float) -> None:
+    """Truth: exp(-2 (pi sigma f)^2) times the pixel's two sinc factors, solved for 0.5 and 0.1; to 0.1 %."""
+    edge = Edge(normal_deg=normal_deg, rows=100, cols=100, blur=Blur(sigmas_x_px=(sigma_px,)), offset_px=1.3)
+    capture = edge.capture(np.random.default_rng(1))
+
+    measured = measure_edge(capture, roi=whole(capture))
+
+    assert only(measured, "mtf50").quantity.value == pytest.approx(edge.mtf(0.5), rel=1e-3)
+    assert only(measured, "mtf10").quantity.value == pytest.approx(edge.mtf(0.1), rel=1e-3)
+    assert only(measured, "mtf50").condition["axis"] == edge.axis
+
+
+@pytest.mark.parametrize("blur", [HALO, SHARPENED, DEFOCUSED], ids=["halo", "sharpened", "defocused"])
+def test_halo_sharpening_and_defocus_are_told_apart(blur: Blur) -> None:
+    """Truth: the transforms of two Gaussians, and of a disc (2 J1(u) / u), through the pixel; to 0.5 %."""
+    edge = Edge(normal_deg=7.0, blur=blur)
+    capture = edge.capture(np.random.default_rng(1), Light(snr=400))
+
+    measured = measure_edge(capture, roi=whole(capture))
+
+    assert only(measured, "mtf50").quantity.value == pytest.approx(edge.mtf(0.5), rel=5e-3)
+    assert only(measured, "mtf10").quantity.value == pytest.approx(edge.mtf(0.1), rel=1e-2)
+
+
+def test_unequal_blur_in_x_and_y_shows_in_its_own_axis() -> None:
+    """Truth: the standard deviation along the normal is hypot(sx cos, sy sin); to 0.5 %."""
+    blur = Blur(sigmas_x_px=(0.7,), sigmas_y_px=(1.6,))
+    upright = Edge(normal_deg=6.0, blur=blur).capture(np.random.default_rng(1))
+    level = Edge(normal_deg=96.0, rows=60, cols=100, blur=blur).capture(np.random.default_rng(1))
+
+    across = only(measure_edge(upright, roi=whole(upright)), "mtf50").quantity.value
+    down = only(measure_edge(level, roi=whole(level)), "mtf50").quantity.value
+
+    assert across == pytest.approx(blur.frequency_at(0.5, 6.0), rel=5e-3)
+    assert down == pytest.approx(blur.frequency_at(0.5, 96.0), rel=5e-3)
+
+
+def test_an_edge_bent_by_distortion_is_as_sharp_as_a_straight_one() -> None:
+    """Truth: the arc's blur along its own normal; a straight line through a sagitta of 5 px would smear by 1.5 px."""
+    edge = Edge(rows=200, cols=80, normal_deg=6.0, bend_px=5.0)
+    capture = edge.capture(np.random.default_rng(3), Light(snr=40))
+
+    measured = measure_edge(capture, roi=whole(capture))
+
+    assert only(measured, "mtf50").quantity.value == pytest.approx(edge.mtf(0.5), rel=0.02)
+
+
+def test_a_pixel_of_known_size_and_angle_gives_line_pairs_and_cycles() -> None:
+    """Truth: algebra; 0.2 cy/px are 50 lp/mm at 4 um, 0.4 cy/mrad at 0.5 mrad, and 2 x 0.2 x 100 lw/ph."""
+    capture = Edge().capture(np.random.default_rng(1))
+
+    measured = measure_edge(capture, roi=whole(capture), pixel_pitch_um="4", pixel_angle_mrad="0.5")
+
+    per_px = only(measured, "mtf50").quantity.value
+    assert only(measured, "mtf50_lp_mm").quantity.value == pytest.approx(per_px * 250, rel=1e-9)
+    assert only(measured, "mtf50_cy_mrad").quantity.value == pytest.approx(per_px * 2, rel=1e-9)
+    assert only(measured, "mtf50_lw_ph").quantity.value == pytest.approx(per_px * 200, rel=1e-9)
+    assert only(measured, "mtf10_lw_ph").quantity.unit == "lw/ph"
+
+
+def test_the_picture_height_is_that_of_the_picture_not_of_the_region() -> None:
+    """Truth: by definition of lw/ph, ISO 12233."""
+    capture = Edge(rows=160).capture(np.random.default_rng(1))
+
+    measured = measure_edge(capture, roi=(0, 40, 60, 80))
+
+    per_px = only(measured, "mtf50").quantity.value
+    assert only(measured, "mtf50_lw_ph").quantity.value == pytest.approx(per_px * 2 * 160, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda exposure: exposure * 0.4,
+        lambda exposure: exposure * 0.5 + 0.3,
+        lambda exposure: exposure[::-1],
+        lambda exposure: exposure[:, ::-1],
+        lambda exposure: exposure.T,
+        lambda exposure: exposure[4:-4, 3:-3],
+        lambda exposure: 0.8 - exposure,
+    ],
+    ids=["gain", "offset", "upside down", "mirrored", "turned", "cropped", "negative"],
+)
+def test_what_does_not_change_the_blur_does_not_move_the_result(change: object) -> None:
+    """Property: gain, offset, flip, turn, crop and exchange of the sides leave MTF50 within its uncertainty."""
+    capture = Edge(normal_deg=8.0).capture(np.random.default_rng(5), Light(snr=40))
+    exposure = np.ascontiguousarray(change(capture.exposure))  # type: ignore[operator]  # one of the lambdas above
+    changed = dataclasses.replace(capture, exposure=exposure, clipped=np.zeros(exposure.shape, dtype=bool))
+
+    before = only(measure_edge(capture, roi=whole(capture)), "mtf50").quantity
+    after = only(measure_edge(changed, roi=whole(changed)), "mtf50").quantity
+
+    assert after.value == pytest.approx(before.value, abs=before.standard_uncertainty)
+
+
+def test_more_noise_never_shrinks_the_uncertainty() -> None:
+    """Property: over falling SNR the relative uncertainty of MTF50 grows."""
+    edge = Edge(rows=120)
+    uncertainties = []
+    for snr in (200, 50, 20, 8, 4):
+        capture = edge.capture(np.random.default_rng(7), Light(snr=snr))
+        quantity = only(measure_edge(capture, roi=whole(capture)), "mtf50").quantity
+        uncertainties.append(quantity.standard_uncertainty)
+
+    assert uncertainties == sorted(uncertainties)
+
+
+def test_value_and_two_u_hold_the_truth_about_95_times_in_100() -> None:
+    """Coverage: 150 seeded edges of four kinds of blur, SNR 4 to 50, 8-bit sRGB and 16-bit linear.
+
+    Binomial bounds at 95 %, 3 sigma: 0.897 to 1.
+    """
+    random = np.random.default_rng(12233)
+    held = {"mtf50": 0, "mtf10": 0}
+    for number in range(150):
+        sigma = random.uniform(0.5, 2.0)
+        blur = (
+            Blur(sigmas_x_px=(sigma,)),
+            Blur(weights=(0.85, 0.15), sigmas_x_px=(sigma, 3.5 * sigma)),
+            Blur(sigmas_x_px=(0.5,), disc_radius_px=1.2 * sigma),
+            Blur(sigmas_x_px=(sigma,), sigmas_y_px=(1.5 * sigma,)),
+        )[number % 4]
+        edge = Edge(rows=90, cols=64, normal_deg=random.uniform(2, 20), blur=blur, offset_px=random.uniform(-4, 4))
+        coding = ("linear16", "srgb8")[number % 2]
+        light = Light(dark=0.6 / random.uniform(4, 30), bright=0.6, snr=random.uniform(4, 50), coding=coding)
+        capture = edge.capture(random, light)
+        measured = measure_edge(capture, roi=whole(capture))
+        for name, level in (("mtf50", 0.5), ("mtf10", 0.1)):
+            quantity = only(measured, name).quantity
+            held[name] += abs(quantity.value - edge.mtf(level)) <= 2 * quantity.standard_uncertainty
+
+    assert held["mtf50"] / 150 >= 0.897
+    assert held["mtf10"] / 150 >= 0.897
+
+
+def test_the_budget_says_where_the_uncertainty_comes_from() -> None:
+    """Truth: GUM equation 10, the lines in quadrature are the standard uncertainty."""
+    capture = Edge().capture(np.random.default_rng(2), Light(snr=15))
+
+    result = only(measure_edge(capture, roi=whole(capture)), "mtf50")
+
+    total = math.sqrt(sum(line.standard_uncertainty**2 for line in result.budget))
+    assert total == pytest.approx(result.quantity.standard_uncertainty, rel=1e-9)
+    assert any("noise" in line.source for line in result.budget)
+
+
+CHART = Chart(
+    rows=480,
+    cols=640,
+    squares=(
+        Square(centre_x=150, centre_y=130, side_px=120, turn_deg=5),
+        Square(centre_x=470, centre_y=120, side_px=90, turn_deg=-11),
+        Square(centre_x=160, centre_y=350, side_px=80, turn_deg=17),
+        Square(centre_x=450, centre_y=340, side_px=150, turn_deg=3),
+    ),
+    blur=Blur(sigmas_x_px=(1.1,)),
+)
+
+
+def test_every_side_of_every_square_of_a_chart_is_found_once() -> None:
+    """Truth: four squares, sixteen sides, under vignetting and noise; MTF50 of each by closed form, to 6 %."""
+    capture = Light(snr=30, shading=0.4).capture(CHART.ideal(), np.random.default_rng(11))
+
+    measured = measure_edge(capture)
+
+    found = [result for result in measured.results if result.quantity_name == "mtf50"]
+    assert len(found) == 16
+    for square in CHART.squares:
+        for x, y, axis in square.sides():
+            sides = [result for result in found if result.condition["axis"] == axis and _holds(result, x, y)]
+            truth = CHART.blur.frequency_at(0.5, square.normal_deg(axis))
+            assert len(sides) == 1
+            assert sides[0].quantity.value == pytest.approx(truth, rel=0.06)
+
+
+def test_regions_found_in_a_chart_hold_no_corner() -> None:
+    """Truth: the corners of the squares by algebra; each is at least 3 px outside every region."""
+    capture = Light(snr=30).capture(CHART.ideal(), np.random.default_rng(11))
+
+    regions = list(measure_edge(capture).outlines)
+
+    for square in CHART.squares:
+        for quarter in range(4):
+            angle = math.radians(square.turn_deg + 45 + 90 * quarter)
+            x = square.centre_x + square.side_px * math.sqrt(0.5) * math.cos(angle)
+            y = square.centre_y + square.side_px * math.sqrt(0.5) * math.sin(angle)
+            for region in regions:
+                outside_x = max(region.x - x, x - region.x - region.width_px)
+                outside_y = max(region.y - y, y - region.y - region.height_px)
+                assert max(outside_x, outside_y) > 3
+
+
+def _holds(result: Result, x: float, y: float) -> bool:
+    left, top, width, height = result.condition["roi"]  # type: ignore[misc]  # a region has four numbers
+    return left <= x <= left + width and top <= y <= top + height
+
+
+def test_each_edge_has_its_response_as_a_trace_under_its_own_condition() -> None:
+    """Truth: a response is 1 at zero frequency and passes 0.5 at MTF50."""
+    capture = Edge().capture(np.random.default_rng(1), Light(snr=40))
+
+    measured = measure_edge(capture, roi=whole(capture))
+
+    curve = next(trace for trace in measured.traces if trace.name == "mtf")
+    assert curve.y[0] == pytest.approx(1.0, abs=1e-9)
+    assert np.interp(only(measured, "mtf50").quantity.value, curve.x, curve.y) == pytest.approx(0.5, abs=0.01)
+    assert curve.condition == only(measured, "mtf50").condition
+
+
+def test_an_even_field_holds_no_edge() -> None:
+    """Truth: by construction, noise alone."""
+    capture = still(0.4 + np.random.default_rng(1).normal(0, 0.02, (200, 300)))
+
+    with pytest.raises(NothingToMeasure, match="no straight edge"):
+        measure_edge(capture)
+
+
+def test_a_region_of_noise_alone_is_refused() -> None:
+    """Truth: by construction, noise alone."""
+    capture = still(0.4 + np.random.default_rng(1).normal(0, 0.02, (200, 300)))
+
+    with pytest.raises(NothingToMeasure, match="edge"):
+        measure_edge(capture, roi="20,20,60,100")
+
+
+def test_a_saturated_edge_is_refused() -> None:
+    """Truth: by construction, the bright side lies above full scale."""
+    capture = Edge().capture(np.random.default_rng(1), Light(bright=1.3, snr=40))
+
+    with pytest.raises(NothingToMeasure, match="clipped"):
+        measure_edge(capture, roi=whole(capture))
+
+
+def test_an_edge_along_the_columns_is_refused_with_the_tilt_to_use() -> None:
+    """Truth: by construction, a tilt of 0.2 degrees moves the edge by 0.35 px in 100 rows."""
+    capture = Edge(normal_deg=0.2).capture(np.random.default_rng(1), Light(snr=40))
+
+    with pytest.raises(NothingToMeasure, match=r"same phase.*Tilt"):
+        measure_edge(capture, roi=whole(capture))
+
+
+def test_a_response_beyond_nyquist_is_told() -> None:
+    """Truth: closed form, sigma 0.45 px falls to 10 % at 0.62 cy/px."""
+    capture = Edge(blur=Blur(sigmas_x_px=(0.45,))).capture(np.random.default_rng(1), Light(snr=50))
+
+    measured = measure_edge(capture, roi=whole(capture))
+
+    assert any("Nyquist" in warning for warning in measured.warnings)
+
+
+@pytest.mark.parametrize("roi", ["0,0,500,20", "0,0,8,8", "-1,0,20,20", "0,0,20", "a,b,c,d"])
+def test_a_region_that_cannot_be_is_refused(roi: str) -> None:
+    """Truth: by definition, the picture is 60 x 100 px."""
+    capture = Edge().capture(np.random.default_rng(1))
+
+    with pytest.raises(UnusableInput, match="roi"):
+        measure_edge(capture, roi=roi)
+
+
+def test_readings_by_hand_are_averaged_with_their_spread() -> None:
+    """Truth: algebra; mean 0.21, s = 0.01, over the root of three; 0.01 / sqrt(12) for the last digit."""
+    measured = measure_edge(
+        None, mtf50_reading=["0.20", "0,21", "0.22"], axis="vertical", reading_step=0.01, picture_height_px=600
+    )
+
+    quantity = only(measured, "mtf50").quantity
+    assert quantity.value == pytest.approx(0.21, abs=1e-12)
+    assert quantity.standard_uncertainty == pytest.approx(math.hypot(0.01 / math.sqrt(3), 0.01 / math.sqrt(12)))
+    assert only(measured, "mtf50_lw_ph").quantity.value == pytest.approx(0.21 * 1200, abs=1e-9)
+    assert only(measured, "mtf50").condition == {"axis": "vertical"}
+
+
+def test_neither_picture_nor_readings_is_refused() -> None:
+    """Truth: by definition."""
+    with pytest.raises(UnusableInput, match="neither"):
+        measure_edge(None)
+
+
+def test_picture_and_readings_together_are_refused() -> None:
+    """Truth: by definition."""
+    with pytest.raises(UnusableInput, match="not both"):
+        measure_edge(Edge().capture(np.random.default_rng(1)), mtf50_reading=[0.2], axis="vertical")
+
+
+def test_an_empty_picture_is_refused() -> None:
+    """Truth: by construction, four pixels hold no edge."""
+    with pytest.raises(NothingToMeasure, match="no straight edge"):
+        measure_edge(still(np.full((2, 2), 0.5)))
