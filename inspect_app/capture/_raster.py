@@ -74,6 +74,8 @@ def read_jpeg(path: Path, name: str) -> Codes:
                 raise UnusableInput(name, f"its colours are stored as {picture.mode}, not as grey or RGB", SAVE_AGAIN)
             orientation = _orientation(picture)
             values = np.asarray(picture)
+    except Image.DecompressionBombError as error:
+        raise UnusableInput(name, "the picture claims far too many pixels", "Crop it to what is measured.") from error
     except DECODER_FAILURES as error:
         raise damaged(name) from error
     return Codes(values=values, highest=255, bit_depth=JPEG_CODE_BITS, orientation=orientation)
