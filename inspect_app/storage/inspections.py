@@ -1,6 +1,5 @@
 """Inspections in the record: opened, answered step by step, signed, taken up again."""
 
-from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -9,71 +8,42 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from inspect_app.model import (
-    Entry,
-    EntryState,
-    Evidence,
+    Device,
     Inspection,
-    Judgement,
-    Measured,
-    Outcome,
     Person,
-    Verdict,
 )
 from inspect_app.storage.arrivals import COUNTING_SIGNATURE
-from inspect_app.storage.audit import Act, canonical_json
+from inspect_app.storage.audit import Act
 from inspect_app.storage.convert import (
-    answers_text,
-    assessment_from,
-    assessment_text,
     device_of,
-    entry_evidence_of,
-    entry_of,
     lot_of,
-    measured_text,
     shipment_of,
     signature_of,
 )
-from inspect_app.storage.instruments import instruments_of_entries
+from inspect_app.storage.entries import newest_entries
 from inspect_app.storage.people import people
 from inspect_app.storage.tables import (
     ArrivalRow,
     ContractRow,
     DeviceRow,
-    EntryEvidenceRow,
-    EntryInstrumentRow,
-    EntryRow,
-    EvidenceRow,
     FormRow,
     InspectionRow,
     LotRow,
-    MeasurementRow,
-    ReopeningRow,
     ShipmentRow,
     SignatureRow,
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NewEntry:
-    """An entry to be appended."""
-
-    step_id: str
-    revision: int
-    state: EntryState
-    answers: Mapping[str, tuple[str, ...]]
-    conditions: Mapping[str, str]
-    instrument_ids: tuple[int, ...]
-    evidence: tuple[Evidence, ...]
-    problem: str | None
-    reason: str | None
-    measured: Measured | None
-    program_version: str
-
-
-def is_in_lot(session: Session, lot_id: int, device_id: int) -> bool:
-    """Say whether a device arrived in a lot."""
-    statement = select(ArrivalRow.id).where(ArrivalRow.lot_id == lot_id, ArrivalRow.device_id == device_id)
-    return session.scalar(statement) is not None
+def device_in_lot(session: Session, lot_id: int, device_id: int) -> Device | None:
+    """Return a device as it arrived in a lot, or None where it did not."""
+    statement = (
+        select(DeviceRow, LotRow.device_class)
+        .join(ArrivalRow, ArrivalRow.device_id == DeviceRow.id)
+        .join(LotRow, LotRow.id == ArrivalRow.lot_id)
+        .where(ArrivalRow.lot_id == lot_id, ArrivalRow.device_id == device_id)
+    )
+    found = session.execute(statement).first()
+    return None if found is None else device_of(found[0], found[1])
 
 
 def newest_id(session: Session, lot_id: int, device_id: int) -> int | None:
@@ -117,7 +87,7 @@ def inspections(session: Session, inspection_ids: Collection[int]) -> tuple[Insp
     )
     rows = session.execute(statement).all()
     everybody = people(session)
-    entries = _newest_entries(session, inspection_ids, everybody)
+    entries = newest_entries(session, inspection_ids, everybody)
     pins = _pins(session, [row for row, *_ in rows])
     return tuple(
         Inspection(
@@ -162,173 +132,6 @@ def inspections_of_device(session: Session, device_id: int) -> tuple[Inspection,
     )
 
 
-def _newest_entries(
-    session: Session, inspection_ids: Collection[int], everybody: Mapping[int, Person]
-) -> Mapping[int, dict[str, Entry]]:
-    newest = (
-        select(EntryRow.inspection_id, EntryRow.step_id, func.max(EntryRow.revision).label("revision"))
-        .where(EntryRow.inspection_id.in_(inspection_ids))
-        .group_by(EntryRow.inspection_id, EntryRow.step_id)
-        .subquery()
-    )
-    statement = (
-        select(EntryRow)
-        .join(
-            newest,
-            (newest.c.inspection_id == EntryRow.inspection_id)
-            & (newest.c.step_id == EntryRow.step_id)
-            & (newest.c.revision == EntryRow.revision),
-        )
-        .order_by(EntryRow.id)
-    )
-    rows = session.scalars(statement).all()
-    found: dict[int, dict[str, Entry]] = defaultdict(dict)
-    for row, entry in zip(rows, _entries(session, rows, everybody), strict=True):
-        found[row.inspection_id][row.step_id] = entry
-    return found
-
-
-def entries_of_step(session: Session, inspection_id: int, step_id: str) -> tuple[Entry, ...]:
-    """Return every revision of a step's entry, oldest first."""
-    statement = (
-        select(EntryRow)
-        .where(EntryRow.inspection_id == inspection_id, EntryRow.step_id == step_id)
-        .order_by(EntryRow.revision)
-    )
-    return _entries(session, session.scalars(statement).all(), people(session))
-
-
-def newest_entry(session: Session, inspection_id: int, step_id: str) -> Entry | None:
-    """Return the newest entry of one step."""
-    statement = (
-        select(EntryRow)
-        .where(EntryRow.inspection_id == inspection_id, EntryRow.step_id == step_id)
-        .order_by(EntryRow.revision.desc())
-        .limit(1)
-    )
-    return next(iter(_entries(session, session.scalars(statement).all(), people(session))), None)
-
-
-def _entries(session: Session, rows: Sequence[EntryRow], everybody: Mapping[int, Person]) -> tuple[Entry, ...]:
-    keys = [row.id for row in rows]
-    instruments = instruments_of_entries(session, keys)
-    evidence = _evidence_of_entries(session, keys)
-    measurements = select(MeasurementRow.entry_id, MeasurementRow.transcript).where(MeasurementRow.entry_id.in_(keys))
-    transcripts = dict(session.execute(measurements).all())
-    return tuple(
-        entry_of(
-            row,
-            everybody[row.recorded_by_id],
-            instruments.get(row.id, ()),
-            evidence.get(row.id, ()),
-            transcripts.get(row.id),
-        )
-        for row in rows
-    )
-
-
-def _evidence_of_entries(session: Session, entry_ids: Collection[int]) -> Mapping[int, list[Evidence]]:
-    statement = (
-        select(EntryEvidenceRow, EvidenceRow)
-        .join(EvidenceRow, EvidenceRow.sha256 == EntryEvidenceRow.sha256)
-        .where(EntryEvidenceRow.entry_id.in_(entry_ids))
-        .order_by(EntryEvidenceRow.entry_id, EntryEvidenceRow.position)
-    )
-    found: dict[int, list[Evidence]] = defaultdict(list)
-    for row, file in session.execute(statement):
-        found[row.entry_id].append(entry_evidence_of(row, file))
-    return found
-
-
-def add_entry(act: Act, inspection_id: int, new: NewEntry, recorded_by: Person) -> Entry:
-    """Append an entry with its instruments, files and measurement."""
-    row = act.add(
-        EntryRow(
-            inspection_id=inspection_id,
-            step_id=new.step_id,
-            revision=new.revision,
-            state=new.state,
-            answers=answers_text(new.answers),
-            conditions=canonical_json(dict(new.conditions)),
-            problem=new.problem,
-            reason=new.reason,
-            recorded_at=act.at,
-            recorded_by_id=recorded_by.id,
-        )
-    )
-    for position, instrument_id in enumerate(new.instrument_ids, start=1):
-        act.add(EntryInstrumentRow(entry_id=row.id, position=position, instrument_id=instrument_id))
-    for position, file in enumerate(new.evidence, start=1):
-        act.add(
-            EntryEvidenceRow(entry_id=row.id, position=position, sha256=file.sha256, name=file.name, role=file.role)
-        )
-    if new.measured is not None:
-        act.add(
-            MeasurementRow(entry_id=row.id, program_version=new.program_version, transcript=measured_text(new.measured))
-        )
-    (entry,) = _entries(act.session, (row,), {recorded_by.id: recorded_by})
-    return entry
-
-
-def program_version_of(session: Session, entry_id: int) -> str | None:
-    """Return the version of the program that measured an entry."""
-    return session.scalar(select(MeasurementRow.program_version).where(MeasurementRow.entry_id == entry_id))
-
-
-def add_signature(
-    act: Act,
-    inspection_id: int,
-    *,
-    signed_by: Person,
-    remark: str,
-    judgements: tuple[Judgement, ...],
-    verdict: Verdict,
-) -> None:
-    """Sign an inspection; its judgements are frozen with it."""
-    count = act.session.scalar(select(func.count()).where(SignatureRow.inspection_id == inspection_id)) or 0
-    act.add(
-        SignatureRow(
-            inspection_id=inspection_id,
-            ordinal=count + 1,
-            signed_at=act.at,
-            signed_by_id=signed_by.id,
-            outcome=verdict.outcome,
-            remark=remark,
-            assessment=assessment_text(judgements, verdict),
-        )
-    )
-
-
-def counting_signature(session: Session, inspection_id: int) -> SignatureRow | None:
-    """Return the signature that counts."""
-    statement = select(SignatureRow).join(InspectionRow, COUNTING_SIGNATURE).where(InspectionRow.id == inspection_id)
-    return session.scalar(statement)
-
-
-def frozen_assessment(session: Session, inspection_id: int) -> tuple[tuple[Judgement, ...], Verdict] | None:
-    """Return the judgements and the verdict as they were signed; None for an inspection under way."""
-    row = counting_signature(session, inspection_id)
-    return None if row is None else assessment_from(row.assessment)
-
-
-def add_reopening(act: Act, inspection_id: int, *, reopened_by: Person, reason: str) -> None:
-    """Take the counting signature of an inspection back."""
-    signature = counting_signature(act.session, inspection_id)
-    if signature is None:
-        raise ValueError(f"inspection {inspection_id} is not signed")
-    act.add(ReopeningRow(signature_id=signature.id, reopened_at=act.at, reopened_by_id=reopened_by.id, reason=reason))
-
-
-def outcomes(session: Session, inspection_ids: Collection[int]) -> dict[int, Outcome]:
-    """Return the signed outcome of each inspection that has one."""
-    statement = (
-        select(InspectionRow.id, SignatureRow.outcome)
-        .join(SignatureRow, COUNTING_SIGNATURE)
-        .where(InspectionRow.id.in_(inspection_ids))
-    )
-    return dict(session.execute(statement).all())
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Opening:
     """When an inspection was opened, and by whom."""
@@ -343,3 +146,29 @@ def openings(session: Session, inspection_ids: Collection[int]) -> dict[int, Ope
     statement = select(InspectionRow.id, InspectionRow.opened_at, InspectionRow.opened_by_id)
     rows = session.execute(statement.where(InspectionRow.id.in_(inspection_ids)))
     return {key: Opening(at=at, by=everybody[person_id]) for key, at, person_id in rows}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """What recording a step must know of its inspection."""
+
+    serial: str
+    form_digest: str
+    is_signed: bool
+
+
+def place(session: Session, inspection_id: int) -> Place | None:
+    """Return serial, form and state of an inspection without its entries."""
+    statement = (
+        select(DeviceRow.serial, FormRow.digest, SignatureRow.id)
+        .select_from(InspectionRow)
+        .join(DeviceRow, DeviceRow.id == InspectionRow.device_id)
+        .join(FormRow, FormRow.id == InspectionRow.form_id)
+        .outerjoin(SignatureRow, COUNTING_SIGNATURE)
+        .where(InspectionRow.id == inspection_id)
+    )
+    found = session.execute(statement).first()
+    if found is None:
+        return None
+    serial, form_digest, signature_id = found
+    return Place(serial=serial, form_digest=form_digest, is_signed=signature_id is not None)

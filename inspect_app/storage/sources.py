@@ -6,7 +6,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from inspect_app.storage.audit import Act
-from inspect_app.storage.tables import ContractRow, FormRow
+from inspect_app.storage.tables import ContractRow, FormRow, LotRow, ShipmentRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +48,19 @@ def contract_by_digest(session: Session, digest: str) -> Source | None:
     """Return the contract with exactly this source."""
     row = session.scalar(select(ContractRow).where(ContractRow.digest == digest))
     return None if row is None else _contract(row)
+
+
+def contract_of_lot(session: Session, lot_id: int) -> Source:
+    """Return the newest revision of the contract that a lot came under."""
+    statement = (
+        select(ContractRow)
+        .join(ShipmentRow, ShipmentRow.contract_number == ContractRow.number)
+        .join(LotRow, LotRow.shipment_id == ShipmentRow.id)
+        .where(LotRow.id == lot_id)
+        .order_by(ContractRow.id.desc())
+        .limit(1)
+    )
+    return _contract(session.scalars(statement).one())
 
 
 def add_contract(act: Act, *, number: str, revision: str, digest: str, text: str) -> Source:

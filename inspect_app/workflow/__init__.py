@@ -10,7 +10,19 @@ from inspect_app.workflow.accounts import (
     set_password,
     sign_in,
 )
+from inspect_app.workflow.answers import StepAnswers, field_of
 from inspect_app.workflow.contracts import adopt_contract, contract, contracts
+from inspect_app.workflow.evidence import evidence_preview, keep_file, open_evidence
+from inspect_app.workflow.inspecting import (
+    Assessment,
+    contract_of,
+    entry_history,
+    form_of,
+    inspection,
+    judge_inspection,
+    open_inspection,
+    reopen,
+)
 from inspect_app.workflow.instruments import add_calibration, add_instrument, instruments
 from inspect_app.workflow.lots import (
     DeviceState,
@@ -32,6 +44,7 @@ from inspect_app.workflow.receiving import (
     lots_of_shipment,
     receive_shipment,
 )
+from inspect_app.workflow.recording import record_step
 from inspect_app.workflow.settings import Settings, read_settings
 from inspect_app.workflow.typed_text import normalise_serial
 from inspect_app.workflow.workplace import Workplace, close_workplace, may, open_workplace, secret_key
@@ -39,6 +52,7 @@ from inspect_app.workflow.workplace import Workplace, close_workplace, may, open
 __all__ = [
     "AcceptedArrival",
     "Arrival",
+    "Assessment",
     "DeviceState",
     "EarlierArrival",
     "LotDevice",
@@ -46,6 +60,7 @@ __all__ = [
     "OpenInspection",
     "PackedDevice",
     "Settings",
+    "StepAnswers",
     "Workplace",
     "accounts",
     "add_account",
@@ -55,8 +70,16 @@ __all__ = [
     "check_arrivals",
     "close_workplace",
     "contract",
+    "contract_of",
     "contracts",
+    "entry_history",
+    "evidence_preview",
+    "field_of",
+    "form_of",
+    "inspection",
     "instruments",
+    "judge_inspection",
+    "keep_file",
     "lot",
     "lot_devices",
     "lots",
@@ -65,6 +88,8 @@ __all__ = [
     "new_password",
     "next_device",
     "normalise_serial",
+    "open_evidence",
+    "open_inspection",
     "open_inspections",
     "open_workplace",
     "person",
@@ -72,6 +97,8 @@ __all__ = [
     "read_packing_list",
     "read_settings",
     "receive_shipment",
+    "record_step",
+    "reopen",
     "secret_key",
     "set_active",
     "set_password",

@@ -1,0 +1,200 @@
+"""Inspections: opened for a device of a lot, taken up again, judged."""
+
+from dataclasses import dataclass
+
+from inspect_app import judge
+from inspect_app.definitions import Contract, Form
+from inspect_app.errors import NotAllowed, NotFound, UnusableInput
+from inspect_app.judge import StepResults
+from inspect_app.model import Entry, EntryState, Inspection, Judgement, Outcome, Person, Verdict
+from inspect_app.storage import Act, Session, entries, inspections, signatures, sources
+from inspect_app.storage.sources import Source
+from inspect_app.workflow.contracts import contract_from, form_from, found_contract
+from inspect_app.workflow.typed_text import clean_remark
+from inspect_app.workflow.workplace import Workplace, acting, reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessment:
+    """The judgements on an inspection, and the verdict that follows."""
+
+    judgements: tuple[Judgement, ...]
+    verdict: Verdict
+
+
+def open_inspection(workplace: Workplace, person: Person, lot_id: int, device_id: int) -> Inspection:
+    """Open the inspection of a device of a lot, or go on with the one that is open.
+
+    One that was signed as held is taken up again. Two people who open at once get the same inspection.
+
+    Raises
+    ------
+    NotFound
+        The device is not in the lot.
+    NotAllowed
+        It was accepted or rejected already, or the person may not inspect.
+    """
+    with acting(workplace, person, "inspect", "inspection opened") as act:
+        newest = inspections.newest_id(act.session, lot_id, device_id)
+        if newest is None:
+            return _open(workplace, act, person, lot_id, device_id)
+        found = existing(act.session, newest)
+        if found.signature is None:
+            return found
+        if found.signature.outcome is not Outcome.HELD:
+            raise NotAllowed(
+                found.device.serial,
+                f"its inspection was signed as {found.signature.outcome.value}",
+                "If it comes back after repair, receive it again in a new shipment.",
+            )
+        return _take_up(act, person, found, "taken up again")
+
+
+def _open(workplace: Workplace, act: Act, person: Person, lot_id: int, device_id: int) -> Inspection:
+    device = inspections.device_in_lot(act.session, lot_id, device_id)
+    if device is None:
+        raise NotFound(f"device {device_id}", f"it did not arrive in lot {lot_id}", "Choose one from the lot.")
+    form = workplace.forms.get(device.device_class)
+    if form is None:
+        raise NotFound(device.serial, f"no form is for '{device.device_class}'", "Add a form for this class.")
+    contract = sources.contract_of_lot(act.session, lot_id)
+    key = inspections.add(
+        act,
+        lot_id=lot_id,
+        device_id=device_id,
+        form_id=_kept_form(act, form).id,
+        contract_id=contract.id,
+        opened_by=person,
+    )
+    act.tell(f"inspection {key}", serial=device.serial, form=form.revision, contract=contract.revision)
+    return existing(act.session, key)
+
+
+def _kept_form(act: Act, form: Form) -> Source:
+    kept = sources.form_by_digest(act.session, form.digest)
+    if kept is not None:
+        return kept
+    if sources.form(act.session, form.device_class, form.revision) is not None:
+        raise NotAllowed(
+            f"form for '{form.device_class}'",
+            f"its text was changed and is still called revision {form.revision}",
+            "A form is revised, never edited: give it the next revision.",
+        )
+    return sources.add_form(
+        act, device_class=form.device_class, revision=form.revision, digest=form.digest, text=form.source
+    )
+
+
+def reopen(workplace: Workplace, person: Person, inspection_id: int, reason: str) -> Inspection:
+    """Take up an inspection again that was signed as held; its signature stays in the record and counts no more.
+
+    Raises
+    ------
+    UnusableInput
+        No reason is given.
+    NotAllowed
+        It is not signed as held, or the person may not inspect.
+    """
+    reason = clean_remark("reason", reason)
+    if not reason:
+        raise UnusableInput("reason", "it is empty", "Say why the inspection is taken up again.")
+    with acting(workplace, person, "inspect", "inspection taken up again") as act:
+        found = existing(act.session, inspection_id)
+        if found.signature is None:
+            return found
+        if found.signature.outcome is not Outcome.HELD:
+            raise NotAllowed(
+                found.device.serial,
+                f"its inspection was signed as {found.signature.outcome.value}",
+                "Only a held one can be taken up again.",
+            )
+        return _take_up(act, person, found, reason)
+
+
+def _take_up(act: Act, person: Person, found: Inspection, reason: str) -> Inspection:
+    signatures.add_reopening(act, found.id, reopened_by=person, reason=reason)
+    act.tell(f"inspection {found.id}", serial=found.device.serial, reason=reason)
+    return existing(act.session, found.id)
+
+
+def inspection(workplace: Workplace, inspection_id: int) -> Inspection:
+    """Return an inspection with the newest entry of each step.
+
+    Raises
+    ------
+    NotFound
+        There is none.
+    """
+    with reading(workplace) as session:
+        return existing(session, inspection_id)
+
+
+def existing(session: Session, inspection_id: int) -> Inspection:
+    """Return an inspection, or say that there is none."""
+    found = inspections.inspections(session, (inspection_id,))
+    if not found:
+        raise NotFound(f"inspection {inspection_id}", "there is no such inspection", "Choose one from a lot.")
+    return found[0]
+
+
+def form_of(workplace: Workplace, inspection: Inspection) -> Form:
+    """Return the form of an inspection as it stood when it was opened."""
+    for form in workplace.forms.values():
+        if form.digest == inspection.form_digest:
+            return form
+    with reading(workplace) as session:
+        kept = sources.form_by_digest(session, inspection.form_digest)
+    if kept is None:
+        raise NotFound(f"form {inspection.form_digest[:12]}", "the record holds no such form", "Run verify.")
+    return form_from(kept)
+
+
+def contract_of(workplace: Workplace, inspection: Inspection) -> Contract:
+    """Return the contract of an inspection as it stood when it was opened."""
+    with reading(workplace) as session:
+        kept = sources.contract_by_digest(session, inspection.contract_digest)
+    return contract_from(found_contract(kept, inspection.lot.shipment.contract_number))
+
+
+def entry_history(workplace: Workplace, inspection_id: int, step_id: str) -> tuple[Entry, ...]:
+    """Return every revision of a step's entry, oldest first."""
+    with reading(workplace) as session:
+        return entries.entries_of_step(session, inspection_id, step_id)
+
+
+def judge_inspection(workplace: Workplace, inspection: Inspection) -> Assessment:
+    """Return judgements and verdict: as frozen for a signed inspection, computed now for one under way."""
+    if inspection.signature is not None:
+        with reading(workplace) as session:
+            frozen = signatures.frozen_assessments(session, (inspection.id,)).get(inspection.id)
+        if frozen is not None:
+            return Assessment(judgements=frozen[0], verdict=frozen[1])
+    return assess(form_of(workplace, inspection), contract_of(workplace, inspection), inspection)
+
+
+def assess(form: Form, contract: Contract, inspection: Inspection) -> Assessment:
+    """Judge the newest entries of an inspection against its contract."""
+    device_class = inspection.device.device_class
+    results = [
+        StepResults(
+            step_id=step.id,
+            check=step.check,
+            condition=step.condition,
+            measured=entry.measured if entry is not None else None,
+            problem=_problem(entry),
+        )
+        for step in form.steps
+        for entry in (inspection.entries.get(step.id),)
+    ]
+    judgements = judge.judge_results(
+        contract.limits.get(device_class, ()), contract.spot_allowances.get(device_class, ()), results
+    )
+    return Assessment(judgements=judgements, verdict=judge.device_verdict(judgements))
+
+
+def _problem(entry: Entry | None) -> str | None:
+    if entry is None:
+        return "not answered yet"
+    if entry.state is EntryState.DRAFT:
+        return "begun, not recorded yet"
+    return entry.problem
