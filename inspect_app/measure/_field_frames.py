@@ -1,0 +1,68 @@
+"""Bright and dark frames of one field, stacked to one picture each."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from inspect_app.capture import Capture, FloatArray, Still
+from inspect_app.errors import UnusableInput
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frames:
+    """The mean bright frame less the mean dark frame, and the mean dark frame.
+
+    `bright`, `dark` and `saturated` have shape (rows, cols); `dark` is None where there is none. `code_step` is the
+    quantisation step in exposure; `name` that of the first bright frame.
+    """
+
+    bright: FloatArray
+    dark: FloatArray | None
+    saturated: npt.NDArray[np.bool_]
+    code_step: float
+    name: str
+    bright_frames: int
+    dark_frames: int
+
+
+def stacked(captures: Sequence[Capture]) -> Frames:
+    """Stack the frames of a scene, and the dark frames.
+
+    Raises
+    ------
+    UnusableInput
+        No bright frame, or frames of different size.
+    """
+    bright = [taken for taken in captures if isinstance(taken, Still) and taken.role == "scene"]
+    dark = [taken for taken in captures if isinstance(taken, Still) and taken.role == "dark"]
+    if not bright:
+        raise UnusableInput("blemish", "no bright field was given", "Give one capture of an evenly lit field or more.")
+    rows, cols = bright[0].exposure.shape
+    for still in (*bright, *dark):
+        if still.exposure.shape != (rows, cols):
+            size = f"{still.exposure.shape[1]} × {still.exposure.shape[0]}"
+            first = f"{cols} × {rows} of {bright[0].name}"
+            raise UnusableInput(still.name, f"its size {size} differs from {first}", "Give frames of one camera mode.")
+    mean = _mean(bright)
+    dark_mean = _mean(dark) if dark else None
+    return Frames(
+        bright=mean if dark_mean is None else mean - dark_mean,
+        dark=dark_mean,
+        saturated=np.logical_or.reduce([still.clipped for still in bright]),
+        code_step=bright[0].code_step,
+        name=bright[0].name,
+        bright_frames=len(bright),
+        dark_frames=len(dark),
+    )
+
+
+def _mean(stills: Sequence[Still]) -> FloatArray:
+    if len(stills) == 1:
+        return stills[0].exposure
+    total = stills[0].exposure.copy()
+    for still in stills[1:]:
+        total += still.exposure
+    total /= len(stills)
+    return total

@@ -1,0 +1,198 @@
+"""What a bright field holds, in pixels: its smooth part, its spots, its odd pixels, its shading."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from inspect_app.capture import FloatArray
+from inspect_app.errors import NothingToMeasure
+from inspect_app.measure._field_frames import Frames
+from inspect_app.numerics.field_circle import BrightField, find_field
+from inspect_app.numerics.odd_pixels import PixelArray, dead_pixels, hot_pixels, stuck_bright_pixels
+from inspect_app.numerics.smooth_field import SmoothField
+from inspect_app.numerics.spot_map import FlatField, FoundSpot, flatten, inside_of, map_spots
+
+SHADING_SHARE = 0.9  # of the radius
+SHADING_GRID = 121
+SMALLEST_PX = 3.0  # without a scale: fewer pixels cannot be told from a pixel fault
+SMALLEST_WORKED_PX = 5.0  # the smallest spot of interest after reduction
+LONGEST_WORKED_PX = 2600  # without a scale: the longest side after reduction
+LARGEST_SHARE = 0.12  # of the field's diameter
+SATURATED_REFUSED = 0.3
+UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
+MOST_SPOTS = 400
+HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no scatter of their own
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldContent:
+    """What was found; `shading` and `shading_u` are ratios, `saturated` the share of the field that is."""
+
+    spots: tuple[FoundSpot, ...]
+    dead: PixelArray
+    hot: PixelArray
+    shading: float
+    shading_u: float
+    saturated: float
+
+
+def field_of(frames: Frames) -> BrightField:
+    """Find the bright field of a stack.
+
+    Raises
+    ------
+    NothingToMeasure
+        There is no light, or it is neither a round field nor fills the frame.
+    """
+    field = find_field(frames.bright)
+    if field is None:
+        raise NothingToMeasure(
+            frames.name,
+            "a round bright field or an evenly lit frame was looked for, and none was seen",
+            "Take the field evenly lit, and sharp at its border.",
+        )
+    return field
+
+
+def search_field(frames: Frames, field: BrightField, *, smallest_px: float | None, faintest: float) -> FieldContent:
+    """Search a bright field.
+
+    Parameters
+    ----------
+    frames : Frames
+    field : BrightField
+    smallest_px : float or None
+        Diameter of the smallest spot of interest; None where no scale is known.
+    faintest : float
+        Least contrast of interest, as a ratio.
+
+    Raises
+    ------
+    NothingToMeasure
+        The field is saturated, too small, or shows something else than an even field.
+    """
+    factor = _reduction(frames.bright.shape, smallest_px)
+    inside = inside_of(field, _shape(frames.bright))
+    saturated = float(frames.saturated[inside].mean()) if inside.any() else 0.0
+    if saturated > SATURATED_REFUSED:
+        raise NothingToMeasure(
+            frames.name, f"{saturated:.0%} of the field is saturated, where no spot shows", "Take it with less light."
+        )
+    flat = flatten(_reduced(frames.bright, factor), _reduced_all(inside & ~frames.saturated, factor))
+    if flat is None or flat.spread > UNEVEN_REFUSED:
+        raise NothingToMeasure(
+            frames.name,
+            "an even field was looked for, and a picture with content, or too small a field, was seen",
+            "Aim at an evenly lit surface that fills the field, out of focus.",
+        )
+    level = flat.smooth.enlarged(*_shape(frames.bright)).over_pixels()
+    hot, stuck = _hot_of(frames, level, inside)
+    dead = dead_pixels(frames.bright, level, _without(inside, hot))
+    _repair(flat, frames.bright, level, np.concatenate([dead, stuck, hot]), factor)
+    spots = map_spots(
+        flat,
+        smallest_px=SMALLEST_PX / factor if smallest_px is None else 0.4 * smallest_px / factor,
+        largest_px=LARGEST_SHARE * 2 * field.radius_px / factor,
+        faintest=faintest,
+    )
+    if len(spots) > MOST_SPOTS:
+        raise NothingToMeasure(
+            frames.name, f"an even field was looked for, and {len(spots)} spots were seen", "Aim at an even surface."
+        )
+    shading, shading_u = _shading_of(flat.smooth, field, factor)
+    return FieldContent(
+        spots=tuple(_enlarged(spot, factor) for spot in spots),
+        dead=dead,
+        hot=hot if frames.dark is not None else stuck,
+        shading=shading,
+        shading_u=shading_u,
+        saturated=saturated,
+    )
+
+
+def _shape(image: FloatArray) -> tuple[int, int]:
+    return image.shape[0], image.shape[1]
+
+
+def _reduction(shape: tuple[int, ...], smallest_px: float | None) -> int:
+    if smallest_px is None:
+        return max(1, math.ceil(max(shape) / LONGEST_WORKED_PX))
+    return max(1, int(smallest_px / SMALLEST_WORKED_PX))
+
+
+def _reduced(image: FloatArray, factor: int) -> FloatArray:
+    if factor == 1:
+        return image
+    rows, cols = image.shape[0] // factor * factor, image.shape[1] // factor * factor
+    total = np.zeros((rows // factor, cols // factor))
+    for i in range(factor):
+        for j in range(factor):
+            total += image[i:rows:factor, j:cols:factor]
+    return total / factor**2
+
+
+def _reduced_all(mask: npt.NDArray[np.bool_], factor: int) -> npt.NDArray[np.bool_]:
+    rows, cols = mask.shape[0] // factor * factor, mask.shape[1] // factor * factor
+    whole = np.ones((rows // factor, cols // factor), dtype=bool)
+    for i in range(factor):
+        for j in range(factor):
+            whole &= mask[i:rows:factor, j:cols:factor]
+    return whole
+
+
+def _hot_of(
+    frames: Frames, level: npt.NDArray[np.float32], inside: npt.NDArray[np.bool_]
+) -> tuple[PixelArray, PixelArray]:
+    """Return pixels hot in darkness, and pixels that stick out of the bright field."""
+    stuck = stuck_bright_pixels(frames.bright, level, inside)
+    if frames.dark is None:
+        return np.zeros((0, 2), dtype=np.intp), stuck
+    return hot_pixels(frames.dark, noise_floor=HOT_FLOOR_STEPS * frames.code_step), stuck
+
+
+def _without(inside: npt.NDArray[np.bool_], pixels: PixelArray) -> npt.NDArray[np.bool_]:
+    if len(pixels) == 0:
+        return inside
+    kept = inside.copy()
+    kept[pixels[:, 0], pixels[:, 1]] = False
+    return kept
+
+
+def _repair(
+    flat: FlatField, image: FloatArray, level: npt.NDArray[np.float32], pixels: PixelArray, factor: int
+) -> None:
+    """Put the smooth level in place of odd pixels, so that they are not taken for spots."""
+    for row, col in np.unique(pixels, axis=0):
+        at = (row // factor, col // factor)
+        if at[0] < flat.relief.shape[0] and at[1] < flat.relief.shape[1] and flat.inside[at]:
+            flat.relief[at] -= (image[row, col] / level[row, col] - 1) / factor**2
+
+
+def _enlarged(spot: FoundSpot, factor: int) -> FoundSpot:
+    shift = (factor - 1) / 2
+    return FoundSpot(
+        x=spot.x * factor + shift,
+        y=spot.y * factor + shift,
+        diameter_px=spot.diameter_px * factor,
+        diameter_u_px=spot.diameter_u_px * factor,
+        depth=spot.depth,
+        depth_u=spot.depth_u,
+    )
+
+
+def _shading_of(smooth: SmoothField, field: BrightField, factor: int) -> tuple[float, float]:
+    """Return peak to valley of the smooth part within 90 % of the field over its mean, and its uncertainty."""
+    v, u = np.meshgrid(np.linspace(-1, 1, SHADING_GRID), np.linspace(-1, 1, SHADING_GRID), indexing="ij")
+    if field.is_round:
+        reach_x = reach_y = SHADING_SHARE * field.radius_px / factor
+        chosen = np.hypot(u, v) <= 1
+    else:
+        reach_x, reach_y = SHADING_SHARE * (smooth.cols - 1) / 2, SHADING_SHARE * (smooth.rows - 1) / 2
+        chosen = np.ones(u.shape, dtype=bool)
+    x, y = field.x / factor + u[chosen] * reach_x, field.y / factor + v[chosen] * reach_y
+    seen = (x >= 0) & (x <= smooth.cols - 1) & (y >= 0) & (y <= smooth.rows - 1)
+    light = smooth.at(x[seen], y[seen])
+    mean = float(light.mean())
+    return float(np.ptp(light)) / mean, math.sqrt(2) * smooth.level_u / mean

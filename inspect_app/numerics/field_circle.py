@@ -1,0 +1,166 @@
+"""Where the bright field lies in a picture: a disc on black, as through an eyepiece, or the whole frame."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+FloatArray = npt.NDArray[np.float64]
+
+OVERVIEW_PX = 256  # longest side of the reduced picture in which the disc is first sought
+DARK_CORNER = 0.35  # a corner darker than this share of the middle lies outside of a disc
+RAYS = 360
+SHARPEST_EDGE_PX = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrightField:
+    """A bright field: centre and radius in pixels (half of the diagonal for a whole frame).
+
+    `edge_px` is the standard deviation of the blurred border, and `radius_u_px` the standard uncertainty of the radius.
+    """
+
+    x: float
+    y: float
+    radius_px: float
+    radius_u_px: float
+    edge_px: float
+    is_round: bool
+
+
+def find_field(image: FloatArray) -> BrightField | None:
+    """Find the bright field of a picture.
+
+    Parameters
+    ----------
+    image : ndarray of shape (rows, cols)
+        Linear in exposure.
+
+    Returns
+    -------
+    BrightField or None
+        None where there is no light at all, or neither a disc nor an even frame.
+
+    Notes
+    -----
+    A picture with lit corners is a whole frame. Otherwise its disc is sought in a reduced picture, and its border where
+    360 rays from the middle fall through half of the level just inside. A circle is fitted to these places by least
+    squares, without those that lie off by more than 3 robust standard deviations or beyond the picture.
+    """
+    rows, cols = image.shape
+    overview = _reduced(image, max(1, math.ceil(max(rows, cols) / OVERVIEW_PX)))
+    bright = float(np.percentile(overview, 95))
+    if not bright > 0:
+        return None
+    if _has_lit_corners(overview, bright):
+        radius = math.hypot(rows, cols) / 2
+        return BrightField(
+            x=(cols - 1) / 2, y=(rows - 1) / 2, radius_px=radius, radius_u_px=0.0, edge_px=0.0, is_round=False
+        )
+    rough = _rough_circle(overview, bright, max(1, math.ceil(max(rows, cols) / OVERVIEW_PX)))
+    return None if rough is None else _refined(image, *rough)
+
+
+def _reduced(image: FloatArray, factor: int) -> FloatArray:
+    rows, cols = image.shape[0] // factor * factor, image.shape[1] // factor * factor
+    blocks = image[:rows, :cols].reshape(rows // factor, factor, cols // factor, factor)
+    reduced: FloatArray = blocks[:, factor // 2, :, :].mean(axis=2)
+    return reduced
+
+
+def _has_lit_corners(overview: FloatArray, bright: float) -> bool:
+    side = max(2, min(overview.shape) // 24)
+    corners = [
+        np.median(part) for rows in (overview[:side], overview[-side:]) for part in (rows[:, :side], rows[:, -side:])
+    ]
+    return bool(sorted(corners)[1] > DARK_CORNER * bright)
+
+
+def _rough_circle(overview: FloatArray, bright: float, factor: int) -> tuple[float, float, float] | None:
+    lit = ndimage.gaussian_filter(overview, 1.0) > 0.3 * bright
+    names, count = ndimage.label(lit)
+    if count == 0:
+        return None
+    sizes = np.bincount(names.ravel())[1:]
+    disc = ndimage.binary_fill_holes(names == 1 + int(sizes.argmax()))
+    if disc.mean() < 0.01:
+        return None
+    y, x = np.nonzero(disc)
+    radius = max(math.sqrt(float(disc.sum()) / math.pi), (np.ptp(x) + 1) / 2, (np.ptp(y) + 1) / 2)
+    middle_x, middle_y = (x.min() + x.max()) / 2, (y.min() + y.max()) / 2
+    shift = (factor - 1) / 2
+    return middle_x * factor + shift, middle_y * factor + shift, radius * factor
+
+
+def _refined(image: FloatArray, x: float, y: float, radius: float) -> BrightField | None:
+    edge = SHARPEST_EDGE_PX
+    points = np.zeros((0, 2))
+    for _ in range(3):
+        points, edge = _border_points(image, x, y, radius)
+        if len(points) < RAYS // 12:
+            return None
+        x, y, radius, spread, used = _fit_circle(points)
+    if spread > 0.05 * radius:
+        return None
+    return BrightField(
+        x=x,
+        y=y,
+        radius_px=radius,
+        radius_u_px=spread / math.sqrt(used),
+        edge_px=max(edge, SHARPEST_EDGE_PX),
+        is_round=True,
+    )
+
+
+def _border_points(image: FloatArray, x: float, y: float, radius: float) -> tuple[FloatArray, float]:
+    angles = np.arange(RAYS) * 2 * math.pi / RAYS
+    r = np.arange(0.8 * radius, 1.2 * radius, 0.5)
+    at_x, at_y = x + np.outer(np.cos(angles), r), y + np.outer(np.sin(angles), r)
+    inside = (at_x >= 0) & (at_x <= image.shape[1] - 1) & (at_y >= 0) & (at_y <= image.shape[0] - 1)
+    light = ndimage.map_coordinates(image, [at_y, at_x], order=1, mode="nearest")
+    light = ndimage.gaussian_filter1d(light, 2.0, axis=1)
+    points = []
+    widths = []
+    for k in range(RAYS):
+        crossing, width = _fall(light[k], inside[k], r)
+        if crossing is not None:
+            points.append((x + crossing * math.cos(angles[k]), y + crossing * math.sin(angles[k])))
+            widths.append(width)
+    edge = float(np.median(widths)) if widths else SHARPEST_EDGE_PX
+    return np.array(points).reshape(-1, 2), math.sqrt(max(edge**2 - 1.0, SHARPEST_EDGE_PX**2))
+
+
+def _fall(light: FloatArray, inside: npt.NDArray[np.bool_], r: FloatArray) -> tuple[float | None, float]:
+    """Return where the light falls through half of its level just inside the border, and how wide the fall is."""
+    steepest = int(np.argmin(np.diff(light)))
+    if not inside[min(steepest + 2, len(r) - 1)]:
+        return None, 0.0
+    level, floor = float(np.median(light[max(0, steepest - 30) : max(1, steepest - 6)])), float(light[inside].min())
+    half = (level + floor) / 2
+    below = np.flatnonzero(light[max(0, steepest - 12) :] < half)
+    if level <= 0 or len(below) == 0:
+        return None, 0.0
+    at = max(0, steepest - 12) + int(below[0])
+    if at == 0 or light[at - 1] <= light[at]:
+        return None, 0.0
+    step = r[1] - r[0]
+    crossing = r[at] - step * (half - light[at]) / (light[at - 1] - light[at])
+    slope = float(-np.diff(light).min()) / step
+    return float(crossing), (level - floor) / (slope * math.sqrt(2 * math.pi))
+
+
+def _fit_circle(points: FloatArray) -> tuple[float, float, float, float, int]:
+    kept = points
+    for _ in range(4):
+        x, y = kept[:, 0], kept[:, 1]
+        mean_x, mean_y = x.mean(), y.mean()
+        design = np.column_stack([2 * (x - mean_x), 2 * (y - mean_y), np.ones(len(x))])
+        solution = np.linalg.lstsq(design, (x - mean_x) ** 2 + (y - mean_y) ** 2, rcond=None)[0]
+        centre_x, centre_y = mean_x + solution[0], mean_y + solution[1]
+        radius = math.sqrt(max(float(solution[2] + solution[0] ** 2 + solution[1] ** 2), 0.0))
+        off = np.hypot(points[:, 0] - centre_x, points[:, 1] - centre_y) - radius
+        robust = 1.4826 * float(np.median(np.abs(off - np.median(off)))) + 1e-3
+        kept = points[np.abs(off - np.median(off)) <= 3 * robust]
+    return float(centre_x), float(centre_y), radius, robust, len(kept)

@@ -1,0 +1,228 @@
+"""The blemish map against fields whose spots, odd pixels and shading are known."""
+
+import math
+
+import numpy as np
+import pytest
+
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure import read_options
+from inspect_app.measure.blemish import BlemishOptions, blemish
+from inspect_app.model import Feature, Measured
+from tests.truth.fields import Field, Spot, round_field, scattered_spots, sensor_flat
+from tests.truth.sensor import still_of
+
+MIDDLE = (506.8, 444.9)
+UM_PX = 18000 / 800  # an 18 mm field drawn with a radius of 400 px
+
+
+def mapped(field: Field, **options: object) -> Measured:
+    return blemish((still_of(field.exposure),), read_options(BlemishOptions, {"field_diameter_mm": 18, **options}))
+
+
+def total(measured: Measured, name: str) -> float:
+    return next(r.quantity.value for r in measured.results if r.quantity_name == name and "zone" not in r.condition)
+
+
+def beside(measured: Measured, spot: Spot) -> Feature:
+    return min(measured.features, key=lambda f: math.hypot(f.x - spot.x, f.y - spot.y))
+
+
+def test_a_single_spot_has_its_place_size_contrast_polarity_and_zone() -> None:
+    """Truth by construction: 10 px at 22.5 µm are 0.225 mm; 5 mm from the centre is zone 2 of 5.6, 14.7, 18."""
+    spot = Spot(MIDDLE[0] + 5000 / UM_PX, MIDDLE[1], 10.0, 0.5)
+
+    measured = mapped(round_field(np.random.default_rng(1), spots=(spot,)), zones="5.6,14.7,18")
+
+    (found,) = measured.features
+    assert math.hypot(found.x - spot.x, found.y - spot.y) < 0.2
+    assert found.diameter_mm == pytest.approx(0.225, abs=0.006)
+    assert found.contrast == pytest.approx(0.5, abs=0.03)
+    assert (found.polarity, found.zone) == ("dark", 2)
+
+
+@pytest.mark.parametrize("polarity", ["dark", "bright"])
+def test_spots_are_counted_per_zone_and_size_class(polarity: str) -> None:
+    """Truth by construction: one spot of 112 µm in zone 1 and two of 190 µm in zone 3, clear of the class borders."""
+    spots = (
+        Spot(MIDDLE[0] + 30, MIDDLE[1] + 20, 112 / UM_PX, 0.4, polarity),
+        Spot(MIDDLE[0] - 350, MIDDLE[1], 190 / UM_PX, 0.4, polarity),
+        Spot(MIDDLE[0], MIDDLE[1] + 350, 190 / UM_PX, 0.4, polarity),
+    )
+
+    measured = mapped(round_field(np.random.default_rng(2), spots=spots))
+
+    counts = {
+        (r.condition["zone"], r.condition["size_class"]): r.quantity.value
+        for r in measured.results
+        if r.quantity_name == f"{polarity}_spots" and "zone" in r.condition
+    }
+    assert {key: count for key, count in counts.items() if count} == {(1, "75-150 µm"): 1, (3, "150-230 µm"): 2}
+    assert total(measured, f"{polarity}_spots") == 3
+
+
+def test_spots_below_the_first_class_are_peppering_and_no_spots() -> None:
+    """Truth by construction: 50 µm is less than 0.003 inch (75 µm), the published bound of peppering."""
+    spot = Spot(*MIDDLE, 50 / (18000 / 1400), 0.7)
+    field = round_field(
+        np.random.default_rng(3), size_px=(1500, 1500), radius_px=700, offset_px=(-242.7, -304.6), spots=(spot,)
+    )
+    field_near = round_field(np.random.default_rng(3), size_px=(900, 1000), spots=(Spot(*MIDDLE, 3.9, 0.7),))
+    assert field.radius_px == 700
+
+    measured = mapped(field_near, size_classes_um="100,150,230,300")
+
+    assert measured.features == ()
+    assert (total(measured, "dark_spots"), total(measured, "peppering")) == (0, 1)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_clean_field_with_texture_gives_no_spot(seed: int) -> None:
+    """Truth by construction: fibre honeycomb, dark lines between bundles, scintillation and vignetting, no spot."""
+    field = round_field(np.random.default_rng(seed), wire=0.03, cells=0.008, grain=0.04, vignetting=0.4)
+
+    measured = mapped(field)
+
+    assert measured.features == ()
+
+
+def test_shading_is_the_fall_within_nine_tenths_of_the_radius() -> None:
+    """Truth from algebra: 1 - 0.3 r² falls by 0.243 to 0.9 of the radius, its mean there is 0.8785: 27.66 %."""
+    measured = mapped(round_field(np.random.default_rng(4), vignetting=0.3))
+
+    assert total(measured, "shading") == pytest.approx(100 * 0.243 / 0.8785, abs=1.0)
+
+
+def test_turning_and_brightening_the_picture_moves_nothing_but_the_places() -> None:
+    """Property: sizes and contrasts do not know direction and level; the tolerance is twice their uncertainty."""
+    spots = (Spot(MIDDLE[0] + 60, MIDDLE[1] - 90, 9.0, 0.3), Spot(MIDDLE[0] - 200, MIDDLE[1] + 40, 14.0, 0.2, "bright"))
+    exposure = round_field(np.random.default_rng(5), spots=spots).exposure
+    options = BlemishOptions(field_diameter_mm=18)
+
+    plain = blemish((still_of(exposure),), options)
+    turned = blemish((still_of(0.6 * exposure[::-1].T),), options)
+
+    for a, b in zip(plain.features, turned.features, strict=True):
+        assert b.polarity == a.polarity
+        assert b.diameter_mm == pytest.approx(a.diameter_mm, abs=2 * (a.diameter_uncertainty_mm or 0))
+        assert b.contrast == pytest.approx(a.contrast, abs=0.01)
+        assert (b.x, b.y) == pytest.approx((899 - a.y, a.x), abs=0.5)
+
+
+def test_dust_on_a_full_frame_is_found_in_pixels_beside_dead_and_hot_ones() -> None:
+    """Truth by construction: 8 dust shadows, 5 dead pixels in the flat, 7 hot ones in the dark frames, row noise."""
+    rng = np.random.default_rng(6)
+    spots = scattered_spots(
+        rng, 8, centre=(400, 300), within_px=0, half_size_px=(370, 270), diameters_px=(6, 25), bright_share=0
+    )
+    flat = sensor_flat(rng, spots=spots, dead=5, hot=7, darks=4)
+    frames = (still_of(flat.exposure), *(still_of(dark, role="dark") for dark in flat.darks))
+
+    measured = blemish(frames, BlemishOptions())
+
+    assert total(measured, "dark_spots") == 8
+    assert (total(measured, "dead_pixels"), total(measured, "hot_pixels")) == (5, 7)
+    assert total(measured, "shading") == pytest.approx(flat.shading_percent, abs=1.0)
+    for spot in spots:
+        found = beside(measured, spot)
+        assert found.diameter_px == pytest.approx(spot.diameter_px, abs=0.6 + 0.05 * spot.diameter_px)
+        assert found.contrast == pytest.approx(spot.contrast, rel=0.1)
+
+
+def test_the_uncertainty_of_diameters_holds_the_truth_about_95_times_in_100() -> None:
+    """10 fields of 12 spots of known size, 0.1 to 0.4 mm: 95 % of 120 is 114, the 99.9 % bound 105."""
+    held, seen = 0, 0
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        spots = scattered_spots(
+            rng,
+            12,
+            centre=MIDDLE,
+            within_px=370,
+            diameters_px=(4.5, 18),
+            contrasts=(0.15, 0.8),
+            profiles=("erf", "logistic"),
+        )
+        measured = mapped(round_field(rng, spots=spots))
+        for spot in spots:
+            found = beside(measured, spot)
+            if math.hypot(found.x - spot.x, found.y - spot.y) < 3:
+                seen += 1
+                error_mm = abs((found.diameter_mm or 0) - spot.diameter_px * UM_PX / 1000)
+                held += error_mm <= 2 * (found.diameter_uncertainty_mm or 0)
+
+    assert seen >= 117
+    assert held >= 0.875 * seen, (held, seen)
+
+
+def test_several_frames_are_averaged() -> None:
+    """A faint small spot drowned in one grainy frame stands out of 16."""
+    spot = Spot(MIDDLE[0] + 100, MIDDLE[1], 7.0, 0.25)
+    frames = tuple(
+        still_of(round_field(np.random.default_rng(k), spots=(spot,), fibre=0, grain=0.12).exposure, name=f"{k}.tif")
+        for k in range(16)
+    )
+
+    measured = blemish(frames, BlemishOptions(field_diameter_mm=18))
+
+    assert total(measured, "dark_spots") == 1
+
+
+def test_a_black_picture_holds_nothing_to_measure() -> None:
+    with pytest.raises(NothingToMeasure, match="bright field"):
+        blemish((still_of(np.zeros((200, 300))),), BlemishOptions())
+
+
+def test_a_saturated_field_holds_nothing_to_measure() -> None:
+    with pytest.raises(NothingToMeasure, match="saturated"):
+        mapped(round_field(np.random.default_rng(1), level=2.0))
+
+
+def test_a_picture_of_something_else_holds_nothing_to_measure() -> None:
+    """A checkerboard is no even field."""
+    board = 0.2 + 0.6 * ((np.arange(600)[:, None] // 55 + np.arange(800)[None, :] // 55) % 2)
+    with pytest.raises(NothingToMeasure, match="evenly lit"):
+        blemish((still_of(board),), BlemishOptions())
+
+
+def test_zones_without_a_scale_are_refused() -> None:
+    field = round_field(np.random.default_rng(1))
+    with pytest.raises(UnusableInput, match="field-diameter-mm"):
+        blemish((still_of(field.exposure),), BlemishOptions(zones=(5.6, 14.7, 18)))
+
+
+def test_frames_of_different_size_are_refused() -> None:
+    with pytest.raises(UnusableInput, match="differs"):
+        blemish((still_of(np.full((300, 300), 0.5)), still_of(np.full((300, 310), 0.5), role="dark")), BlemishOptions())
+
+
+def test_listed_spots_are_counted_like_found_ones() -> None:
+    options = read_options(BlemishOptions, {"spot": ("1,0.1,dark", "3,0.25 mm,dark", "2,0.2,bright", "2,0.05,dark")})
+
+    measured = blemish((), options)
+
+    assert [total(measured, name) for name in ("dark_spots", "bright_spots", "peppering")] == [2, 1, 1]
+    assert [(f.zone, f.diameter_mm) for f in measured.features] == [(1, 0.1), (3, 0.25), (2, 0.2)]
+
+
+def test_a_person_may_list_that_there_is_none() -> None:
+    measured = blemish((), read_options(BlemishOptions, {"spot": ("none",)}))
+
+    assert total(measured, "dark_spots") == 0
+
+
+def test_neither_files_nor_a_list_is_refused() -> None:
+    with pytest.raises(UnusableInput, match="bright field"):
+        blemish((), BlemishOptions())
+
+
+@pytest.mark.parametrize("text", ["1,0.1", "x,0.1,dark", "1,0,dark", "1,0.1,grey", "0,0.1,dark", "1,0.1,dark,3"])
+def test_a_listed_spot_that_makes_no_sense_is_refused(text: str) -> None:
+    with pytest.raises(UnusableInput, match="spot"):
+        read_options(BlemishOptions, {"spot": (text,)})
+
+
+@pytest.mark.parametrize("text", ["18,5.6", "0,3", "5,5"])
+def test_zones_that_do_not_ascend_are_refused(text: str) -> None:
+    with pytest.raises(UnusableInput, match="zones"):
+        read_options(BlemishOptions, {"zones": text})

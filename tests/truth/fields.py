@@ -1,0 +1,265 @@
+"""Bright fields with known spots: the round view through an eyepiece, and the full flat frame of a sensor."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage, special
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A round spot: relative depth `contrast`, half of it reached at `diameter_px`, with a soft border.
+
+    `softness` is the standard deviation of the border over the radius; `profile` is ``erf`` (disc with a blurred
+    border), ``logistic``, ``gaussian`` (no plateau) or ``disc`` (a disc convolved with a Gaussian, exactly).
+    """
+
+    x: float
+    y: float
+    diameter_px: float
+    contrast: float
+    polarity: str = "dark"
+    softness: float = 0.2
+    profile: str = "erf"
+
+
+@dataclass(frozen=True)
+class Field:
+    """A picture in 0..1 with what is known of it."""
+
+    exposure: FloatArray
+    spots: tuple[Spot, ...]
+    shading_percent: float
+    radius_px: float
+    x: float
+    y: float
+
+
+def depth_of(spot: Spot, shape: tuple[int, int]) -> FloatArray:
+    """Return the relative change of brightness that a spot makes, of shape `shape`, negative for a dark one."""
+    depth = np.zeros(shape)
+    reach = math.ceil(spot.diameter_px / 2 * (1 + 4 * spot.softness) * 2.5) + 4
+    top, left = max(0, int(spot.y) - reach), max(0, int(spot.x) - reach)
+    rows, cols = np.mgrid[top : min(shape[0], int(spot.y) + reach + 1), left : min(shape[1], int(spot.x) + reach + 1)]
+    r = np.hypot(cols - spot.x, rows - spot.y)
+    depth[rows, cols] = spot.contrast * relative_profile(r, spot)
+    return depth if spot.polarity == "bright" else -depth
+
+
+def relative_profile(r: FloatArray, spot: Spot) -> FloatArray:
+    """Return the profile over the radius in pixels, close to 1 at the centre, half at half of the diameter."""
+    radius = spot.diameter_px / 2
+    width = spot.softness * radius
+    if spot.profile == "gaussian":
+        return np.exp(-math.log(2) * (r / radius) ** 2)
+    if spot.profile == "logistic":
+        return 1 / (1 + np.exp((r - radius) / (width * math.sqrt(3) / math.pi)))
+    if spot.profile == "disc":
+        return special.chndtr((radius / width) ** 2, 2, np.maximum((r / width) ** 2, 1e-9))
+    return special.erfc((r - radius) / (width * math.sqrt(2))) / 2
+
+
+def round_field(
+    rng: np.random.Generator,
+    *,
+    size_px: tuple[int, int] = (900, 1000),
+    radius_px: float = 400.0,
+    offset_px: tuple[float, float] = (7.3, -4.6),
+    spots: Sequence[Spot] = (),
+    vignetting: float = 0.3,
+    tilt: float = 0.0,
+    fibre: float = 0.02,
+    wire: float = 0.0,
+    cells: float = 0.0,
+    grain: float = 0.03,
+    grain_px: float = 1.0,
+    white: float = 0.01,
+    level: float = 0.6,
+    veil: float = 0.004,
+    edge_px: float = 1.5,
+    frames: int = 1,
+) -> Field:
+    """Return the view through an eyepiece: a bright disc on black with fibre texture and a scintillating screen.
+
+    Parameters
+    ----------
+    vignetting : float
+        Loss at the border of the field, growing with the square of the radius.
+    fibre, wire, cells : float
+        Rms of the fibre honeycomb, depth of dark lines between fibre bundles, rms of the gain of each bundle.
+    grain, grain_px, white : float
+        Rms of scintillation as a share of the local level after smoothing with `grain_px`, and of white noise as share
+        of `level`.
+    edge_px : float
+        Standard deviation of the field's blurred border.
+    frames : int
+        Scintillation is that of the mean of this many frames.
+    """
+    rows, cols = size_px
+    cx, cy = (cols - 1) / 2 + offset_px[0], (rows - 1) / 2 + offset_px[1]
+    y, x = np.mgrid[0:rows, 0:cols].astype(float)
+    r = np.hypot(x - cx, y - cy)
+    clean = 1 - vignetting * (r / radius_px) ** 2 + tilt * (x - cx) / radius_px
+    inside = r <= 0.9 * radius_px
+    shading = 100 * (clean[inside].max() - clean[inside].min()) / clean[inside].mean()
+    picture = clean * (1 + fibre_texture(rng, size_px, fibre, wire, cells))
+    for spot in spots:
+        picture *= 1 + depth_of(spot, size_px)
+    border = special.erfc((r - radius_px) / (edge_px * math.sqrt(2))) / 2
+    picture = level * picture * border
+    noise = ndimage.gaussian_filter(rng.normal(size=size_px), grain_px) if grain_px > 0 else rng.normal(size=size_px)
+    noise *= grain / noise.std()
+    picture = picture * (1 + noise / math.sqrt(frames)) + veil
+    picture += rng.normal(0, white * level, size_px) * np.sqrt(np.maximum(picture, 0.01) / level) / math.sqrt(frames)
+    return Field(np.clip(picture, 0, 1), tuple(spots), shading, radius_px, cx, cy)
+
+
+def fibre_texture(
+    rng: np.random.Generator, shape: tuple[int, int], fibre: float, wire: float, cells: float, cell_px: float = 34.0
+) -> FloatArray:
+    """Return the relative texture of a fibre plate: honeycomb of fibres, lines between and gain of the bundles."""
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(float)
+    texture = np.zeros(shape)
+    if fibre > 0:
+        turn, period_px = rng.uniform(0, math.pi / 3), rng.uniform(2.6, 5.0)
+        for k in range(3):
+            angle = turn + k * math.pi / 3
+            phase = rng.uniform(0, 2 * math.pi)
+            texture += np.cos(2 * math.pi * (x * math.cos(angle) + y * math.sin(angle)) / period_px + phase)
+        texture *= fibre / texture.std()
+    if wire > 0 or cells > 0:
+        texture += _bundles(rng, x, y, wire, cells, cell_px)
+    return texture
+
+
+def _bundles(
+    rng: np.random.Generator, x: FloatArray, y: FloatArray, wire: float, cells: float, cell_px: float
+) -> FloatArray:
+    turn = rng.uniform(0, math.pi / 3)
+    u, v = x * math.cos(turn) + y * math.sin(turn), -x * math.sin(turn) + y * math.cos(turn)
+    q, r = (2 / 3 * u) / cell_px, (-u / 3 + math.sqrt(3) / 3 * v) / cell_px
+    cube = np.stack([q, -q - r, r])
+    whole = np.round(cube)
+    worst = np.abs(whole - cube).argmax(axis=0)
+    for axis in range(3):
+        others = whole.sum(axis=0) - whole[axis]
+        whole[axis] = np.where(worst == axis, -others, whole[axis])
+    away = cube - whole
+    reach = np.max(np.abs([away[0] - away[1], away[1] - away[2], away[2] - away[0]]), axis=0)
+    line = np.exp(-(((1 - reach) * cell_px * 0.87 / 1.2) ** 2) / 2)
+    names = (whole[0] - whole[0].min()) * 1000 + (whole[2] - whole[2].min())
+    _, place = np.unique(names, return_inverse=True)
+    place = place.reshape(x.shape)
+    gain = rng.normal(0, cells, place.max() + 1)[place]
+    strength = rng.uniform(0.2, 1.0, place.max() + 1)[place]
+    return gain - wire * strength * line
+
+
+@dataclass(frozen=True)
+class Flat:
+    """A full frame flat and its dark frames, in 0..1, with what is known of them."""
+
+    exposure: FloatArray
+    darks: tuple[FloatArray, ...]
+    spots: tuple[Spot, ...]
+    shading_percent: float
+    dead: tuple[tuple[int, int], ...]
+    hot: tuple[tuple[int, int], ...]
+
+
+def sensor_flat(
+    rng: np.random.Generator,
+    *,
+    size_px: tuple[int, int] = (600, 800),
+    spots: Sequence[Spot] = (),
+    dead: int = 0,
+    hot: int = 0,
+    vignetting: float = 0.15,
+    tilt: float = 0.05,
+    level: float = 0.5,
+    noise: float = 0.008,
+    row_noise: float = 0.004,
+    column_noise: float = 0.0,
+    pattern: float = 0.005,
+    pedestal: float = 0.01,
+    dark_noise: float = 0.001,
+    darks: int = 0,
+) -> Flat:
+    """Return a flat frame with dust, row noise, dead pixels, and dark frames with hot pixels.
+
+    Noise, row noise and pattern are shares of full scale for the dark frames, of the level for the flat.
+    """
+    rows, cols = size_px
+    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
+    diagonal = math.hypot(rows, cols)
+    r = np.hypot(x * cols / diagonal, y * rows / diagonal)
+    clean = 1 - vignetting * r**2 + tilt * x
+    inner = clean[rows // 20 : rows - rows // 20, cols // 20 : cols - cols // 20]
+    shading = 100 * (inner.max() - inner.min()) / inner.mean()
+    picture = clean * (1 + rng.normal(0, pattern, size_px))
+    for spot in spots:
+        picture *= 1 + depth_of(spot, size_px)
+    dead_at = _places(rng, dead, size_px, spots)
+    hot_at = _places(rng, hot, size_px, spots)
+    for row, col in dead_at:
+        picture[row, col] *= rng.uniform(0, 0.3)
+    glow = np.zeros(size_px)
+    for row, col in hot_at:
+        glow[row, col] = rng.uniform(0.02, 0.5)
+    lines = rng.normal(0, row_noise, (rows, 1)) + rng.normal(0, column_noise, (1, cols))
+    flat = level * (picture + rng.normal(0, noise, size_px) * np.sqrt(clean) + lines) + glow + pedestal
+    dark_frames = tuple(
+        np.clip(pedestal + glow + rng.normal(0, dark_noise, size_px) + rng.normal(0, dark_noise / 3, (rows, 1)), 0, 1)
+        for _ in range(darks)
+    )
+    return Flat(np.clip(flat, 0, 1), dark_frames, tuple(spots), shading, dead_at, hot_at)
+
+
+def _places(
+    rng: np.random.Generator, count: int, shape: tuple[int, int], spots: Sequence[Spot]
+) -> tuple[tuple[int, int], ...]:
+    taken: list[tuple[int, int]] = []
+    while len(taken) < count:
+        row, col = int(rng.integers(0, shape[0])), int(rng.integers(0, shape[1]))
+        free = all(math.hypot(s.x - col, s.y - row) > s.diameter_px + 6 for s in spots)
+        if free and all(math.hypot(r - row, c - col) > 4 for r, c in taken):
+            taken.append((row, col))
+    return tuple(taken)
+
+
+def scattered_spots(
+    rng: np.random.Generator,
+    count: int,
+    *,
+    centre: tuple[float, float],
+    within_px: float,
+    diameters_px: tuple[float, float],
+    contrasts: tuple[float, float] = (0.08, 0.8),
+    bright_share: float = 0.2,
+    profiles: Sequence[str] = ("erf", "logistic", "disc", "gaussian"),
+    half_size_px: tuple[float, float] | None = None,
+) -> tuple[Spot, ...]:
+    """Return spots that do not touch, within a circle, or within a rectangle of half width and height."""
+    spots: list[Spot] = []
+    while len(spots) < count:
+        if half_size_px is None:
+            r, angle = within_px * math.sqrt(rng.uniform()), rng.uniform(0, 2 * math.pi)
+            x, y = centre[0] + r * math.cos(angle), centre[1] + r * math.sin(angle)
+        else:
+            x = centre[0] + rng.uniform(-1, 1) * half_size_px[0]
+            y = centre[1] + rng.uniform(-1, 1) * half_size_px[1]
+        d = math.exp(rng.uniform(*np.log(diameters_px)))
+        if any(math.hypot(s.x - x, s.y - y) < 1.3 * (s.diameter_px + d) + 10 for s in spots):
+            continue
+        contrast = math.exp(rng.uniform(*np.log(contrasts)))
+        polarity = "bright" if rng.uniform() < bright_share else "dark"
+        if polarity == "bright":
+            contrast = min(contrast, 0.5)
+        softness = max(rng.uniform(0.08, 0.35), 0.8 / d)
+        spots.append(Spot(x, y, d, contrast, polarity, softness, str(rng.choice(list(profiles)))))
+    return tuple(spots)
