@@ -8,7 +8,8 @@ from pydantic.fields import FieldInfo
 
 from inspect_app.definitions.toml_source import Table
 from inspect_app.definitions.values import Question
-from inspect_app.measure import Check, bounds_of, choices_of, is_repeated, unit_of
+from inspect_app.errors import InspectError
+from inspect_app.measure import Check, bounds_of, choices_of, is_repeated, prove_options, unit_of
 
 _YES_NO: Final = ("yes", "no")
 
@@ -65,7 +66,19 @@ def _read_question(table: Table, check: Check) -> Question:
         high=high,
         is_optional=table.flag("optional"),
         way=table.text("way", ""),
+        items=_items(table, check, name),
     )
+
+
+def _items(table: Table, check: Check, name: str) -> tuple[str, ...]:
+    items = tuple(" ".join(item.split()) for item in table.texts("items"))
+    if len({item.casefold() for item in items}) < len(items):
+        raise table.error("items", "names an item twice", "Name each once.")
+    try:
+        prove_options(check.options, {name: [f"{item}=yes" for item in items]} if items else {})
+    except InspectError as error:
+        raise table.error("items", error.problem, error.remedy) from error
+    return items
 
 
 def kind_of(info: FieldInfo) -> str:

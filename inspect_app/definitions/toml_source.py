@@ -208,6 +208,7 @@ class Table:
             if not value or any(isinstance(item, bool) or not isinstance(item, int) for item in value):
                 raise self.error(name, f"is not a list of whole numbers: {_shown(value)}", "Write it like [1, 2].")
             return tuple(self._take(name, "a list", list))
+        self._take(name, "a text or a number", int, float)
         return self._plain_number(name)
 
     def options(self) -> dict[str, OptionValue]:

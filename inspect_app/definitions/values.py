@@ -1,6 +1,6 @@
 """What a form asks and what a contract demands, as frozen values proved against the checks."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from inspect_app.model import Condition, Limit, SpotAllowance
@@ -40,7 +40,8 @@ class Question:
     """One option of the check, or one role of its captures, that is asked at the bench.
 
     `way` groups questions of which one group is answered, such as ``from captures`` and ``read by eye``; empty where
-    there is but one way. `kind` is ``number``, ``choice``, ``text``, ``list`` (one answer a line) or ``captures``.
+    there is but one way. `kind` is ``number``, ``choice``, ``text``, ``list`` (one answer a line) or ``captures``. A
+    list with `items` is a checklist: its answers are ``ITEM=yes``, ``ITEM=no`` or ``ITEM=cannot tell``, one for each.
     """
 
     name: str
@@ -53,6 +54,12 @@ class Question:
     high: float | None = None
     is_optional: bool = False
     way: str = ""
+    items: tuple[str, ...] = ()
+
+    def items_left(self, answers: Sequence[str]) -> tuple[str, ...]:
+        """Return the items of a checklist that none of the answers speaks of."""
+        answered = {answer.rpartition("=")[0].strip().casefold() for answer in answers}
+        return tuple(item for item in self.items if item.casefold() not in answered)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
