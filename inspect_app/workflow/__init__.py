@@ -11,8 +11,18 @@ from inspect_app.workflow.accounts import (
     sign_in,
 )
 from inspect_app.workflow.answers import StepAnswers, field_of
+from inspect_app.workflow.concluding import conclude, unanswered_steps
 from inspect_app.workflow.contracts import adopt_contract, contract, contracts
 from inspect_app.workflow.evidence import evidence_preview, keep_file, open_evidence
+from inspect_app.workflow.history import (
+    DeviceArrival,
+    DeviceHistory,
+    InspectionHistory,
+    device,
+    device_history,
+    events,
+    find_devices,
+)
 from inspect_app.workflow.inspecting import (
     Assessment,
     contract_of,
@@ -24,6 +34,15 @@ from inspect_app.workflow.inspecting import (
     reopen,
 )
 from inspect_app.workflow.instruments import add_calibration, add_instrument, instruments
+from inspect_app.workflow.issuing import (
+    IssuedDocument,
+    document,
+    document_of,
+    document_path,
+    issue_document,
+    issued_documents,
+)
+from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
 from inspect_app.workflow.lots import (
     DeviceState,
     LotDevice,
@@ -53,31 +72,47 @@ __all__ = [
     "AcceptedArrival",
     "Arrival",
     "Assessment",
+    "DeviceArrival",
+    "DeviceHistory",
     "DeviceState",
     "EarlierArrival",
+    "InspectionHistory",
+    "IssuedDocument",
     "LotDevice",
     "LotSummary",
     "OpenInspection",
     "PackedDevice",
     "Settings",
     "StepAnswers",
+    "VerifyReport",
     "Workplace",
     "accounts",
     "add_account",
     "add_calibration",
     "add_instrument",
     "adopt_contract",
+    "back_up",
     "check_arrivals",
     "close_workplace",
+    "conclude",
     "contract",
     "contract_of",
     "contracts",
+    "device",
+    "device_history",
+    "document",
+    "document_of",
+    "document_path",
     "entry_history",
+    "events",
     "evidence_preview",
     "field_of",
+    "find_devices",
     "form_of",
     "inspection",
     "instruments",
+    "issue_document",
+    "issued_documents",
     "judge_inspection",
     "keep_file",
     "lot",
@@ -99,8 +134,11 @@ __all__ = [
     "receive_shipment",
     "record_step",
     "reopen",
+    "restore",
     "secret_key",
     "set_active",
     "set_password",
     "sign_in",
+    "unanswered_steps",
+    "verify",
 ]

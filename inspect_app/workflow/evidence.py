@@ -72,11 +72,11 @@ def evidence_preview(workplace: Workplace, sha256: str) -> bytes | None:
     place = workplace.settings.instance / "previews" / sha256[:2] / f"{sha256}.png"
     source = open_evidence(workplace, sha256)
     if not place.exists():
-        _write_whole(place, preview_png(source, _PREVIEW_PX) or b"")
+        write_whole(place, preview_png(source, _PREVIEW_PX) or b"")
     return place.read_bytes() or None
 
 
-def _write_whole(place: Path, content: bytes) -> None:
+def write_whole(place: Path, content: bytes) -> None:
     """Write a file so that a reader sees all of it or none; what is written here can be made again."""
     place.parent.mkdir(parents=True, exist_ok=True)
     descriptor, temporary = tempfile.mkstemp(dir=place.parent)

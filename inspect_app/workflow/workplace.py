@@ -105,7 +105,9 @@ def reading(workplace: Workplace) -> Iterator[Session]:
 
 
 @contextlib.contextmanager
-def acting(workplace: Workplace, person: Person | None, kind: str, action: str) -> Iterator[Act]:
+def acting(
+    workplace: Workplace, person: Person | None, kind: str, action: str, *, at: datetime | None = None
+) -> Iterator[Act]:
     """Open the one transaction of a use case for somebody who may do it; None is the console.
 
     Raises
@@ -114,7 +116,7 @@ def acting(workplace: Workplace, person: Person | None, kind: str, action: str) 
         The account's role does not permit it, or the account was disabled meanwhile.
     """
     actor = CONSOLE if person is None else person.login
-    with storage.acting(workplace.database, actor=actor, action=action, at=workplace.clock()) as act:
+    with storage.acting(workplace.database, actor=actor, action=action, at=at or workplace.clock()) as act:
         if person is not None:
             prove_may(act.session, person, kind)
         yield act
