@@ -1,8 +1,9 @@
 """Sheets into PDF: templates, shared fonts and style, and a fetcher that knows no file and no network."""
 
 import hashlib
+import io
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -11,10 +12,12 @@ from typing import Any, Final
 import font_source_sans_pro
 import jinja2
 from weasyprint import CSS, HTML
+from weasyprint.css import ColorProfile
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher, URLFetcherResponse
 
 from inspect_app.documents import wording
+from inspect_app.documents.figures import Figure
 from inspect_app.documents.paper import Paper
 from inspect_app.documents.sheet import lay_out
 from inspect_app.errors import NotAllowed
@@ -59,14 +62,15 @@ def _require(paper: Paper, outcome: Outcome, what: str) -> None:
 
 
 def _render(paper: Paper, template: str) -> bytes:
-    html = _templates().get_template(template).render(sheet=lay_out(paper), paper=paper, words=wording)
+    sheet = lay_out(paper)
+    html = _templates().get_template(template).render(sheet=sheet, paper=paper, words=wording)
     with _ONE_AT_A_TIME:
         look = _look()
-        document = HTML(string=html, base_url=None, url_fetcher=_OwnFetcher(paper.thumbnails))
+        document = HTML(string=html, base_url=None, url_fetcher=_OwnFetcher(paper.thumbnails, sheet.drawings))
         made: bytes = document.write_pdf(
             font_config=look.fonts,
             stylesheets=[look.style],
-            color_profiles=look.profiles,
+            color_profiles={"--srgb": _srgb()},
             output_intent="--srgb",
             pdf_identifier=_identifier(paper),
             pdf_variant="pdf/a-3a",
@@ -94,36 +98,35 @@ def _templates() -> jinja2.Environment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Look:
-    """What all documents share, loaded once: fonts, style and the colour profile that the style names."""
+    """What all documents share, loaded once."""
 
     fonts: FontConfiguration
     style: CSS
-    profiles: dict[str, Any]
 
 
 @cache
 def _look() -> _Look:
-    fonts, profiles = FontConfiguration(), dict[str, Any]()
+    fonts = FontConfiguration()
     text = resources.files("inspect_app.documents").joinpath("print.css").read_text(encoding="utf-8")
-    style = CSS(string=text, font_config=fonts, color_profiles=profiles, url_fetcher=_OwnFetcher({}))
-    return _Look(fonts=fonts, style=style, profiles=profiles)
+    return _Look(fonts=fonts, style=CSS(string=text, font_config=fonts, url_fetcher=_OwnFetcher()))
 
 
 class _OwnFetcher(URLFetcher):  # type: ignore[misc]  # weasyprint has no types
-    """Serves the package's fonts and the paper's pictures under ``app:``, and refuses every other address."""
+    """Serves the package's fonts and the paper's pictures and drawings under ``app:``, and refuses all else."""
 
-    def __init__(self, pictures: Mapping[str, bytes]) -> None:
+    def __init__(self, pictures: Mapping[str, bytes] | None = None, drawings: Sequence[Figure] = ()) -> None:
         super().__init__(allowed_protocols={"app"})
-        self._pictures = pictures
+        self._pictures = pictures or {}
+        self._drawings = {str(number): figure.svg for number, figure in enumerate(drawings)}
 
     def fetch(self, url: str, headers: Any = None) -> URLFetcherResponse:  # noqa: ARG002  # the signature is weasyprint's
-        kind, _, name = url.removeprefix("app:").partition("/")
-        if url.startswith("app:") and kind == "font" and name in _FONTS:
+        kind, _, name = url.removeprefix("app:").partition("/") if url.startswith("app:") else ("", "", "")
+        if kind == "font" and name in _FONTS:
             return URLFetcherResponse(url, _font(name), {"Content-Type": "font/ttf"})
-        if url == "app:profile/srgb":
-            return URLFetcherResponse(url, _profile(), {"Content-Type": "application/vnd.iccprofile"})
-        if url.startswith("app:") and kind == "picture" and name in self._pictures:
+        if kind == "picture" and name in self._pictures:
             return URLFetcherResponse(url, self._pictures[name], {"Content-Type": "image/png"})
+        if kind == "drawing" and name in self._drawings:
+            return URLFetcherResponse(url, self._drawings[name].encode(), {"Content-Type": "image/svg+xml"})
         raise ValueError(f"{url} is not served to documents")
 
 
@@ -133,7 +136,15 @@ def _font(name: str) -> bytes:
     return folder.joinpath(f"SourceSansPro-{name}.ttf").read_bytes()
 
 
+def _srgb() -> ColorProfile:
+    """Return the colour profile that PDF/A wants inside the file.
+
+    It is made anew for each document, because the second time that one is written its bytes differ. Left to itself the
+    renderer opens the same file and does not close it.
+    """
+    return ColorProfile(io.BytesIO(_srgb_bytes()), "sRGB2014.icc", "relative-colorimetric", (["r"], ["g"], ["b"]))
+
+
 @cache
-def _profile() -> bytes:
-    """Return the sRGB profile that comes with the renderer, which PDF/A wants inside the file."""
+def _srgb_bytes() -> bytes:
     return resources.files("weasyprint.pdf").joinpath("sRGB2014.icc").read_bytes()

@@ -58,6 +58,17 @@ def _one_condition(name: str, value: ConditionValue) -> str:
     return f"{named} {format_limit(value, '1')}"
 
 
+def titled(title: str, condition: Condition) -> str:
+    """Return a title with the condition behind it."""
+    under = condition_text(condition)
+    return f"{title}, {under}" if under else title
+
+
+def named_demand(judgement: Judgement) -> str:
+    """Return the title of a demand with the condition under which it was decided."""
+    return titled(judgement.limit.title, {**judgement.limit.condition, **judgement.condition})
+
+
 def demand_text(limit: Limit) -> str:
     """Return what is demanded: ``≥ 0.2 cy/px``, ``≤ 50 ms`` or ``9 to 11 V``."""
     return bounds_text(limit.at_least, limit.at_most, limit.unit)
@@ -90,11 +101,11 @@ FINDING_MARKS: Final[Mapping[Finding, str]] = {
 
 DECISION_RULES: Final[Mapping[DecisionRule, str]] = {
     DecisionRule.SIMPLE: (
-        "Simple acceptance: a result conforms when its value lies within the limit; the uncertainty is stated and not"
+        "A result conforms when its value lies within the limit; the uncertainty is stated and not"
         " added to the limit. At the limit itself the chance of a wrong decision is up to 50 %."
     ),
     DecisionRule.GUARDED: (
-        "Guarded acceptance: the guard band is the expanded uncertainty U. A result conforms when it lies within the"
+        "The guard band is the expanded uncertainty U. A result conforms when it lies within the"
         " limit by U or more, and does not conform when it lies beyond the limit by more than U; between the two it is"
         " inconclusive and the device is held. The chance that an accepted result does not conform is below 2.5 %."
     ),
@@ -108,8 +119,8 @@ UNCERTAINTY_STATEMENT: Final = (
 )
 
 RULE_NAMES: Final[Mapping[DecisionRule, str]] = {
-    DecisionRule.SIMPLE: "Decision rule of the contract: simple acceptance",
-    DecisionRule.GUARDED: "Decision rule of the contract: guarded acceptance, guard band U",
+    DecisionRule.SIMPLE: "simple acceptance",
+    DecisionRule.GUARDED: "guarded acceptance",
 }
 
 # ISO/IEC 17025:2017, 7.8.2.1 l) and its note on reproduction (from memory)

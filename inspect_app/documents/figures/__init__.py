@@ -6,35 +6,57 @@ told by colour: curves differ by line style, findings by word and shape.
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
-from inspect_app.documents.figures import curves
+from inspect_app.documents.figures import bars, curves, discharge, edge, latency_trace, spots, strobe, wedge
 from inspect_app.documents.figures._figure import Figure, Part
 from inspect_app.documents.figures.result_bar import result_bar
 from inspect_app.model import Condition, Judgement, Measured
 
 __all__ = ["Figure", "Part", "combined_figures", "figures", "result_bar"]
 
-Draw = Callable[[Sequence[Part], Sequence[Judgement]], tuple[Figure, ...]]
 
-_BY_CHECK: Final[Mapping[str, Draw]] = MappingProxyType({})
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kind:
+    """How the measurements of one check are drawn: together, and what more one of them has to show by itself."""
+
+    draw: Callable[[Sequence[Part], Sequence[Judgement]], tuple[Figure, ...]]
+    details: Callable[[Part], tuple[Figure, ...]] = lambda _part: ()
+
+
+_ANY: Final = _Kind(draw=curves.draw)
+_BY_CHECK: Final[Mapping[str, _Kind]] = MappingProxyType(
+    {
+        "bar-target": _Kind(draw=bars.draw),
+        "battery": _Kind(draw=discharge.draw, details=discharge.details),
+        "blemish": _Kind(draw=spots.draw),
+        "latency": _Kind(draw=latency_trace.draw),
+        "readout": _Kind(draw=strobe.draw),
+        "slanted-edge": _Kind(draw=edge.draw, details=edge.details),
+        "step-wedge": _Kind(draw=wedge.draw, details=wedge.details),
+    }
+)
 
 
 def figures(
     measured: Measured, judgements: Sequence[Judgement] = (), condition: Condition | None = None
 ) -> tuple[Figure, ...]:
-    """Return the figures of one measurement; none where it holds nothing to draw.
+    """Return all figures of one measurement; none where it holds nothing to draw.
 
-    `condition` is the nominal condition of its step, if there is one; it is named in the titles.
+    `condition` is the nominal condition of its step, if there is one; it is named in the titles. Of the judgements
+    those are used that speak of the measurement.
     """
-    return combined_figures((Part(measured=measured, condition=condition or {}),), judgements)
+    part = Part(measured=measured, condition=condition or {})
+    kind = _BY_CHECK.get(measured.check, _ANY)
+    return kind.draw((part,), judgements) + kind.details(part)
 
 
 def combined_figures(parts: Sequence[Part], judgements: Sequence[Judgement] = ()) -> tuple[Figure, ...]:
-    """Return the figures of several measurements; those of one check share a figure where that can be read."""
+    """Return the main figures of several measurements; those of one check share a figure where that can be read."""
     drawn: list[Figure] = []
     for check in dict.fromkeys(part.measured.check for part in parts):
         of_check = tuple(part for part in parts if part.measured.check == check)
-        drawn += _BY_CHECK.get(check, curves.draw)(of_check, judgements)
+        drawn += _BY_CHECK.get(check, _ANY).draw(of_check, judgements)
     return tuple(drawn)

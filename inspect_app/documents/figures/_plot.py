@@ -1,13 +1,25 @@
 """A drawing with two axes: grid, ticks, units, curves and marks in the numbers' own scales."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from inspect_app.documents.figures._drawing import TEXT_SIZE, Dash, Drawing
 from inspect_app.documents.figures._scale import Scale
 
-WIDTH, HEIGHT = 300.0, 200.0
-LEFT, RIGHT, TOP, BOTTOM = 42.0, 292.0, 22.0, 164.0
+WIDTH, HEIGHT = 300.0, 172.0
+LEFT, RIGHT, TOP, BOTTOM = 42.0, 292.0, 22.0, 138.0
 _SMALL = TEXT_SIZE - 1.5
+_LETTER_WIDTH = 4.6  # of small text, on average
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instant:
+    """A named place on the x axis; `kind` is ``instant`` for what was found and ``limit`` for what is demanded."""
+
+    x: float
+    label: str
+    kind: str = "instant"
+    dash: Dash = Dash.DOTTED
 
 
 class Plot:
@@ -23,25 +35,41 @@ class Plot:
         """Draw y over x; a number outside the scales is drawn at their edge."""
         self.drawing.curve([(self.x.at(x), self.y.at(y)) for x, y in zip(xs, ys, strict=True)], dash=dash, width=width)
 
-    def across(self, y: float, label: str, kind: str = "limit", dash: Dash = Dash.DASHED) -> None:
-        """Draw a level over the whole width, with its name at the right."""
+    def across(self, y: float, label: str, *, dash: Dash = Dash.DASHED, to_left: bool = False) -> None:
+        """Draw a level over the whole width, with its name at the right or at the left."""
         place = self.y.at(y)
-        self.drawing.line(LEFT, place, RIGHT, place, kind, width=1.1, dash=dash)
-        below = place < TOP + 14
-        self.drawing.text(RIGHT - 2, place + (10 if below else -3), label, anchor="end", size=_SMALL)
+        self.drawing.line(LEFT, place, RIGHT, place, "limit", width=1.1, dash=dash)
+        x, anchor = (LEFT + 4, "start") if to_left else (RIGHT - 2, "end")
+        self.drawing.text(x, place + (10 if place < TOP + 14 else -3), label, anchor=anchor, size=_SMALL)
 
-    def upright(self, x: float, label: str, kind: str = "limit", dash: Dash = Dash.DASHED, row: int = 0) -> None:
-        """Draw a line at one x over the whole height, with its name beside its upper end."""
+    def band(self, x: float) -> None:
+        """Draw a thin line over the whole height."""
         place = self.x.at(x)
-        self.drawing.line(place, TOP, place, BOTTOM, kind, width=1.1, dash=dash)
-        to_left = place > (LEFT + RIGHT) / 2
-        self.drawing.text(
-            place + (-4 if to_left else 4), TOP + 9 + 12 * row, label, anchor="end" if to_left else "start", size=_SMALL
-        )
+        self.drawing.line(place, TOP, place, BOTTOM, "instant", dash=Dash.DOTTED)
 
-    def mark(self, x: float, y: float, *, filled: bool = True, kind: str = "mark") -> None:
+    def instants(self, marks: Sequence[Instant]) -> None:
+        """Draw lines at some x, each with its name at its upper end.
+
+        The names stand in rows to the left of their lines, the rightmost highest; no line rises beyond its name, so
+        that none crosses another's.
+        """
+        for row, instant in enumerate(sorted(marks, key=lambda instant: -instant.x)):
+            place, top = self.x.at(instant.x), TOP + 12.0 * row
+            self.drawing.line(place, top, place, BOTTOM, instant.kind, width=1.1, dash=instant.dash)
+            is_short_of_room = place - 6 - _LETTER_WIDTH * len(instant.label) < LEFT
+            x, anchor = (place + 4, "start") if is_short_of_room else (place - 4, "end")
+            self.drawing.text(x, top + 8, instant.label, anchor=anchor, size=_SMALL)
+
+    def mark(self, x: float, y: float, *, radius: float = 3.0) -> None:
         """Draw a point."""
-        self.drawing.circle(self.x.at(x), self.y.at(y), 3.0, kind, filled=filled, width=1.2)
+        self.drawing.circle(self.x.at(x), self.y.at(y), radius, "mark", filled=True)
+
+    def gate(self, x: float, y: float, label: str) -> None:
+        """Draw a limit that a curve has to pass on the right of, at one level, and read it off at the x axis."""
+        place_x, place_y = self.x.at(x), self.y.at(y)
+        self.drawing.line(place_x, place_y - 10, place_x, place_y + 10, "limit", width=2.4)
+        self.drawing.line(place_x, place_y + 10, place_x, BOTTOM, "limit", width=0.9, dash=Dash.DOTTED)
+        self.drawing.text(place_x - 3, BOTTOM - 4, label, anchor="end", size=_SMALL)
 
     def legend(self, entries: Sequence[tuple[str, Dash]]) -> None:
         """Name the curves by their line styles, above the axes."""
@@ -61,10 +89,10 @@ class Plot:
         for value, label in self.x.ticks(6):
             place = self.x.at(value)
             draw.line(place, BOTTOM, place, BOTTOM + 4, "axis")
-            draw.text(place, BOTTOM + 15, label, anchor="middle", size=_SMALL)
+            draw.text(place, BOTTOM + 14, label, anchor="middle", size=_SMALL)
         draw.line(LEFT, TOP, LEFT, BOTTOM, "axis")
         draw.line(LEFT, BOTTOM, RIGHT, BOTTOM, "axis")
-        draw.text((LEFT + RIGHT) / 2, HEIGHT - 6, x_label, anchor="middle")
+        draw.text((LEFT + RIGHT) / 2, HEIGHT - 4, x_label, anchor="middle")
         draw.text(10, (TOP + BOTTOM) / 2, y_label, anchor="middle", turned=True)
 
 

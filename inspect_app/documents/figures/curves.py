@@ -4,27 +4,29 @@ from collections.abc import Sequence
 
 from inspect_app.documents.figures._figure import Figure, Part
 from inspect_app.documents.figures._plot import BOTTOM, LEFT, RIGHT, TOP, Plot, axis_label
-from inspect_app.documents.figures._scale import scale_for
+from inspect_app.documents.figures._scale import Scale, log_scale_for, scale_for
 from inspect_app.documents.wording import condition_text, name_in_words
 from inspect_app.model import Judgement, Trace
 from inspect_app.quantity import UNITS, format_limit
 
 _ROWS = 16
+_DECADES = 200.0
+_DIMENSIONS = {"count": "Number", "pixels": "Distance"}
 
 
-def draw(parts: Sequence[Part], judgements: Sequence[Judgement]) -> tuple[Figure, ...]:  # noqa: ARG001  # one signature for all figures
+def draw(parts: Sequence[Part], _judgements: Sequence[Judgement]) -> tuple[Figure, ...]:
     """Return one figure for each trace that holds at least two points."""
     return tuple(curve_figure(part, trace) for part in parts for trace in part.measured.traces if len(trace.x) > 1)
 
 
-def curve_figure(part: Part, trace: Trace) -> Figure:
-    """Draw one trace by itself."""
+def curve_figure(part: Part, trace: Trace, x_label: str = "") -> Figure:
+    """Draw one trace by itself; positive numbers that span more than two decades on a logarithmic scale."""
     under = condition_text({**part.condition, **trace.condition})
     title = name_in_words(trace.name) + (f", {under}" if under else "")
     plot = Plot(
         scale_for(trace.x, start=LEFT, end=RIGHT),
-        scale_for(trace.y, start=BOTTOM, end=TOP, room=0.05),
-        x_label=axis_label(_dimension(trace.x_unit), trace.x_unit),
+        _upwards(trace.y),
+        x_label=x_label or axis_label(_dimension(trace.x_unit), trace.x_unit),
         y_label=axis_label(name_in_words(trace.name), trace.y_unit),
     )
     plot.curve(trace.x, trace.y)
@@ -40,14 +42,21 @@ def trace_table(trace: Trace) -> tuple[tuple[str, ...], tuple[tuple[str, ...], .
     """Return the columns and at most about sixteen rows of a trace, evenly picked."""
     columns = (axis_label(_dimension(trace.x_unit), trace.x_unit), axis_label(name_in_words(trace.name), trace.y_unit))
     every = max(1, -(-len(trace.x) // _ROWS))
-    rows = tuple((_short(x), _short(y)) for x, y in list(zip(trace.x, trace.y, strict=True))[::every])
+    rows = tuple((short_number(x), short_number(y)) for x, y in list(zip(trace.x, trace.y, strict=True))[::every])
     return columns, rows
+
+
+def _upwards(values: Sequence[float]) -> Scale:
+    if min(values) > 0 and max(values) > _DECADES * min(values):
+        return log_scale_for(values, start=BOTTOM, end=TOP)
+    return scale_for(values, start=BOTTOM, end=TOP, room=0.05)
 
 
 def _dimension(unit: str) -> str:
     name = UNITS[unit][0] if unit in UNITS else unit
-    return "Number" if name == "count" else name.capitalize()
+    return _DIMENSIONS.get(name, name.capitalize())
 
 
-def _short(value: float) -> str:
+def short_number(value: float) -> str:
+    """Print a number of a table to four significant digits."""
     return format_limit(float(f"{value:.4g}"), "1")
