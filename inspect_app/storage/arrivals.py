@@ -271,9 +271,16 @@ def _arrived(session: Session, statement: _Arrivals) -> tuple[Arrived, ...]:
 def find_devices(session: Session, part: str, count: int) -> tuple[Device, ...]:
     """Return devices whose serial holds a text, the shortest serial first, each with the class it last came as."""
     pattern = "%" + part.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
-    newest = select(func.max(ArrivalRow.id)).where(ArrivalRow.device_id == DeviceRow.id).scalar_subquery()
+    any_arrival = aliased(ArrivalRow)
+    newest = (
+        select(func.max(any_arrival.id))
+        .where(any_arrival.device_id == DeviceRow.id)
+        .correlate(DeviceRow)
+        .scalar_subquery()
+    )
     statement = (
         select(DeviceRow, LotRow.device_class)
+        .select_from(DeviceRow)
         .join(ArrivalRow, ArrivalRow.id == newest)
         .join(LotRow, LotRow.id == ArrivalRow.lot_id)
         .where(DeviceRow.serial.like(pattern, escape="\\"))

@@ -38,6 +38,7 @@ def device_in_lot(session: Session, lot_id: int, device_id: int) -> Device | Non
     """Return a device as it arrived in a lot, or None where it did not."""
     statement = (
         select(DeviceRow, LotRow.device_class)
+        .select_from(DeviceRow)
         .join(ArrivalRow, ArrivalRow.device_id == DeviceRow.id)
         .join(LotRow, LotRow.id == ArrivalRow.lot_id)
         .where(ArrivalRow.lot_id == lot_id, ArrivalRow.device_id == device_id)

@@ -64,9 +64,18 @@ from inspect_app.workflow.receiving import (
     receive_shipment,
 )
 from inspect_app.workflow.recording import record_step
-from inspect_app.workflow.settings import Settings, read_settings
+from inspect_app.workflow.settings import Settings, password_in_environment, read_settings
 from inspect_app.workflow.typed_text import normalise_serial
-from inspect_app.workflow.workplace import Workplace, close_workplace, may, open_workplace, secret_key
+from inspect_app.workflow.workplace import (
+    Schema,
+    Workplace,
+    close_workplace,
+    may,
+    open_workplace,
+    schema,
+    secret_key,
+    upgrade_schema,
+)
 
 __all__ = [
     "AcceptedArrival",
@@ -82,6 +91,7 @@ __all__ = [
     "LotSummary",
     "OpenInspection",
     "PackedDevice",
+    "Schema",
     "Settings",
     "StepAnswers",
     "VerifyReport",
@@ -127,6 +137,7 @@ __all__ = [
     "open_inspection",
     "open_inspections",
     "open_workplace",
+    "password_in_environment",
     "person",
     "prove_password",
     "read_packing_list",
@@ -135,10 +146,12 @@ __all__ = [
     "record_step",
     "reopen",
     "restore",
+    "schema",
     "secret_key",
     "set_active",
     "set_password",
     "sign_in",
     "unanswered_steps",
+    "upgrade_schema",
     "verify",
 ]

@@ -11,6 +11,7 @@ from inspect_app.definitions import forms_folder
 INSTANCE: Final = "INSPECT_APP_INSTANCE"
 DATABASE_URL: Final = "INSPECT_APP_DATABASE_URL"
 ISSUER: Final = "INSPECT_APP_ISSUER"
+NEW_PASSWORD: Final = "INSPECT_APP_NEW_PASSWORD"  # noqa: S105 (the name of a variable)
 _UNNAMED_ISSUER: Final = f"Issuer not named (set {ISSUER})"
 
 
@@ -28,12 +29,15 @@ class Settings:
         Name, and after line breaks the address, printed on documents.
     forms_folder : Path
         Folder of the forms.
+    given_database_url : str or None
+        The URL, where one was given.
     """
 
     instance: Path
     database_url: str
     issuer: str
     forms_folder: Path
+    given_database_url: str | None = None
 
     @property
     def evidence_folder(self) -> Path:
@@ -52,13 +56,19 @@ def read_settings(
     """Return the settings; what is given here goes before the environment."""
     folder = instance or Path(environment.get(INSTANCE) or _usual_instance())
     folder = folder.expanduser().resolve()
-    url = database_url or environment.get(DATABASE_URL) or f"sqlite:///{folder / 'record.db'}"
+    given = database_url or environment.get(DATABASE_URL) or None
     return Settings(
         instance=folder,
-        database_url=url,
+        database_url=given or f"sqlite:///{folder / 'record.db'}",
         issuer=environment.get(ISSUER, "").replace("\\n", "\n").strip() or _UNNAMED_ISSUER,
         forms_folder=forms_folder(),
+        given_database_url=given,
     )
+
+
+def password_in_environment(environment: Mapping[str, str] = os.environ) -> str | None:
+    """Return the new password that a script sets for an account without typing it."""
+    return environment.get(NEW_PASSWORD) or None
 
 
 def _usual_instance() -> Path:

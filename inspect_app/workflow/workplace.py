@@ -15,7 +15,7 @@ from inspect_app import definitions, storage
 from inspect_app.definitions import Form
 from inspect_app.errors import InspectError, NotAllowed
 from inspect_app.model import Person, Role
-from inspect_app.storage import Act, Database, EvidenceStore, Session, people
+from inspect_app.storage import Act, Database, EvidenceStore, Session, people, snapshot
 from inspect_app.workflow.settings import Settings, read_settings
 
 CONSOLE: Final = "console"
@@ -130,3 +130,27 @@ def prove_may(session: Session, person: Person, kind: str) -> None:
     if not may(found.person, kind):
         allowed = " or ".join(sorted(role.value for role in _MAY[kind]))
         raise NotAllowed(person.login, f"the role {found.person.role.value} may not do this", f"Ask an {allowed}.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Schema:
+    """The migration that a record stands at (None: empty), and the one that this program writes."""
+
+    found: str | None
+    wanted: str
+
+
+def schema(instance: Path | None = None) -> Schema:
+    """Return how the schema of a record stands; nothing is changed."""
+    settings = read_settings(instance=instance)
+    _make_folders(settings)
+    with snapshot.opened(settings.database_url) as database:
+        return Schema(found=storage.schema_of(database), wanted=storage.newest_schema())
+
+
+def upgrade_schema(instance: Path | None = None) -> Schema:
+    """Bring the schema of a record to the one that this program writes, and return how it stood before."""
+    before = schema(instance)
+    with snapshot.opened(read_settings(instance=instance).database_url) as database:
+        storage.upgrade(database)
+    return before

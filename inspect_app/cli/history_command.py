@@ -1,0 +1,66 @@
+"""``inspect-app history``: all that happened to a device."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+import click
+
+from inspect_app import workflow
+from inspect_app.cli._place import instance_option, opened
+from inspect_app.errors import NotFound
+from inspect_app.model import Device
+from inspect_app.workflow import DeviceHistory, InspectionHistory
+
+EXAMPLES: Final = """\b
+Examples:
+  inspect-app history QD-00412
+  inspect-app history 412
+"""
+
+
+@click.command(short_help="Tell the whole history of a serial.", epilog=EXAMPLES)
+@click.argument("serial")
+@instance_option
+def command(serial: str, instance: Path | None) -> None:
+    """Tell shipments, inspections, judgements, documents and events of a SERIAL, newest first.
+
+    Part of a serial lists the devices that it fits.
+    """
+    with opened(instance) as place:
+        found = workflow.find_devices(place, serial)
+        if not found:
+            raise NotFound(f"serial {serial[:64]}", "no device fits", "Give fewer characters of it.")
+        exact = [device for device in found if device.serial == workflow.normalise_serial(serial)]
+        chosen = exact or found
+        if len(chosen) > 1:
+            click.echo("\n".join(_device(device) for device in chosen))
+            return
+        click.echo("\n".join(_lines(workflow.device_history(place, chosen[0].id))))
+
+
+def _device(device: Device) -> str:
+    return f"{device.serial}  {device.device_class}, {device.maker}"
+
+
+def _lines(history: DeviceHistory) -> Iterator[str]:
+    yield _device(history.device)
+    for arrival in history.arrivals:
+        shipment = arrival.lot.shipment
+        note = f" ({arrival.note})" if arrival.note else ""
+        yield f"arrived {shipment.received_at:%Y-%m-%d} under {shipment.reference} in lot {arrival.lot.number}{note}"
+    for past in history.inspections:
+        yield from _inspection(past)
+    yield "events"
+    for event in history.events:
+        yield f"  {event.at:%Y-%m-%d %H:%M:%S} UTC  {event.actor}  {event.action}  {event.subject}"
+
+
+def _inspection(past: InspectionHistory) -> Iterator[str]:
+    signature, verdict = past.inspection.signature, past.assessment.verdict
+    how = "under way" if signature is None else f"signed {signature.signed_at:%Y-%m-%d} by {signature.signed_by.name}"
+    yield f"inspection {past.inspection.id}, {how}: {verdict.outcome.value}. {verdict.reason}"
+    for judgement in past.assessment.judgements:
+        yield f"  {judgement.limit.clause} {judgement.limit.title}: {judgement.finding.value}. {judgement.reason}"
+    for document in past.documents:
+        yield f"  {document.kind.value} {document.number}, {document.issued_at:%Y-%m-%d}"

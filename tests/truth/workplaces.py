@@ -1,0 +1,223 @@
+"""Workplaces with a small form, a small contract, people and a clock that ticks; no truth of its own but known answers.
+
+The bar target is read at 10 m: G,E stands for 2 ** (G + (E - 1) / 6) lp/mm (MIL-STD-150A), times 10 m for cy/mrad.
+So 1,1 is 20 cy/mrad, 2,1 is 40 and 0,1 is 10; the contract wants 20 at least, guarded.
+"""
+
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+from argon2 import PasswordHasher
+from PIL import Image
+
+from inspect_app import definitions, workflow
+from inspect_app.model import Calibration, EntryState, Evidence, Instrument, Person, Role
+from inspect_app.workflow import AcceptedArrival, StepAnswers, Workplace
+
+PASSWORD = "copper lantern under ice"
+DEVICE_CLASS = "bench monocular"
+FORM = """
+device_class = "bench monocular"
+title = "Receiving inspection, bench monocular"
+revision = "A"
+
+[[step]]
+id = "bar-target.{axis}"
+check = "bar-target"
+title = "Bar target, {axis}"
+instruction = "Read the target."
+instruments = ["illuminance meter"]
+  [step.for_each]
+  axis = ["horizontal", "vertical"]
+  [step.condition]
+  illuminance_lx = 1
+  [step.fixed]
+  axis = "{axis}"
+  distance_m = 10
+  [step.window]
+  illuminance_lx = { within_percent = 10, before_and_after = true, label = "Illuminance at the target" }
+  temperature_c = { from = 18, to = 28, label = "Air temperature" }
+  [[step.question]]
+  name = "reading"
+  label = "Last element resolved"
+
+[[step]]
+id = "noise"
+check = "noise"
+title = "Noise of an even field"
+instruction = "Capture frames of the even field."
+wants_photos = true
+  [[step.question]]
+  name = "scene"
+  label = "Frames of the even field"
+  way = "from captures"
+  [[step.question]]
+  name = "snr_reading"
+  label = "Ratio on the analyser"
+  way = "from an analyser"
+  [[step.question]]
+  name = "reading_u"
+  label = "Standard uncertainty of one reading"
+  way = "from an analyser"
+  optional = true
+"""
+CONTRACT = """
+number = "TST-001"
+revision = "1"
+title = "Bench monoculars"
+buyer = "Invented Buyer"
+supplier = "Invented Maker"
+
+[[limit]]
+device_class = "bench monocular"
+clause = "4.1"
+title = "Resolution by eye"
+check = "bar-target"
+quantity = "angular_resolution"
+unit = "cy/mrad"
+at_least = 20
+decision_rule = "guarded"
+severity = "major"
+
+[[limit]]
+device_class = "bench monocular"
+clause = "4.2"
+title = "Signal to noise"
+check = "noise"
+quantity = "snr"
+unit = "1"
+at_least = 10
+decision_rule = "simple"
+severity = "minor"
+"""
+GOOD_READINGS, POOR_READINGS, DOUBTFUL_READINGS = ("2,1", "2,1"), ("0,1", "0,1"), ("1,1", "1,1")
+START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
+
+
+class Clock:
+    """A clock that moves on by one second each time it is read."""
+
+    def __init__(self, start: datetime = START) -> None:
+        self.now = start
+
+    def __call__(self) -> datetime:
+        """Return the next second."""
+        self.now += timedelta(seconds=1)
+        return self.now
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bench:
+    """A workplace with people, a meter in calibration and an adopted contract."""
+
+    place: Workplace
+    clock: Clock
+    inspector: Person
+    second: Person
+    approver: Person
+    auditor: Person
+    administrator: Person
+    meter: Instrument
+
+
+@contextmanager
+def bench(folder: Path, database_url: str | None = None) -> Iterator[Bench]:
+    """Open a workplace in a folder, on SQLite unless a URL is given, and furnish it."""
+    place = workplace(folder, database_url)
+    try:
+        yield _furnish(place)
+    finally:
+        workflow.close_workplace(place)
+
+
+def workplace(folder: Path, database_url: str | None = None) -> Workplace:
+    """Open a workplace with the small form, a ticking clock and hashes that cost little."""
+    opened = workflow.open_workplace(folder, database_url)
+    form = definitions.read_form_text(FORM, "bench.toml")
+    hasher = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+    return replace(opened, forms={form.device_class: form}, clock=Clock(), hasher=hasher)
+
+
+def _furnish(place: Workplace) -> Bench:
+    def person(login: str, role: Role) -> Person:
+        return workflow.add_account(place, None, login, login.title(), role, PASSWORD)
+
+    workflow.adopt_contract(place, None, CONTRACT, "tst-001.toml")
+    meter = workflow.add_instrument(place, None, "illuminance meter", "Lux meter", "LM-1")
+    calibration = Calibration(
+        certificate="K-1", laboratory="Lab", calibrated_on=date(2025, 9, 1), due_on=date(2026, 9, 1)
+    )
+    assert isinstance(place.clock, Clock)
+    return Bench(
+        place=place,
+        clock=place.clock,
+        inspector=person("ines", Role.INSPECTOR),
+        second=person("ivo", Role.INSPECTOR),
+        approver=person("ada", Role.APPROVER),
+        auditor=person("otto", Role.AUDITOR),
+        administrator=person("anna", Role.ADMINISTRATOR),
+        meter=workflow.add_calibration(place, None, meter.id, calibration),
+    )
+
+
+def receive(bench: Bench, *serials: str, reference: str = "DN-1") -> int:
+    """Receive serials in one lot and return its key."""
+    arrivals = [AcceptedArrival(serial=serial, device_class=DEVICE_CLASS) for serial in serials]
+    shipment = workflow.receive_shipment(bench.place, bench.inspector, "TST-001", reference, arrivals)
+    return workflow.lots_of_shipment(bench.place, shipment.id)[0].id
+
+
+def open_first(bench: Bench, *serials: str) -> int:
+    """Receive serials (one unless more are named), open the first one's inspection and return its key."""
+    lot_id = receive(bench, *(serials or ("BM-001",)))
+    device = workflow.lot_devices(bench.place, lot_id)[0].device
+    return workflow.open_inspection(bench.place, bench.inspector, lot_id, device.id).id
+
+
+def bar_answers(bench: Bench, readings: tuple[str, ...] = GOOD_READINGS, **changed: str) -> StepAnswers:
+    """Return complete answers to a bar target step; named conditions are changed."""
+    conditions = {"illuminance_lx_before": "1.02", "illuminance_lx_after": "0,98 lx", "temperature_c": "21"}
+    return StepAnswers(
+        state=EntryState.RECORDED,
+        answers={"reading": readings},
+        conditions={**conditions, **changed},
+        instrument_ids=(bench.meter.id,),
+    )
+
+
+def noise_answers(snr: str = "40") -> StepAnswers:
+    """Return complete answers to the noise step, read from an analyser."""
+    answers = {"snr_reading": (snr,), "reading_u": ("1",)}
+    return StepAnswers(state=EntryState.RECORDED, answers=answers)
+
+
+def answer_all(bench: Bench, inspection_id: int, readings: tuple[str, ...] = GOOD_READINGS, snr: str = "40") -> None:
+    """Record every step of an inspection."""
+    for axis in ("horizontal", "vertical"):
+        answers = bar_answers(bench, readings)
+        workflow.record_step(bench.place, bench.inspector, inspection_id, f"bar-target.{axis}", answers, 0)
+    workflow.record_step(bench.place, bench.inspector, inspection_id, "noise", noise_answers(snr), 0)
+
+
+def sign(bench: Bench, inspection_id: int) -> None:
+    """Sign an inspection as its inspector."""
+    serial = workflow.inspection(bench.place, inspection_id).device.serial
+    workflow.conclude(bench.place, bench.inspector, inspection_id, PASSWORD, serial)
+
+
+def even_frame(seed: int) -> bytes:
+    """Return a PNG of an even grey field of level 120 with noise of about 4 levels."""
+    pixels = np.random.default_rng(seed).normal(120, 4, (48, 64)).round().clip(0, 255).astype(np.uint8)
+    buffer = io.BytesIO()
+    Image.fromarray(pixels).save(buffer, "PNG")
+    return buffer.getvalue()
+
+
+def keep(bench: Bench, name: str, content: bytes, role: str = "scene") -> Evidence:
+    """Keep bytes as evidence with a role."""
+    return replace(workflow.keep_file(bench.place, bench.inspector, name, io.BytesIO(content)), role=role)
