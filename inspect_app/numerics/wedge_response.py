@@ -1,0 +1,259 @@
+"""Response and noise of a sensor from the steps of a wedge, and the faintest signal for a given SNR."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special
+
+FloatArray = npt.NDArray[np.float64]
+
+CENSORED_SHARE = 0.003  # more pixels than this at the lowest code: black is clipped
+HOPELESS_SHARE = 0.9
+CENSORED_ROUNDS = 400
+PLATEAU_SHARE = 0.5  # saturated pixels: the step stands at the clipping level
+TOUCHED_SHARE = 0.001  # saturated pixels: the step's mean is no longer that of its light
+STEP_TOLERANCE = 0.01  # relative, how well the steps follow their nominal exposures
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepReading:
+    """Mean and noise of one step.
+
+    `exposure` is nominal, the brightest step 1. `variance_u` is the standard uncertainty of `variance`. `code_step` is
+    the quantisation step at this level. `saturated` and `censored` are the shares of pixels at highest and lowest code.
+    """
+
+    exposure: float
+    mean: float
+    mean_u: float
+    variance: float
+    variance_u: float
+    code_step: float
+    saturated: float
+    censored: float
+
+
+def read_step(frames: FloatArray, *, exposure: float, saturated: float, code_step: float) -> StepReading:
+    """Read mean and noise of one step.
+
+    Parameters
+    ----------
+    frames : ndarray of shape (n, pixels)
+        Exposure values of the step's pixels in each frame.
+    exposure : float
+        Nominal, the brightest step 1.
+    saturated : float
+        Share of pixels at the highest code.
+    code_step : float
+        Quantisation step at this level.
+
+    Notes
+    -----
+    With several frames the variance is temporal: each frame is first brought to the common mean of the step, so that
+    flicker is no noise. A single frame gives the variance over the pixels, which holds the fixed pattern as well. Where
+    more than 0.3 % of the values stand at zero, black is clipped: mean and variance are then those of the censored
+    normal distribution that is most likely (found by expectation-maximisation; Dempster, Laird and Rubin, 1977, from
+    memory).
+    """
+    count, pixels = frames.shape
+    lowest = float(frames.min())
+    censored = float(np.mean(frames <= 0))
+    if censored > CENSORED_SHARE and lowest <= 0:
+        positive = frames[frames > 0]
+        border = float(positive.min()) / 2 if len(positive) else 0.0
+        mean, variance, relative_u = _censored_moments(positive, frames.size, border)
+        freedom = 2 / relative_u**2
+    else:
+        even = frames - frames.mean(axis=1, keepdims=True)
+        if count > 1:
+            variance = float(np.square(even - even.mean(axis=0)).sum() / ((count - 1) * (pixels - 1)))
+            freedom = (count - 1) * (pixels - 1)
+        else:
+            variance = float(np.square(even).sum() / (pixels - 1))
+            freedom = pixels - 1
+        mean = float(frames.mean())
+    floor = code_step**2 / 12
+    return StepReading(
+        exposure=exposure,
+        mean=mean,
+        mean_u=math.sqrt(max(variance, floor) / frames.size),
+        variance=variance,
+        variance_u=max(variance, floor) * math.sqrt(2 / freedom),
+        code_step=code_step,
+        saturated=saturated,
+        censored=censored,
+    )
+
+
+def _censored_moments(positive: FloatArray, total: int, border: float) -> tuple[float, float, float]:
+    """Return mean, variance and the variance's relative uncertainty of a normal distribution cut off below `border`."""
+    n = len(positive)
+    if n < 10 or n < (1 - HOPELESS_SHARE) * total:
+        spread = float(np.sqrt(np.mean(positive**2))) if n else 0.0
+        return 0.0, spread**2, 2.0
+    first, second = float(positive.mean()), float(np.mean(positive**2))
+    mean, variance = first, second - first**2
+    for _ in range(CENSORED_ROUNDS):
+        sd = math.sqrt(variance)
+        z = (border - mean) / sd
+        ratio = math.exp(-(z**2) / 2 - float(special.log_ndtr(z))) / math.sqrt(2 * math.pi)
+        below = mean - sd * ratio
+        below_square = variance * (1 - z * ratio - ratio**2) + below**2
+        new_mean = (n * first + (total - n) * below) / total
+        new_variance = (n * second + (total - n) * below_square) / total - new_mean**2
+        is_settled = abs(new_mean - mean) < 1e-6 * sd and abs(new_variance - variance) < 1e-6 * variance
+        mean, variance = new_mean, new_variance
+        if is_settled:
+            break
+    return mean, variance, math.sqrt(2 / n) * 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WedgeResponse:
+    """A linear response ``offset + gain * exposure`` that clips, with the noise ``floor + slope * signal``.
+
+    `clip_exposure` is where the mean response clips, in exposures of the brightest step; `is_clipped` is False where no
+    step reached it, and the brightest step then stands for it. `nonlinearity_stop` is the largest departure of a step
+    from the line.
+    """
+
+    offset: float
+    gain: float
+    gain_relative_u: float
+    noise_floor: float
+    noise_slope: float
+    noise_pattern: float
+    noise_covariance: FloatArray
+    clip_exposure: float
+    clip_relative_u: float
+    is_clipped: bool
+    first_linear: int
+    nonlinearity_stop: float
+
+    def noise_variance(self, signal: float, code_step: float) -> float:
+        """Return the temporal variance at a signal over the offset, with the quantisation of `code_step`."""
+        return self.noise_floor + self.noise_slope * signal + code_step**2 / 12
+
+
+def fit_response(
+    readings: Sequence[StepReading], *, clip_level: float | None, has_pattern: bool
+) -> WedgeResponse | None:
+    """Fit response and noise to the readings of all steps, brightest first.
+
+    Parameters
+    ----------
+    readings : sequence of StepReading
+    clip_level : float or None
+        Highest code in exposure, where pixels of the steps stand at it.
+    has_pattern : bool
+        The variances hold the fixed pattern, as those of a single frame do: a term in the square of the signal is then
+        fitted, and left out of the temporal noise.
+
+    Returns
+    -------
+    WedgeResponse or None
+        None where fewer than three steps are below clipping.
+    """
+    first = _first_unclipped(readings)
+    used = readings[first:]
+    if len(used) < 3:
+        return None
+    exposure = np.array([r.exposure for r in used])
+    mean = np.array([r.mean for r in used])
+    weight = 1 / np.hypot([r.mean_u for r in used], STEP_TOLERANCE * np.maximum(mean, 0))
+    design = np.column_stack([np.ones(len(used)), exposure])
+    solution = np.linalg.lstsq(design * weight[:, None], mean * weight, rcond=None)[0]
+    covariance = np.linalg.pinv((design * weight[:, None]).T @ (design * weight[:, None]))
+    offset, gain = float(solution[0]), float(solution[1])
+    if gain <= 0:
+        return None
+    gain_u = math.sqrt(float(covariance[1, 1])) / gain
+    noise, noise_covariance = _fit_noise(used, gain, has_pattern=has_pattern)
+    is_clipped = first > 0
+    level = _clip_level(readings[:first], clip_level)
+    clip_exposure = (level - offset) / gain if level is not None else readings[0].exposure
+    strong = mean - offset > 20 * np.array([r.mean_u for r in used])
+    departures = np.log2(np.maximum(mean[strong] - offset, 1e-12) / (gain * exposure[strong]))
+    return WedgeResponse(
+        offset=offset,
+        gain=gain,
+        gain_relative_u=gain_u,
+        noise_floor=float(noise[0]),
+        noise_slope=float(noise[1]),
+        noise_pattern=float(noise[2]),
+        noise_covariance=noise_covariance,
+        clip_exposure=clip_exposure,
+        clip_relative_u=gain_u,
+        is_clipped=is_clipped,
+        first_linear=first,
+        nonlinearity_stop=float(np.abs(departures).max()) if strong.any() else 0.0,
+    )
+
+
+def _first_unclipped(readings: Sequence[StepReading]) -> int:
+    """Return the index of the brightest step whose mean still follows its light."""
+    first = 0
+    for k, reading in enumerate(readings[:-1]):
+        following = readings[k + 1]
+        ideal = reading.exposure / following.exposure
+        is_flat = reading.mean < following.mean * (1 + 0.6 * (ideal - 1)) and reading.mean > 0.3 * readings[0].mean
+        if reading.saturated > TOUCHED_SHARE or is_flat:
+            first = k + 1
+        else:
+            break
+    return first
+
+
+def _clip_level(clipped: Sequence[StepReading], highest: float | None) -> float | None:
+    if not clipped:
+        return None
+    full = [r.mean for r in clipped if r.saturated > PLATEAU_SHARE]
+    if highest is not None and clipped[0].saturated > TOUCHED_SHARE:
+        return max([highest, *full])
+    return max(r.mean for r in clipped)
+
+
+def _fit_noise(used: Sequence[StepReading], gain: float, *, has_pattern: bool) -> tuple[FloatArray, FloatArray]:
+    signal = np.array([max(gain * r.exposure, 0.0) for r in used])
+    rounding = np.array([r.code_step**2 / 12 for r in used])
+    variance = np.array([r.variance for r in used])
+    relative_u = np.array([r.variance_u / max(r.variance, r.code_step**2 / 12) for r in used])
+    terms = np.column_stack([np.ones(len(used)), signal, signal**2 if has_pattern else np.zeros(len(used))])
+    model = variance
+    for _ in range(6):
+        weight = 1 / (relative_u * np.maximum(model, rounding))
+        solution, _ = optimize.nnls(terms * weight[:, None], np.maximum(variance - rounding, 0) * weight)
+        model = terms @ solution + rounding
+    scaled = (terms * weight[:, None])[:, :3]
+    return solution, np.asarray(np.linalg.pinv(scaled.T @ scaled), dtype=np.float64)
+
+
+def faintest_exposure(response: WedgeResponse, snr: float, code_steps: tuple[FloatArray, FloatArray]) -> float | None:
+    """Return the exposure at which the incremental SNR is `snr`, of the brightest step's.
+
+    Parameters
+    ----------
+    response : WedgeResponse
+    snr : float
+    code_steps : tuple of ndarray
+        Exposures, ascending, and the quantisation step at each.
+
+    Notes
+    -----
+    The signal is ``gain * exposure``: the offset, which flare raises, is no signal, but its shot noise counts since the
+    noise was measured with it.
+    """
+
+    def shortfall(log_exposure: float) -> float:
+        exposure = math.exp(log_exposure)
+        signal = response.gain * exposure
+        step = float(np.interp(exposure, *code_steps))
+        return signal - snr * math.sqrt(max(response.noise_variance(signal, step), 1e-30))
+
+    low, high = math.log(2.0**-40), math.log(4.0)
+    if shortfall(low) > 0 or shortfall(high) < 0:
+        return None
+    return math.exp(optimize.brentq(shortfall, low, high))

@@ -1,0 +1,227 @@
+"""The step wedge against sensors with a closed-form dynamic range."""
+
+import math
+
+import numpy as np
+import pytest
+
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure import read_options
+from inspect_app.measure.step_wedge import StepWedgeOptions, step_wedge
+from inspect_app.model import Measured, Result
+from tests.truth.sensor import Sensor, still_of
+from tests.truth.wedges import Wedge
+
+GOOD = Sensor(10_000, 2, 12, pedestal_dn=100)
+LOW_LIGHT = Sensor(30_000, 3, 14, pedestal_dn=500)
+SMALL = Sensor(4_000, 5, 10, pedestal_dn=60)
+BLACK_CLIPPED = Sensor(4_000, 5, 10)
+PRINTED_RANGES = {  # the closed form worked out for full well, read noise, bits: SNR 1, 2 and 10
+    (10_000, 2, 12): (11.866, 10.546, 6.583),
+    (30_000, 3, 14): (13.030, 11.800, 8.110),
+    (4_000, 5, 10): (9.467, 8.328, 5.040),
+    (100_000, 10, 16): (13.214, 12.142, 9.271),
+}
+
+
+def measured_of(wedge: Wedge, **options: object) -> Measured:
+    given = {"steps": wedge.steps, "stops_per_step": wedge.stops_per_step, **options}
+    return step_wedge(wedge.stills(), read_options(StepWedgeOptions, given))
+
+
+def ranges(measured: Measured) -> dict[object, Result]:
+    return {r.condition["snr_criterion"]: r for r in measured.results if r.quantity_name == "dynamic_range"}
+
+
+@pytest.mark.parametrize(("sensor", "printed"), PRINTED_RANGES.items())
+def test_the_truth_of_these_tests_is_the_closed_form(
+    sensor: tuple[float, float, int], printed: tuple[float, ...]
+) -> None:
+    """S = (k² + sqrt(k⁴ + 4 k² (R² + q²/12))) / 2 and log2(F / S), worked out by hand to three decimals."""
+    found = [Sensor(*sensor).dynamic_range_stop(k) for k in (1, 2, 10)]
+
+    assert found == pytest.approx(printed, abs=2e-3)
+
+
+@pytest.mark.parametrize("sensor", [GOOD, LOW_LIGHT, SMALL])
+def test_the_range_is_that_of_the_sensor_at_every_criterion(sensor: Sensor) -> None:
+    """Truth: the closed form of the sensor."""
+    wedge = Wedge(sensor, seed=1)
+
+    found = ranges(measured_of(wedge))
+
+    for criterion in (1, 2, 10):
+        truth = wedge.dynamic_range_stop(criterion)
+        assert found[criterion].quantity.value == pytest.approx(truth, abs=0.06), criterion
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"is_upright": True},
+        {"is_reversed": True},
+        {"tilt_deg": 2.5},
+        {"gap_px": (3, 14)},
+        {"frames": 1},
+        {"flicker": 0.02},
+        {"stops_per_step": 0.5, "steps": 30, "step_px": (24, 50)},
+    ],
+    ids=lambda change: next(iter(change)),
+)
+def test_direction_tilt_gaps_and_flicker_do_not_move_the_range(change: dict[str, object]) -> None:
+    """Truth: the closed form of the sensor."""
+    wedge = Wedge(SMALL, seed=2, **change)  # type: ignore[arg-type]  # each case names fields of Wedge
+
+    found = ranges(measured_of(wedge))
+
+    assert found[1].quantity.value == pytest.approx(wedge.dynamic_range_stop(1), abs=0.06)
+
+
+@pytest.mark.parametrize("veil", [0.001, 0.01, 0.03])
+def test_flare_is_not_counted_as_signal(veil: float) -> None:
+    """Truth: the closed form with the shot noise of a uniform veil, and less room below clipping."""
+    wedge = Wedge(GOOD, seed=3, veil=veil)
+
+    found = ranges(measured_of(wedge))
+
+    assert found[1].quantity.value == pytest.approx(GOOD.dynamic_range_stop(1, veil * GOOD.full_well_e), abs=0.06)
+
+
+def test_a_gamma_coded_picture_gives_the_range_after_its_transfer() -> None:
+    """Truth: the closed form with the rounding of 8-bit codes under a power of 2.2."""
+    wedge = Wedge(BLACK_CLIPPED, seed=4, power=2.2, code_bits=8)
+
+    found = ranges(measured_of(wedge))
+
+    assert found[1].quantity.value == pytest.approx(wedge.dynamic_range_stop(1), abs=0.1)
+
+
+def test_a_clipped_black_does_not_shift_the_range() -> None:
+    """Truth: the closed form; without a pedestal half of the noise of dark steps is cut off."""
+    wedge = Wedge(BLACK_CLIPPED, seed=5)
+
+    measured = measured_of(wedge)
+
+    assert ranges(measured)[1].quantity.value == pytest.approx(wedge.dynamic_range_stop(1), abs=0.1)
+    assert any("Black is clipped" in warning for warning in measured.warnings)
+
+
+def test_the_uncertainty_holds_the_truth_about_95_times_in_100() -> None:
+    """40 wedges: 95 % of 40 is 38; the binomial 99.9 % bound below is 33."""
+    held = 0
+    for seed in range(40):
+        exposure = 1.2 * 2 ** np.random.default_rng(seed).uniform(0, 1)
+        wedge = Wedge(SMALL, seed=seed, over_full_well=exposure, steps=15, step_px=(20, 40))
+        quantity = ranges(measured_of(wedge, criterion=1))[1].quantity
+        held += abs(quantity.value - wedge.dynamic_range_stop(1)) <= 2 * quantity.standard_uncertainty
+
+    assert held >= 33, held
+
+
+def test_a_chart_too_short_gives_at_least_its_own_range() -> None:
+    """Truth from algebra: 6 steps of one stop span 5 stops, and the brightest is 1.5 times over: 5 - log2(1.5)."""
+    wedge = Wedge(GOOD, seed=6, steps=6)
+
+    measured = measured_of(wedge)
+
+    assert ranges(measured)[1].quantity.value == pytest.approx(5 - math.log2(1.5), abs=0.03)
+    assert any("at least" in warning for warning in measured.warnings)
+
+
+def test_an_underexposed_wedge_gives_at_least_and_says_so() -> None:
+    wedge = Wedge(GOOD, seed=7, over_full_well=0.5)
+
+    measured = measured_of(wedge)
+
+    assert ranges(measured)[1].quantity.value < wedge.dynamic_range_stop(1)
+    assert any("No step is clipped" in warning for warning in measured.warnings)
+
+
+def test_steps_told_apart_are_those_with_an_snr_of_one() -> None:
+    """Truth from algebra: steps 2^-k * 1.5 F at and above S1 = F / 2^9.467, all clipped ones counted once."""
+    wedge = Wedge(SMALL, seed=8)
+    truth = math.floor(wedge.dynamic_range_stop(1) + math.log2(1.5)) + 1
+
+    measured = measured_of(wedge)
+
+    seen = next(r.quantity.value for r in measured.results if r.quantity_name == "steps_discerned")
+    assert seen == pytest.approx(truth, abs=1)
+
+
+def test_noise_finer_than_a_code_is_told_as_limited_by_quantisation() -> None:
+    """Read noise of a tenth of a code."""
+    measured = measured_of(Wedge(Sensor(10_000, 1, 10, pedestal_dn=20), seed=9))
+
+    assert any("quantisation" in warning for warning in measured.warnings)
+    assert ranges(measured)[1].quantity.standard_uncertainty >= 0.25
+
+
+def test_the_strip_may_be_named_by_its_region() -> None:
+    wedge = Wedge(SMALL, seed=10)
+    length = wedge.steps * (wedge.step_px[0] + wedge.gap_px[0])
+
+    measured = measured_of(wedge, roi=(wedge.margin_px, wedge.margin_px, length, wedge.step_px[1]))
+
+    assert ranges(measured)[1].quantity.value == pytest.approx(wedge.dynamic_range_stop(1), abs=0.06)
+
+
+def test_density_and_stops_are_the_same_step() -> None:
+    """A density of 0.30103 is one stop."""
+    wedge = Wedge(SMALL, seed=11)
+    density = step_wedge(wedge.stills(), StepWedgeOptions(steps=21, density_per_step=math.log10(2)))
+    stops = measured_of(wedge)
+
+    assert ranges(density)[1].quantity.value == pytest.approx(ranges(stops)[1].quantity.value, abs=1e-6)
+
+
+def test_a_security_camera_sees_about_six_and_a_half_stops() -> None:
+    """Common practice, no source: 6.5 stops on a 21-step chart, for 43 e- of noise and 4000 of well."""
+    wedge = Wedge(Sensor(4_000, 43, 10, pedestal_dn=60), seed=12)
+
+    assert ranges(measured_of(wedge))[1].quantity.value == pytest.approx(6.5, abs=0.15)
+
+
+def test_a_good_low_light_sensor_sees_ten_and_a_half_to_eleven_stops() -> None:
+    """Common practice, no source: 10.5 to 11 stops on a 21-step chart for 20 000 e- of well and 11 e- of noise."""
+    wedge = Wedge(Sensor(20_000, 11, 12, pedestal_dn=100), seed=13)
+
+    assert 10.5 <= ranges(measured_of(wedge))[1].quantity.value <= 11
+
+
+def test_counted_steps_give_their_ratio_with_a_triangular_doubt() -> None:
+    """Truth from algebra: readers see 10, 11 and 12 steps of one stop; u² = 1/6 + 1/3."""
+    measured = step_wedge((), StepWedgeOptions(steps_counted=(10, 11, 12)))
+
+    found = ranges(measured)[1].quantity
+    assert found.value == pytest.approx(11.0)
+    assert found.standard_uncertainty == pytest.approx(math.sqrt(1 / 6 + 1 / 3))
+
+
+def test_an_even_picture_holds_nothing_to_measure() -> None:
+    with pytest.raises(NothingToMeasure, match="strip"):
+        step_wedge((still_of(np.full((200, 300), 0.4)),), StepWedgeOptions())
+
+
+def test_a_black_picture_holds_nothing_to_measure() -> None:
+    with pytest.raises(NothingToMeasure, match="strip"):
+        step_wedge((still_of(np.zeros((200, 300))),), StepWedgeOptions())
+
+
+def test_a_wholly_saturated_strip_holds_nothing_to_measure() -> None:
+    with pytest.raises(NothingToMeasure):
+        measured_of(Wedge(SMALL, steps=5, over_full_well=100.0))
+
+
+def test_neither_files_nor_counts_is_refused() -> None:
+    with pytest.raises(UnusableInput, match="steps-counted"):
+        step_wedge((), StepWedgeOptions())
+
+
+def test_files_and_counts_together_are_refused() -> None:
+    with pytest.raises(UnusableInput, match="both"):
+        step_wedge(Wedge(SMALL, steps=5).stills(), StepWedgeOptions(steps_counted=(9,)))
+
+
+def test_a_region_outside_of_the_picture_is_refused() -> None:
+    with pytest.raises(UnusableInput, match="beyond the picture"):
+        measured_of(Wedge(SMALL), roi=(0, 0, 5000, 50))
