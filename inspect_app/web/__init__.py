@@ -1,1 +1,48 @@
-"""The pages; the only home of Flask and WTForms."""
+"""The web application: server-rendered pages over the workflow; nothing here decides or computes."""
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from flask import Flask
+
+from inspect_app.web import pages, security
+from inspect_app.web.admin import bp as admin
+from inspect_app.web.bench import bp as bench
+from inspect_app.web.devices import bp as devices
+from inspect_app.web.dock import bp as dock
+from inspect_app.web.documents import bp as documents
+from inspect_app.web.evidence import bp as evidence
+from inspect_app.web.inspections import bp as inspections
+from inspect_app.web.lots import bp as lots
+from inspect_app.web.signin import bp as signin
+from inspect_app.workflow import open_workplace, secret_key
+
+_BLUEPRINTS: Final = (signin, dock, lots, bench, inspections, devices, evidence, documents, admin)
+_MIB: Final = 1 << 20
+_DEFAULTS: Final[Mapping[str, Any]] = {
+    "SESSION_IDLE_S": 30 * 60,
+    "SESSION_AT_MOST_S": 12 * 3600,
+    "SESSION_COOKIE_HTTPONLY": True,
+    "SESSION_COOKIE_SAMESITE": "Lax",
+    "SESSION_COOKIE_SECURE": False,
+    "WTF_CSRF_TIME_LIMIT": None,  # a token lives as long as its session
+    "MAX_CONTENT_LENGTH": 2048 * _MIB,
+    "MAX_FORM_MEMORY_SIZE": 4 * _MIB,
+    "MAX_FORM_PARTS": 2000,
+}
+
+
+def create_app(config: Mapping[str, Any] | None = None) -> Flask:
+    """Make the application; `config` may hold a WORKPLACE and any setting of Flask."""
+    app = Flask(__name__)
+    app.config.from_mapping(_DEFAULTS)
+    app.config.from_mapping(config or {})
+    place = app.config.get("WORKPLACE") or open_workplace()
+    app.extensions["workplace"] = place
+    app.secret_key = app.config["SECRET_KEY"] or secret_key(place)
+    security.guard(app)
+    pages.furnish(app)
+    for blueprint in _BLUEPRINTS:
+        app.register_blueprint(blueprint)
+    security.limit_guessing(app)
+    return app

@@ -1,0 +1,58 @@
+"""Devices: found by their serials, each with its whole history."""
+
+from flask import Blueprint, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+
+from inspect_app import workflow
+from inspect_app.errors import UnusableInput
+from inspect_app.model import Device
+from inspect_app.web import here, history
+from inspect_app.web.typed import without_control_characters
+
+bp = Blueprint("devices", __name__)
+
+
+@bp.get("/find")
+def find() -> ResponseReturnValue:
+    """Go straight to the device of a whole serial; list those of a partial one."""
+    text = without_control_characters(request.args.get("serial", "")).strip()
+    if not text:
+        return redirect(url_for("devices.index"), 303)
+    exact = _exactly(text)
+    if len(exact) != 1:
+        return redirect(url_for("devices.index", serial=text), 303)
+    if request.args.get("resume") and here.is_allowed("inspect"):
+        for one in workflow.open_inspections(here.workplace(), exact[0].serial):
+            return redirect(url_for("bench.go_on", inspection_id=one.inspection_id), 303)
+    return redirect(url_for("devices.history", device_id=exact[0].id), 303)
+
+
+@bp.get("/devices")
+def index() -> str:
+    """List the devices whose serials hold a text; the newest where none is given."""
+    text = without_control_characters(request.args.get("serial", "")).strip()
+    return render_template("devices/index.html", text=text, devices=workflow.find_devices(here.workplace(), text))
+
+
+@bp.get("/devices/<int:device_id>", endpoint="history")
+def history_page(device_id: int) -> str:
+    """Show all that is known of a device: arrivals, inspections, results over time, evidence, documents, acts."""
+    told = workflow.device_history(here.workplace(), device_id)
+    under_way = next((one.inspection for one in told.inspections if one.inspection.signature is None), None)
+    return render_template(
+        "devices/history.html",
+        told=told,
+        device=told.device,
+        rows=history.over_time(told),
+        columns=history.occasions(told),
+        evidence=history.evidence(told),
+        under_way=under_way,
+    )
+
+
+def _exactly(text: str) -> tuple[Device, ...]:
+    try:
+        serial = workflow.normalise_serial(text)
+    except UnusableInput:
+        return ()
+    return tuple(device for device in workflow.find_devices(here.workplace(), serial) if device.serial == serial)

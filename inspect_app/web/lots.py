@@ -1,0 +1,82 @@
+"""Lots: how far each has come, its devices, and the next one to take."""
+
+from flask import Blueprint, flash, redirect, render_template, url_for
+from flask.typing import ResponseReturnValue
+
+from inspect_app import workflow
+from inspect_app.errors import UnusableInput
+from inspect_app.web import here, shown
+from inspect_app.web.fields import PageForm, SerialField, needed
+
+bp = Blueprint("lots", __name__, url_prefix="/lots")
+
+
+class TakeForm(PageForm):
+    """The device in hand."""
+
+    serial = SerialField("Serial of the device in your hand", needed("Scan or type the serial."))
+
+
+@bp.get("/")
+def index() -> str:
+    """List all lots, newest first."""
+    return render_template("lots/index.html", lots=shown.lots(workflow.lots(here.workplace())))
+
+
+@bp.get("/<int:lot_id>")
+def devices(lot_id: int) -> str:
+    """Show the devices of a lot."""
+    return _page(lot_id, TakeForm(formdata=None))
+
+
+@bp.post("/<int:lot_id>/next")
+@here.allowed_to("inspect")
+def take_next(lot_id: int) -> ResponseReturnValue:
+    """Open the inspection of the next device."""
+    following = workflow.next_device(here.workplace(), lot_id)
+    if following is None:
+        flash("Every device of this lot is concluded.")
+        return redirect(url_for("lots.devices", lot_id=lot_id), 303)
+    return _inspect(lot_id, following.device.id)
+
+
+@bp.post("/<int:lot_id>/take")
+@here.allowed_to("inspect")
+def take(lot_id: int) -> ResponseReturnValue:
+    """Open the inspection of the device that was scanned."""
+    form = TakeForm()
+    if form.validate():
+        device_id = form.accept(lambda: _device_in_lot(lot_id, form.serial.data), field="serial")
+        if device_id is not None:
+            return _inspect(lot_id, device_id)
+    return _page(lot_id, form), 422
+
+
+@bp.post("/<int:lot_id>/devices/<int:device_id>")
+@here.allowed_to("inspect")
+def inspect_device(lot_id: int, device_id: int) -> ResponseReturnValue:
+    """Open the inspection of one device of the lot, or go on with it."""
+    return _inspect(lot_id, device_id)
+
+
+def _inspect(lot_id: int, device_id: int) -> ResponseReturnValue:
+    inspection = workflow.open_inspection(here.workplace(), here.person(), lot_id, device_id)
+    return redirect(url_for("bench.go_on", inspection_id=inspection.id), 303)
+
+
+def _device_in_lot(lot_id: int, text: str) -> int:
+    serial = workflow.normalise_serial(text)
+    for row in workflow.lot_devices(here.workplace(), lot_id):
+        if row.device.serial == serial:
+            return row.device.id
+    raise UnusableInput(serial, "this serial is not in this lot", "Search for it at the top, or receive it first.")
+
+
+def _page(lot_id: int, form: TakeForm) -> str:
+    place = here.workplace()
+    return render_template(
+        "lots/devices.html",
+        lot=shown.lot(workflow.lot(place, lot_id)),
+        devices=workflow.lot_devices(place, lot_id),
+        form=form,
+    )

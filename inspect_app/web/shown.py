@@ -1,0 +1,498 @@
+"""What pages show of results, judgements, figures and lots: every number already printed, every verdict with a word."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Final
+
+from markupsafe import Markup
+from wtforms import Field
+
+from inspect_app.definitions.values import Contract, Form, Step
+from inspect_app.documents import wording
+from inspect_app.documents.figures import figures, result_bar
+from inspect_app.model import (
+    Calibration,
+    Condition,
+    DecisionRule,
+    Entry,
+    Evidence,
+    Finding,
+    Inspection,
+    Instrument,
+    Judgement,
+    Limit,
+    Lot,
+    Measured,
+    Outcome,
+    Result,
+    Shipment,
+    SpotAllowance,
+    Verdict,
+)
+from inspect_app.quantity import (
+    decimals_for,
+    format_limit,
+    format_number,
+    format_quantity,
+    with_unit,
+)
+from inspect_app.web.rail import state_word
+from inspect_app.workflow import LotSummary
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """A verdict as shown: a mark, a word, and the tone that repeats them in colour."""
+
+    mark: str
+    word: str
+    tone: str
+
+
+_FINDINGS: Final[Mapping[Finding, Standing]] = {
+    Finding.CONFORMING: Standing(mark="✓", word="Conforms", tone="pass"),
+    Finding.NONCONFORMING: Standing(mark="✗", word="Does not conform", tone="fail"),
+    Finding.INCONCLUSIVE: Standing(mark="?", word="Inconclusive", tone="doubt"),
+    Finding.NOT_MEASURED: Standing(mark="–", word="Not measured", tone="doubt"),
+}
+_OUTCOMES: Final[Mapping[Outcome, Standing]] = {
+    Outcome.ACCEPTED: Standing(mark="✓", word="Accepted", tone="pass"),
+    Outcome.REJECTED: Standing(mark="✗", word="Rejected", tone="fail"),
+    Outcome.HELD: Standing(mark="?", word="Held", tone="doubt"),
+}
+_NEXT_ACTS: Final[Mapping[Finding, str]] = {
+    Finding.INCONCLUSIVE: "Measure again, or take it to the contract officer.",
+    Finding.NOT_MEASURED: "Measure it, or leave it: the device is then held.",
+}
+_RULES: Final[Mapping[DecisionRule, str]] = {
+    DecisionRule.SIMPLE: "simple",
+    DecisionRule.GUARDED: "guarded by U",
+}
+_KIB: Final = 1024
+_DIGEST_LENGTH: Final = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownJudgement:
+    """One demand of the contract, decided, in printed words."""
+
+    clause: str
+    title: str
+    demand: str
+    rule: str
+    severity: str
+    under: str
+    value: str
+    acceptance: str
+    margin: str
+    probability: str
+    standing: Standing
+    reason: str
+    next_act: str
+    bar: Markup | None
+    step_id: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetLine:
+    """One line of an uncertainty budget, printed."""
+
+    source: str
+    distribution: str
+    uncertainty: str
+    degrees_of_freedom: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownResult:
+    """One result, printed with its expanded uncertainty."""
+
+    name: str
+    under: str
+    value: str
+    coverage: str
+    budget: tuple[BudgetLine, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownFigure:
+    """A drawing with the same in words and as a table."""
+
+    title: str
+    svg: Markup
+    text_alternative: str
+    columns: tuple[str, ...]
+    table: tuple[tuple[str, ...], ...]
+
+
+def outcome_standing(outcome: Outcome) -> Standing:
+    """Return mark, word and tone of a verdict."""
+    return _OUTCOMES[outcome]
+
+
+def judgements(decided: Sequence[Judgement]) -> tuple[ShownJudgement, ...]:
+    """Return judgements as shown, in their order."""
+    return tuple(_judgement(judgement) for judgement in decided)
+
+
+def deciding(verdict: Verdict) -> tuple[ShownJudgement, ...]:
+    """Return what decided a verdict, as shown."""
+    return judgements(verdict.deciding)
+
+
+def _judgement(judgement: Judgement) -> ShownJudgement:
+    demand = judgement.limit
+    bar = result_bar(judgement)
+    is_limit = isinstance(demand, Limit)
+    return ShownJudgement(
+        clause=demand.clause,
+        title=demand.title,
+        demand=wording.demand_text(demand) if isinstance(demand, Limit) else "spot table",
+        rule=_RULES[demand.decision_rule] if isinstance(demand, Limit) else "count",
+        severity=str(demand.severity),
+        under=wording.condition_text({**judgement.condition, **demand.condition}),
+        value=format_quantity(judgement.quantity) if judgement.quantity is not None else "",
+        acceptance=wording.acceptance_text(judgement, demand)
+        if isinstance(demand, Limit) and judgement.guard_band > 0 and judgement.quantity is not None
+        else "",
+        margin=_margin(judgement, demand) if isinstance(demand, Limit) else "",
+        probability=_per_cent(judgement.probability_of_conformity) if is_limit else "",
+        standing=_FINDINGS[judgement.finding],
+        reason=judgement.reason,
+        next_act=_NEXT_ACTS.get(judgement.finding, ""),
+        bar=None if bar is None else _safe(bar.svg),
+        step_id=judgement.step_id,
+    )
+
+
+def _margin(judgement: Judgement, limit: Limit) -> str:
+    if judgement.margin is None or judgement.quantity is None:
+        return ""
+    decimals = decimals_for(2 * judgement.quantity.standard_uncertainty, judgement.quantity.value)
+    return with_unit(format_number(judgement.margin, decimals), limit.unit)
+
+
+def _per_cent(share: float | None) -> str:
+    return "" if share is None else with_unit(format_number(100 * share, 1), "%")
+
+
+def results(measured: Measured, step_condition: Condition) -> tuple[ShownResult, ...]:
+    """Return the results of a measurement as shown; what the step's title says already is not repeated."""
+    return tuple(
+        ShownResult(
+            name=wording.name_in_words(result.quantity_name),
+            under=wording.condition_text({k: v for k, v in result.condition.items() if step_condition.get(k) != v}),
+            value=format_quantity(result.quantity),
+            coverage=wording.coverage_text(result.quantity),
+            budget=_budget(result),
+        )
+        for result in measured.results
+    )
+
+
+def _budget(result: Result) -> tuple[BudgetLine, ...]:
+    decimals = decimals_for(result.quantity.standard_uncertainty, result.quantity.value) + 1
+    return tuple(
+        BudgetLine(
+            source=line.source,
+            distribution=line.distribution,
+            uncertainty=with_unit(format_number(line.standard_uncertainty, decimals), result.quantity.unit),
+            degrees_of_freedom="∞" if line.degrees_of_freedom is None else format_number(line.degrees_of_freedom, 0),
+        )
+        for line in result.budget
+    )
+
+
+def drawings(measured: Measured, decided: Sequence[Judgement], condition: Condition) -> tuple[ShownFigure, ...]:
+    """Return the figures of a measurement as shown."""
+    return tuple(
+        ShownFigure(
+            title=figure.title,
+            svg=_safe(figure.svg),
+            text_alternative=figure.text_alternative,
+            columns=figure.columns,
+            table=figure.table,
+        )
+        for figure in figures(measured, decided, condition)
+    )
+
+
+def _safe(svg: str) -> Markup:
+    return Markup(svg)  # noqa: S704  # drawn by our own documents package, every text in it escaped
+
+
+def size_text(size_bytes: int) -> str:
+    """Return a file's size for people."""
+    size, unit = float(size_bytes), "B"
+    for larger in ("KiB", "MiB", "GiB"):
+        if size < _KIB:
+            break
+        size, unit = size / _KIB, larger
+    return f"{format_number(size, 0 if unit == 'B' else 1)} {unit}"
+
+
+def detail_text(detail: Mapping[str, str]) -> str:
+    """Return what an event tells beside its subject; digests are shortened."""
+    return ", ".join(
+        f"{wording.name_in_words(name).lower()} {_shortened(text)}" for name, text in detail.items() if text
+    )
+
+
+def _shortened(text: str) -> str:
+    is_digest = len(text) == _DIGEST_LENGTH and not text.strip("0123456789abcdef")
+    return f"{text[:12]}…" if is_digest else text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownLimit:
+    """One demand as the contract states it, printed."""
+
+    clause: str
+    title: str
+    check: str
+    under: str
+    demand: str
+    rule: str
+    severity: str
+    over: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownAllowance:
+    """One spot table as the contract states it: a row for each size class, a column for each zone."""
+
+    clause: str
+    title: str
+    polarity: str
+    contrast: str
+    zones: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def limits(demanded: Sequence[Limit]) -> tuple[ShownLimit, ...]:
+    """Return the limits of a contract as shown."""
+    return tuple(
+        ShownLimit(
+            clause=limit.clause,
+            title=limit.title,
+            check=wording.name_in_words(limit.check),
+            under=wording.condition_text(limit.condition),
+            demand=wording.demand_text(limit),
+            rule=_RULES[limit.decision_rule],
+            severity=str(limit.severity),
+            over=str(limit.over),
+        )
+        for limit in demanded
+    )
+
+
+def allowances(demanded: Sequence[SpotAllowance]) -> tuple[ShownAllowance, ...]:
+    """Return the spot tables of a contract as shown."""
+    return tuple(_allowance(allowance) for allowance in demanded)
+
+
+def _allowance(allowance: SpotAllowance) -> ShownAllowance:
+    zone_count = max((len(row.allowed) for row in allowance.classes), default=0)
+    return ShownAllowance(
+        clause=allowance.clause,
+        title=allowance.title,
+        polarity=allowance.polarity,
+        contrast=_per_cent(allowance.contrast_at_least),
+        zones=tuple(f"Zone {number}" for number in range(1, zone_count + 1)),
+        rows=tuple(
+            (_size_class(row.larger_than_mm, row.at_most_mm), *(str(count) for count in row.allowed))
+            for row in allowance.classes
+        ),
+    )
+
+
+def _size_class(larger_than_mm: float, at_most_mm: float | None) -> str:
+    lower = format_limit(larger_than_mm, "1")
+    return f"over {lower} mm" if at_most_mm is None else f"over {lower} to {format_limit(at_most_mm, 'mm')}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownLot:
+    """A lot with its progress in words; `done` of `total` devices are concluded."""
+
+    lot: Lot
+    total: int
+    done: int
+    is_done: bool
+    progress: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownShipment:
+    """A shipment with the lots that were made of it."""
+
+    shipment: Shipment
+    lots: tuple[ShownLot, ...]
+
+
+def lots(summaries: Sequence[LotSummary]) -> tuple[ShownLot, ...]:
+    """Return lots as shown, in their order."""
+    return tuple(lot(summary) for summary in summaries)
+
+
+def lot(summary: LotSummary) -> ShownLot:
+    """Return one lot as shown."""
+    done = summary.total - summary.open - summary.untouched
+    counts = {
+        "accepted": summary.accepted,
+        "rejected": summary.rejected,
+        "held": summary.held,
+        "under way": summary.open,
+        "not begun": summary.untouched,
+    }
+    told = ", ".join(f"{count} {words}" for words, count in counts.items() if count)
+    return ShownLot(
+        lot=summary.lot,
+        total=summary.total,
+        done=done,
+        is_done=done == summary.total,
+        progress=f"{done} of {summary.total} concluded: {told}",
+    )
+
+
+def by_shipment(of_lots: Sequence[ShownLot]) -> tuple[ShownShipment, ...]:
+    """Group lots by their shipments, newest first."""
+    groups: dict[int, list[ShownLot]] = {}
+    for one in of_lots:
+        groups.setdefault(one.lot.shipment.id, []).append(one)
+    shipments = [ShownShipment(shipment=group[0].lot.shipment, lots=tuple(group)) for group in groups.values()]
+    return tuple(sorted(shipments, key=lambda one: one.shipment.received_at, reverse=True))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownEntry:
+    """One revision of a step's answers, for the list of what was recorded before."""
+
+    revision: int
+    state: str
+    recorded_at: datetime
+    recorded_by: str
+    reason: str
+    answers: tuple[tuple[str, str], ...]
+    results: tuple[ShownResult, ...]
+    problem: str
+    evidence: tuple[Evidence, ...]
+
+
+def entry(step: Step, recorded: Entry) -> ShownEntry:
+    """Return one revision as shown, its answers under the labels they were asked with."""
+    labels = {question.name: question.label for question in step.questions}
+    answers = [
+        (labels.get(name, wording.name_in_words(name)), ", ".join(texts)) for name, texts in recorded.answers.items()
+    ]
+    readings = wording.readings_text(step.windows, recorded.conditions)
+    if readings:
+        answers.append(("Conditions", readings))
+    if recorded.instruments:
+        named = ", ".join(f"{one.name} ({one.serial})" for one in recorded.instruments)
+        answers.append(("Instruments", named))
+    return ShownEntry(
+        revision=recorded.revision,
+        state=str(recorded.state),
+        recorded_at=recorded.recorded_at,
+        recorded_by=recorded.recorded_by.name,
+        reason=recorded.reason or "",
+        answers=tuple(answers),
+        results=results(recorded.measured, step.condition) if recorded.measured else (),
+        problem=recorded.problem or "",
+        evidence=recorded.evidence,
+    )
+
+
+def field_text(field: Field) -> str:
+    """Return what a field holds, for a person to compare: the words of a choice, not its value."""
+    data = (field.data or "") if isinstance(field.data, str | None) else ""
+    choices = dict(getattr(field, "choices", None) or ())
+    return str(choices.get(data, data)) if data else ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownStep:
+    """One step on the review page: what it gave, or why it gave nothing."""
+
+    id: str
+    title: str
+    state: str
+    results: tuple[ShownResult, ...]
+    problem: str
+    reason: str
+    recorded: str
+    evidence: tuple[Evidence, ...]
+
+
+def steps(form: Form, inspection: Inspection) -> tuple[ShownStep, ...]:
+    """Return every step of the form with what is recorded of it."""
+    return tuple(_step(step, inspection.entries.get(step.id)) for step in form.steps)
+
+
+def _step(step: Step, recorded: Entry | None) -> ShownStep:
+    measured = recorded.measured if recorded else None
+    return ShownStep(
+        id=step.id,
+        title=step.title,
+        state=state_word(recorded),
+        results=results(measured, step.condition) if measured else (),
+        problem=(recorded.problem or "") if recorded else "",
+        reason=(recorded.reason or "") if recorded else "",
+        recorded=f"{wording.minute(recorded.recorded_at)}, {recorded.recorded_by.name}" if recorded else "",
+        evidence=recorded.evidence if recorded else (),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownClass:
+    """What a contract demands of one device class."""
+
+    name: str
+    limits: tuple[ShownLimit, ...]
+    allowances: tuple[ShownAllowance, ...]
+
+
+def contract_classes(contract: Contract) -> tuple[ShownClass, ...]:
+    """Return the demands of a contract, class by class."""
+    return tuple(
+        ShownClass(
+            name=name,
+            limits=limits(contract.limits[name]),
+            allowances=allowances(contract.spot_allowances.get(name, ())),
+        )
+        for name in contract.device_classes
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownInstrument:
+    """An instrument with the state of its calibration today."""
+
+    instrument: Instrument
+    standing: Standing
+    due: str
+    calibrations: tuple[Calibration, ...]
+
+
+def instruments(found: Sequence[Instrument], today: date) -> tuple[ShownInstrument, ...]:
+    """Return instruments as shown, calibrations newest first."""
+    return tuple(_instrument(one, today) for one in found)
+
+
+def _instrument(one: Instrument, today: date) -> ShownInstrument:
+    current, latest = one.calibration_on(today), one.latest_calibration()
+    if current is not None:
+        standing = Standing(mark="✓", word="Calibrated", tone="pass")
+    elif latest is not None:
+        standing = Standing(mark="✗", word="Past due", tone="fail")
+    else:
+        standing = Standing(mark="✗", word="Never calibrated", tone="fail")
+    counting = current or latest
+    return ShownInstrument(
+        instrument=one,
+        standing=standing,
+        due=wording.day(counting.due_on) if counting else "",
+        calibrations=tuple(sorted(one.calibrations, key=lambda each: each.calibrated_on, reverse=True)),
+    )

@@ -1,0 +1,123 @@
+"""Sign in and out, choose a theme, change one's own password; and what happens to answers when the session ended."""
+
+from typing import Final
+
+from flask import Blueprint, Response, current_app, flash, g, jsonify, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from wtforms import PasswordField, StringField
+from wtforms.validators import InputRequired
+
+from inspect_app import workflow
+from inspect_app.web import here, session
+from inspect_app.web.fields import PageForm
+
+bp = Blueprint("signin", __name__)
+
+THEMES: Final = {"light": "Light", "dark": "Dark", "dark-room": "Dark-room", "system": "As the system"}
+_OPEN_TO_ALL: Final = ("static", "signin.sign_in", "signin.choose_theme", "signin.help_page")
+_YEAR_S: Final = 31_536_000
+
+
+class SignInForm(PageForm):
+    """Login and password."""
+
+    login = StringField("Login", [InputRequired("Enter your login.")])
+    password = PasswordField("Password", [InputRequired("Enter your password.")])
+
+
+class PasswordForm(PageForm):
+    """A new password for oneself."""
+
+    current_password = PasswordField("Your password now", [InputRequired("Enter your password.")])
+    new_password = PasswordField(
+        "New password",
+        [InputRequired("Enter a new password.")],
+        description="15 characters or more; several words that do not belong together are easy to keep in mind",
+    )
+
+
+def admit() -> ResponseReturnValue | None:
+    """Let the request pass, or ask to sign in; what was typed travels with the question."""
+    g.person = session.person_of_cookie()
+    if g.person is not None or request.endpoint in _OPEN_TO_ALL:
+        return None
+    if request.accept_mimetypes.best == "application/json":
+        return jsonify(message="You are signed out. Sign in again; what you typed is kept here."), 401
+    if request.method == "POST" and session.is_from_our_own_page():
+        lost = [file.filename for file in request.files.values() if file.filename]
+        form = SignInForm(formdata=None)
+        return _page(form, session.typed_fields(), request.path, lost), 401
+    next_path = request.full_path.rstrip("?") if request.method == "GET" else None
+    return redirect(url_for("signin.sign_in", next=next_path))
+
+
+@bp.route("/sign-in", methods=["GET", "POST"])
+def sign_in() -> ResponseReturnValue:
+    """Ask for login and password; then go where the person wanted to go, with what they had typed."""
+    form = SignInForm()
+    kept, path = session.kept_fields(), session.local_path(request.form.get("kept_path"))
+    if not form.validate_on_submit():
+        return _page(form, kept, path), 422 if form.errors else 200
+    person = form.accept(lambda: workflow.sign_in(here.workplace(), form.login.data, form.password.data))
+    if person is None:
+        return _page(form, kept, path), 422
+    session.begin(person)
+    g.person = person
+    if path:
+        return render_template("signin/carry_on.html", kept=kept, path=path)
+    return redirect(session.local_path(request.args.get("next")) or url_for("dock.start"), 303)
+
+
+@bp.post("/sign-out")
+def sign_out() -> ResponseReturnValue:
+    """End the session."""
+    session.end()
+    flash("You are signed out.")
+    return redirect(url_for("signin.sign_in"), 303)
+
+
+@bp.route("/password", methods=["GET", "POST"])
+def change_password() -> ResponseReturnValue:
+    """Change one's own password; the present one is asked for."""
+    form = PasswordForm()
+    if not form.validate_on_submit():
+        return render_template("signin/password.html", form=form), 422 if form.errors else 200
+    place, person = here.workplace(), here.person()
+    is_proved = form.carries_out(
+        lambda: workflow.prove_password(place, person, form.current_password.data), field="current_password"
+    )
+    if is_proved and form.carries_out(
+        lambda: workflow.set_password(place, person, person.id, form.new_password.data), field="new_password"
+    ):
+        flash("Your password is changed.")
+        return redirect(url_for("dock.start"), 303)
+    return render_template("signin/password.html", form=form), 422
+
+
+@bp.post("/theme")
+def choose_theme() -> ResponseReturnValue:
+    """Keep the chosen theme in this browser."""
+    response = redirect(session.local_path(request.form.get("back")) or url_for("dock.start"), 303)
+    chosen = request.form.get("theme", "system")
+    if chosen in THEMES:
+        _remember_theme(current_app.make_response(response), chosen)
+    return response
+
+
+@bp.get("/help")
+def help_page() -> str:
+    """Tell how the pages are used with scanner, keyboard and gloves."""
+    return render_template("help.html")
+
+
+def _remember_theme(response: Response, chosen: str) -> None:
+    if chosen == "system":
+        response.delete_cookie("theme")
+    else:
+        response.set_cookie("theme", chosen, max_age=_YEAR_S, samesite="Lax", secure=request.is_secure)
+
+
+def _page(
+    form: SignInForm, kept: tuple[tuple[str, str], ...] = (), path: str = "", lost_files: list[str] | None = None
+) -> str:
+    return render_template("signin/sign_in.html", form=form, kept=kept, path=path, lost_files=lost_files or [])
