@@ -355,12 +355,12 @@ def decimals_for(uncertainty: float, value: float) -> int:
     """Return how many decimals to print so that the uncertainty has two significant digits (GUM 7.2.6).
 
     Negative where the last digits before the point are to be rounded off. Without an uncertainty a whole number is
-    printed as it is, and any other to four significant digits.
+    printed as it is, and any other to at most four significant digits.
 
     Examples
     --------
-    >>> decimals_for(0.0314, 18), decimals_for(0.996, 18), decimals_for(123, 4567), decimals_for(0, 71.8376)
-    (3, 1, -1, 2)
+    >>> [decimals_for(u, x) for u, x in ((0.0314, 18), (0.996, 18), (123, 4567), (0, 71.8376), (0, 0.8))]
+    [3, 1, -1, 2, 1]
     """
     if uncertainty > 0:
         exponent = math.floor(math.log10(uncertainty))
@@ -368,7 +368,10 @@ def decimals_for(uncertainty: float, value: float) -> int:
         return 1 - math.floor(math.log10(rounded))
     if value == 0 or float(value).is_integer():
         return 0
-    return max(0, 3 - math.floor(math.log10(abs(value))))
+    decimals = max(0, 3 - math.floor(math.log10(abs(value))))
+    while decimals > 0 and round(value, decimals - 1) == round(value, decimals):
+        decimals -= 1
+    return decimals
 
 
 def format_number(value: float, decimals: int) -> str:

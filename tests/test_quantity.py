@@ -422,6 +422,8 @@ def test_without_uncertainty_the_probability_is_certainty():
         (2345, 62, "2340 ± 120 ms"),
         (12, 0, "12 ms"),
         (71.8376, 0, "71.84 ms"),
+        (0.8, 0, "0.8 ms"),
+        (0.1 + 0.2, 0, "0.3 ms"),
     ],
 )
 def test_value_and_uncertainty_are_printed_to_the_same_place(value, standard_uncertainty, printed):

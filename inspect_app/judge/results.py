@@ -18,7 +18,7 @@ from inspect_app.model import (
     Result,
     SpotAllowance,
 )
-from inspect_app.quantity import Quantity
+from inspect_app.quantity import UNITS, Quantity
 
 # A missing result is named before a doubtful one: it is the one that the bench can do something about.
 _WORST_FIRST: Final = (Finding.NONCONFORMING, Finding.NOT_MEASURED, Finding.INCONCLUSIVE, Finding.CONFORMING)
@@ -177,8 +177,14 @@ def _why_not(demand: Limit | SpotAllowance, step: StepResults) -> str:
     if step.measured is None:
         return f"Step {step.step_id} has no result yet."
     wanted = demand.quantity_name.replace("_", " ") if isinstance(demand, Limit) else "spots"
-    under = ", ".join(f"{name.replace('_', ' ')} {value}" for name, value in demand.condition.items())
+    under = ", ".join(_in_words(name, value) for name, value in demand.condition.items())
     return f"Step {step.step_id} gave no {wanted}{f' for {under}' if under else ''}."
+
+
+def _in_words(name: str, value: ConditionValue) -> str:
+    stem, _, unit = name.rpartition("_")
+    words = f"{stem} {value} {unit}" if stem and unit in UNITS else f"{name} {value}"
+    return words.replace("_", " ")
 
 
 def _decide_mean(limit: Limit, found: Sequence[_Found]) -> Judgement:
