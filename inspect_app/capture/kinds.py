@@ -2,13 +2,14 @@
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
-CodeArray = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
+CodeArray = npt.NDArray[np.unsignedinteger[Any]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,198 @@
+"""A discharge log made sound: its clock proved, its load found, its gaps and restarts named."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from inspect_app.capture import Log
+from inspect_app.errors import NothingToMeasure, UnusableInput
+
+FloatArray = npt.NDArray[np.float64]
+
+_REMEDY_CLOCK: Final = "Correct the clock, or cut the log to the part with a sound one."
+_MOST_RESTARTS: Final = 20
+_RESTART_LAG: Final = 3.0  # usual intervals within which a restarted clock begins again
+_VOLTAGE_STEP: Final = 0.02  # of the voltage: a larger step across a restart is another run
+_LOADED: Final = 0.05  # of the usual load current: less is a rest
+_GAP: Final = 5.0  # usual intervals without a row are a gap
+_HIGHEST_V: Final = 1000.0
+_LEAST_ROWS: Final = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """A discharge: rising time, voltage, discharge current (positive) where it is known.
+
+    Parameters
+    ----------
+    name : str
+        Of the file.
+    times_s, voltage_v : ndarray of shape (n,)
+        From the first loaded row.
+    current_a : ndarray of shape (n,) or None
+        Positive while discharging.
+    lost_s : float
+        Standard uncertainty from restarts of the logger and from not knowing when the load came on.
+    warnings : tuple of str
+        What a person must know.
+    """
+
+    name: str
+    times_s: FloatArray
+    voltage_v: FloatArray
+    current_a: FloatArray | None
+    lost_s: float
+    warnings: tuple[str, ...]
+
+
+def read_run(log: Log, load_ohm: float | None) -> Run:
+    """Return the discharge in a log.
+
+    Raises
+    ------
+    UnusableInput
+        A column is missing, the clock jumps, or a voltage is impossible.
+    NothingToMeasure
+        Too few rows, or no load in them.
+    """
+    times_s, voltage_v, current_a, warnings = _columns(log)
+    times_s, lost_s, notes = _sound_clock(log.name, times_s, voltage_v)
+    warnings += notes
+    if current_a is None:
+        loaded = None if load_ohm is None else voltage_v / load_ohm
+        return Run(
+            name=log.name, times_s=times_s, voltage_v=voltage_v, current_a=loaded, lost_s=lost_s, warnings=warnings
+        )
+    start, stop, discharging_a, notes = _loaded_stretch(log.name, times_s, voltage_v, current_a)
+    if start > 0:
+        lost_s = float(np.hypot(lost_s, (times_s[start] - times_s[start - 1]) / 12**0.5))
+    kept = slice(start, stop)
+    return Run(
+        name=log.name,
+        times_s=times_s[kept],
+        voltage_v=voltage_v[kept],
+        current_a=discharging_a[kept],
+        lost_s=lost_s,
+        warnings=warnings + notes,
+    )
+
+
+def _columns(log: Log) -> tuple[FloatArray, FloatArray, FloatArray | None, tuple[str, ...]]:
+    for column in ("time_s", "voltage_v"):
+        if column not in log.columns:
+            seen = ", ".join(list(log.columns)[:8])
+            raise UnusableInput(
+                log.name,
+                f"the column {column} is missing; there are {seen}",
+                "Name the columns time_s,voltage_v and, where there are any, current_a,temperature_c.",
+            )
+    taken = [log.columns["time_s"], log.columns["voltage_v"]]
+    if "current_a" in log.columns:
+        taken.append(log.columns["current_a"])
+    empty = np.any([np.isnan(values) for values in taken], axis=0)
+    warnings: tuple[str, ...] = ()
+    if empty.any():
+        warnings = (f"{int(empty.sum())} rows with an empty cell are left out",)
+        taken = [values[~empty] for values in taken]
+    if len(taken[0]) < _LEAST_ROWS:
+        raise NothingToMeasure(log.name, f"only {len(taken[0])} complete rows are there", "Log the whole discharge.")
+    highest = float(np.abs(taken[1]).max())
+    if highest > _HIGHEST_V:
+        raise UnusableInput(log.name, f"a voltage of {highest:g} V cannot be", "Give voltage_v in volts.")
+    return taken[0], taken[1], taken[2] if len(taken) > 2 else None, warnings
+
+
+def _sound_clock(name: str, times_s: FloatArray, voltage_v: FloatArray) -> tuple[FloatArray, float, tuple[str, ...]]:
+    """Join a clock that starts again at each restart of the logger; refuse one that jumps."""
+    steps = np.diff(times_s)
+    if not (steps > 0).any():
+        raise UnusableInput(name, "the clock stands still", _REMEDY_CLOCK)
+    usual = float(np.median(steps[steps > 0]))
+    back = np.flatnonzero(steps < 0)
+    if not back.size:
+        return times_s, 0.0, ()
+    if len(back) > _MOST_RESTARTS:
+        raise UnusableInput(
+            name, f"the clock runs back {len(back)} times, first {_place(times_s, int(back[0]))}", _REMEDY_CLOCK
+        )
+    joined, lost = times_s.copy(), 0.0
+    for row in back:
+        _prove_restart(name, times_s, voltage_v, int(row), usual)
+        offset = joined[row] + usual - joined[row + 1]
+        joined[row + 1 :] += offset
+        lost += _lost_square(joined, voltage_v, int(row), usual)
+    note = f"the logger started its clock again {len(back)} times; the parts are joined, one interval apart"
+    return joined, float(np.sqrt(lost)), (note,)
+
+
+def _place(times_s: FloatArray, row: int) -> str:
+    return f"after row {row + 1} below the names, from {times_s[row]:.10g} s to {times_s[row + 1]:.10g} s"
+
+
+def _prove_restart(name: str, times_s: FloatArray, voltage_v: FloatArray, row: int, usual: float) -> None:
+    begins_anew = abs(times_s[row + 1] - times_s[0]) <= _RESTART_LAG * usual
+    goes_on = row + 2 >= len(times_s) or 0 <= times_s[row + 2] - times_s[row + 1] <= _GAP * usual
+    step_v = abs(float(voltage_v[row + 1] - voltage_v[row]))
+    is_same_run = step_v <= _VOLTAGE_STEP * abs(float(voltage_v[row]))
+    if not (begins_anew and goes_on and is_same_run):
+        raise UnusableInput(name, f"the clock jumps {_place(times_s, row)}", _REMEDY_CLOCK)
+
+
+def _lost_square(times_s: FloatArray, voltage_v: FloatArray, row: int, usual: float) -> float:
+    """Return the variance of the time lost in a restart: what the voltage fell across it, over its slope."""
+    first, last = max(0, row - 50), min(len(times_s), row + 51)
+    times, fallen = times_s[first:last], voltage_v[first:last]
+    slope, offset = np.polyfit(times - times[0], fallen, 1)
+    noise = float(np.std(fallen - slope * (times - times[0]) - offset))
+    if slope >= 0:
+        return usual**2
+    lost = abs(float(voltage_v[row] - voltage_v[row + 1])) / -slope + noise / -slope / len(times) ** 0.5
+    return float(min(lost, 20 * usual) ** 2 / 3 + usual**2 / 12)
+
+
+def _loaded_stretch(
+    name: str, times_s: FloatArray, voltage_v: FloatArray, current_a: FloatArray
+) -> tuple[int, int, FloatArray, tuple[str, ...]]:
+    """Find where the load comes on; leave out charging."""
+    strongest = float(np.abs(current_a).max())
+    if strongest == 0:
+        raise NothingToMeasure(name, "the current is zero throughout", "Log the discharge under load.")
+    usual = float(np.median(np.abs(current_a[np.abs(current_a) > _LOADED * strongest])))
+    sign = _discharging_sign(voltage_v, current_a, usual)
+    discharging_a = sign * current_a
+    loaded, charging = discharging_a > _LOADED * usual, discharging_a < -_LOADED * usual
+    if not loaded.any():
+        raise NothingToMeasure(name, "the battery is only charged in this log", "Log the discharge under load.")
+    start, stop = _longest_without(charging, loaded)
+    start += int(loaded[start:stop].argmax())
+    warnings = []
+    if start > 0:
+        left_s = float(times_s[start] - times_s[0])
+        warnings.append(f"the first {left_s:.6g} s, before the load comes on, are left out")
+    return start, stop, discharging_a, tuple(warnings)
+
+
+def _discharging_sign(voltage_v: FloatArray, current_a: FloatArray, usual: float) -> float:
+    """Return the sign of the current that lowers the voltage."""
+    positive, negative = current_a > _LOADED * usual, current_a < -_LOADED * usual
+    if not negative.any():
+        return 1.0
+    if not positive.any():
+        return -1.0
+    steps = np.diff(voltage_v)
+    rise_positive = float(steps[positive[1:] & positive[:-1]].sum())
+    rise_negative = float(steps[negative[1:] & negative[:-1]].sum())
+    return 1.0 if rise_positive < rise_negative else -1.0
+
+
+def _longest_without(charging: npt.NDArray[np.bool_], loaded: npt.NDArray[np.bool_]) -> tuple[int, int]:
+    """Return the stretch without charging that holds most loaded rows."""
+    if not charging.any():
+        return 0, len(charging)
+    edges = np.flatnonzero(np.diff(np.concatenate([[True], charging, [True]]).astype(np.int8)))
+    starts, stops = edges[::2], edges[1::2]
+    counts = np.concatenate([[0], np.cumsum(loaded)])
+    best = int((counts[stops] - counts[starts]).argmax())
+    return int(starts[best]), int(stops[best])

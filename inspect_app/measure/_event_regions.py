@@ -1,0 +1,172 @@
+"""Find in a film the light that switches and the picture that follows it."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from inspect_app.capture import Film
+from inspect_app.errors import NothingToMeasure
+from inspect_app.measure._light import Box, FloatArray, Samples, Watched
+from inspect_app.numerics.switching import Patch, switching_patches
+
+BoolArray = npt.NDArray[np.bool_]
+
+_FINEST_CELLS: Final = 6_000
+_STORE_NUMBERS: Final = 16_000_000
+_WEAK: Final = 0.003  # share of the strongest patch's energy below which a patch is stray light
+_COARSENINGS: Final = (1, 2, 4)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """The two regions and how bright they are, frame by frame."""
+
+    stimulus: FloatArray
+    response: FloatArray
+    stimulus_box: Box
+    response_box: Box
+
+
+def choose_regions(film: Film, seen: Watched, stimulus_roi: Box | None, response_roi: Box | None) -> Chosen:
+    """Find the region that is not given: the light switches first, its picture is the strongest that follows.
+
+    Raises
+    ------
+    NothingToMeasure
+        Fewer than two patches of the film switch.
+
+    Notes
+    -----
+    The light's patch is widened by one cell, so that shake does not move it out of its region; the picture's patch is
+    narrowed by one, so that shake does not move its border in, where enough of it is left.
+    """
+    samples = seen.samples
+    if samples is None:
+        raise ValueError("the film was watched without samples")
+    for coarsening in _COARSENINGS:
+        size = _cell_size(samples, coarsening)
+        patches = _strong(switching_patches(_cells(samples, size)), samples, size, (stimulus_roi, response_roi))
+        found = _pick(patches, stimulus_roi, response_roi)
+        if found is not None:
+            return _chosen(film, seen, found, size, (stimulus_roi, response_roi))
+    raise NothingToMeasure(
+        film.name,
+        f"{len(patches)} regions of the picture switch, a light and its picture were looked for",
+        "Film the LED and the eyepiece in one view, or give --stimulus-roi and --response-roi.",
+    )
+
+
+def strongest_region(film: Film, seen: Watched) -> tuple[FloatArray, Box]:
+    """Return how bright the region that switches most is, frame by frame, and where it lies.
+
+    Raises
+    ------
+    NothingToMeasure
+        Nothing in the film switches.
+    """
+    samples = seen.samples
+    if samples is None:
+        raise ValueError("the film was watched without samples")
+    for coarsening in _COARSENINGS:
+        size = _cell_size(samples, coarsening)
+        patches = switching_patches(_cells(samples, size))
+        if patches:
+            strongest = max(patches, key=lambda patch: patch.energy)
+            return _trace(film, seen, strongest, _widened, size, None)
+    raise NothingToMeasure(film.name, "nothing in the film blinks", "Film a blinking light, or give --roi around it.")
+
+
+def _cell_size(samples: Samples, coarsening: int) -> int:
+    frames, rows, cols = samples.codes.shape
+    wanted = min(_FINEST_CELLS, _STORE_NUMBERS // frames)
+    return max(1, round(math.sqrt(rows * cols / max(wanted, 64)))) * coarsening
+
+
+def _cells(samples: Samples, size: int) -> npt.NDArray[np.float32]:
+    frames, rows, cols = samples.codes.shape
+    rows, cols = rows // size * size, cols // size * size
+    cells = np.empty((frames, rows // size, cols // size), dtype=np.float32)
+    for start in range(0, frames, 64):
+        block = samples.codes[start : start + 64, :rows, :cols]
+        cells[start : start + 64] = block.reshape(-1, rows // size, size, cols // size, size).mean(axis=(2, 4))
+    return cells
+
+
+def _strong(
+    patches: tuple[Patch, ...], samples: Samples, size: int, given: tuple[Box | None, Box | None]
+) -> list[Patch]:
+    """Leave out stray light, and what lies in a region that is given."""
+    cell_px = size * samples.step_px
+    kept = []
+    for patch in patches:
+        mask = patch.mask.copy()
+        for box in given:
+            if box is not None:
+                x, y, width_px, height_px = box
+                below, right = -(-(y + height_px) // cell_px), -(-(x + width_px) // cell_px)
+                mask[y // cell_px : below, x // cell_px : right] = False
+        if mask.any():
+            kept.append(Patch(mask=mask, first=patch.first, energy=patch.energy))
+    strongest = max((patch.energy for patch in kept), default=0.0)
+    return [patch for patch in kept if patch.energy >= _WEAK * strongest]
+
+
+def _pick(
+    patches: list[Patch], stimulus_roi: Box | None, response_roi: Box | None
+) -> tuple[Patch | None, Patch | None] | None:
+    if stimulus_roi is not None:
+        return (None, max(patches, key=lambda patch: patch.energy)) if patches else None
+    if response_roi is not None:
+        return (patches[0], None) if patches else None
+    if len(patches) < 2:
+        return None
+    return patches[0], max(patches[1:], key=lambda patch: patch.energy)
+
+
+def _chosen(
+    film: Film,
+    seen: Watched,
+    found: tuple[Patch | None, Patch | None],
+    size: int,
+    given: tuple[Box | None, Box | None],
+) -> Chosen:
+    samples = seen.samples
+    if samples is None:
+        raise ValueError("the film was watched without samples")
+    light, picture = found
+    stimulus, stimulus_box = _trace(film, seen, light, _widened, size, given[0])
+    response, response_box = _trace(film, seen, picture, _narrowed, size, given[1])
+    return Chosen(stimulus=stimulus, response=response, stimulus_box=stimulus_box, response_box=response_box)
+
+
+def _widened(mask: BoolArray) -> BoolArray:
+    return np.asarray(ndimage.binary_dilation(mask, np.ones((3, 3), dtype=bool)))
+
+
+def _narrowed(mask: BoolArray) -> BoolArray:
+    filled = ndimage.binary_closing(mask, np.ones((3, 3), dtype=bool)) | mask
+    inner = ndimage.binary_erosion(filled, np.ones((3, 3), dtype=bool))
+    return np.asarray(inner if inner.sum() >= 4 else mask)
+
+
+def _trace(
+    film: Film, seen: Watched, patch: Patch | None, shape: object, size: int, given: Box | None
+) -> tuple[FloatArray, Box]:
+    if given is not None or patch is None:
+        column = seen.light.shape[1] - 1
+        return seen.light[:, column], given or (0, 0, film.cols, film.rows)
+    samples = seen.samples
+    if samples is None or not callable(shape):
+        raise ValueError("the film was watched without samples")
+    mask = shape(patch.mask)
+    fine = np.kron(mask, np.ones((size, size), dtype=bool))
+    rows, cols = np.nonzero(fine)
+    light = np.array([film.exposures[frame[rows, cols]].mean() for frame in samples.codes])
+    step = samples.step_px
+    left, top = int(cols.min()) * step, int(rows.min()) * step
+    right, bottom = min(film.cols, (int(cols.max()) + 1) * step), min(film.rows, (int(rows.max()) + 1) * step)
+    return light, (left, top, right - left, bottom - top)

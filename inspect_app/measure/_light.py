@@ -1,0 +1,116 @@
+"""How bright regions of a film are, frame by frame: one pass, in bounded memory."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from inspect_app.capture import Film
+from inspect_app.errors import NothingToMeasure, UnusableInput
+
+FloatArray = npt.NDArray[np.float64]
+Box = tuple[int, int, int, int]
+
+MOST_FRAMES: Final = 2_000_000
+_STORE_BYTES: Final = 64_000_000
+_FINEST_SAMPLES: Final = 80_000  # a frame is looked at through at most so many points
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Samples:
+    """Every frame of a film through a grid of points.
+
+    Parameters
+    ----------
+    codes : ndarray of shape (n, rows, cols)
+        Stored codes at the points.
+    step_px : int
+        Distance of the points.
+    """
+
+    codes: npt.NDArray[np.unsignedinteger[Any]]
+    step_px: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watched:
+    """What one pass through a film saw.
+
+    Parameters
+    ----------
+    times_s : ndarray of shape (n,)
+        By the file's own time stamps.
+    light : ndarray of shape (n, boxes)
+        Mean exposure of each box.
+    samples : Samples or None
+        Only where asked for.
+    """
+
+    times_s: FloatArray
+    light: FloatArray
+    samples: Samples | None
+
+
+def watch(film: Film, boxes: tuple[Box, ...], *, with_samples: bool = False) -> Watched:
+    """Pass once through a film and keep the mean exposure of boxes, and perhaps a grid of points, of each frame.
+
+    Raises
+    ------
+    UnusableInput
+        A box does not lie in the frame, or the film has no end in sight.
+    NothingToMeasure
+        The film has fewer than 4 frames.
+
+    Notes
+    -----
+    The grid starts with at most 80 000 points a frame; each time the store would pass 64 MB, every other point is
+    dropped in both directions, so that a film of any length fits.
+    """
+    _prove_boxes(film, boxes)
+    times: list[float] = []
+    light: list[list[float]] = []
+    store = _Store(film) if with_samples else None
+    for time_s, codes in film.open_codes():
+        times.append(time_s)
+        light.append([float(film.exposures[codes[y : y + h, x : x + w]].mean()) for x, y, w, h in boxes])
+        if store is not None:
+            store.add(codes)
+        if len(times) > MOST_FRAMES:
+            raise UnusableInput(film.name, f"the film has more than {MOST_FRAMES} frames", "Cut it to the event.")
+    if len(times) < 4:
+        raise NothingToMeasure(film.name, f"the film has only {len(times)} frames", "Film the whole event.")
+    return Watched(
+        times_s=np.array(times),
+        light=np.array(light, dtype=np.float64).reshape(len(times), len(boxes)),
+        samples=store.samples() if store is not None else None,
+    )
+
+
+def _prove_boxes(film: Film, boxes: tuple[Box, ...]) -> None:
+    for x, y, width_px, height_px in boxes:
+        if x + width_px > film.cols or y + height_px > film.rows:
+            raise UnusableInput(
+                film.name,
+                f"the region {x},{y},{width_px},{height_px} reaches beyond {film.cols} × {film.rows} pixels",
+                "Choose a region inside it.",
+            )
+
+
+class _Store:
+    def __init__(self, film: Film) -> None:
+        self._step = max(1, int(np.ceil(np.sqrt(film.rows * film.cols / _FINEST_SAMPLES))))
+        self._frames: list[npt.NDArray[np.unsignedinteger[Any]]] = []
+        self._bytes = 0
+
+    def add(self, codes: npt.NDArray[np.unsignedinteger[Any]]) -> None:
+        kept = np.ascontiguousarray(codes[:: self._step, :: self._step])
+        self._frames.append(kept)
+        self._bytes += kept.nbytes
+        if self._bytes > _STORE_BYTES and min(kept.shape) >= 16:
+            self._frames = [np.ascontiguousarray(frame[::2, ::2]) for frame in self._frames]
+            self._step *= 2
+            self._bytes = sum(frame.nbytes for frame in self._frames)
+
+    def samples(self) -> Samples:
+        return Samples(codes=np.stack(self._frames), step_px=self._step)

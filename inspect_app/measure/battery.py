@@ -1,0 +1,228 @@
+"""Battery: runtime to the cut-off voltage, charge and energy, from a discharge log or from clock times."""
+
+from datetime import datetime, timedelta
+from typing import Annotated, Any, Final
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BeforeValidator, Field
+
+from inspect_app.capture import Capture, Log
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure._budget import line, result
+from inspect_app.measure._discharge import Run, read_run
+from inspect_app.measure._options import CheckOptions, Repeated, Unit
+from inspect_app.measure._registry import Needs, check
+from inspect_app.measure._thin import thin
+from inspect_app.model import Measured, Trace
+from inspect_app.numerics.crossings import Crossing, integral_to, lasting_crossing
+from inspect_app.quantity import Contribution
+
+FloatArray = npt.NDArray[np.float64]
+
+METHOD: Final = "first lasting crossing of the cut-off under load, trapezoid rule (IEC 61960-3, from memory; GUM)"
+_CLOCK: Final = 1e-4 / 3**0.5  # a logger's crystal, 100 ppm, rectangular (common practice, no source)
+_GAP: Final = 5.0  # usual intervals without a row are told as a gap
+_DAY_MIN: Final = 1440.0
+
+
+def _read_moment(given: Any) -> Any:
+    if not isinstance(given, str):
+        return given
+    for pattern in ("%H:%M", "%H:%M:%S"):
+        try:
+            return datetime.strptime(given.strip(), pattern)  # noqa: DTZ007 # a bench clock has no time zone
+        except ValueError:
+            continue
+    try:
+        return datetime.fromisoformat(given.strip()).replace(tzinfo=None)
+    except ValueError:
+        raise ValueError("a moment is written HH:MM or 2026-03-05T14:20") from None
+
+
+Moment = Annotated[datetime, BeforeValidator(_read_moment)]
+
+
+class BatteryOptions(CheckOptions):
+    """Options of the battery check."""
+
+    cutoff_v: Annotated[float | None, Field(gt=0, le=1000, description="Cut-off voltage"), Unit("V")] = None
+    load_ohm: Annotated[
+        float | None, Field(gt=0, description="Load resistance, where no current was logged"), Unit("ohm")
+    ] = None
+    start: Annotated[Moment | None, Field(description="Moment of switching on, HH:MM or date and time")] = None
+    end: Annotated[Moment | None, Field(description="Moment at which it was found off, HH:MM or date and time")] = None
+    runtime_min: Annotated[
+        tuple[Annotated[float, Field(gt=0)], ...],
+        Field(description="Runtime read from a clock, one for each run"),
+        Repeated(),
+        Unit("min"),
+    ] = ()
+    polling_interval_min: Annotated[
+        float, Field(gt=0, description="Time between two looks at the device"), Unit("min")
+    ] = 1.0
+
+
+@check(
+    "battery",
+    title="Battery life",
+    method=METHOD,
+    quantities={"runtime": "min", "capacity": "mAh", "energy": "Wh"},
+    options=BatteryOptions,
+    needs={"scene": Needs(kinds=("log",), at_least=0, at_most=1)},
+)
+def battery(captures: tuple[Capture, ...], options: BatteryOptions) -> Measured:
+    """Measure how long a battery holds, and what it gives until then.
+
+    Parameters
+    ----------
+    captures : tuple of Capture
+        One log ``time_s,voltage_v[,current_a][,temperature_c]``; or none, with `options.start` and `options.end`, or
+        `options.runtime_min`.
+    options : BatteryOptions
+        With a log, the cut-off voltage.
+
+    Returns
+    -------
+    Measured
+        ``runtime`` (min), from the log ``capacity`` (mAh) and ``energy`` (Wh) as well, where current or load are known.
+
+    Raises
+    ------
+    UnusableInput
+        Neither log nor clock times, or both; a log whose columns or clock cannot be used.
+    NothingToMeasure
+        The voltage starts below the cut-off, or never stays below it.
+    """
+    by_hand = bool(options.runtime_min) or options.start is not None or options.end is not None
+    if by_hand and captures:
+        raise UnusableInput("battery", "a log and clock times are both given", "Give one of the two.")
+    if by_hand:
+        return _by_clock(options)
+    if not captures:
+        raise UnusableInput(
+            "battery", "neither a log nor clock times are given", "Give a log, --start and --end, or --runtime-min."
+        )
+    taken = captures[0]
+    if not isinstance(taken, Log):
+        raise UnusableInput(taken.name, "it is not a log", "Give a CSV log.")
+    if options.cutoff_v is None:
+        raise UnusableInput("option --cutoff-v", "it is missing", "Give the cut-off voltage.")
+    return _from_log(read_run(taken, options.load_ohm), options.cutoff_v)
+
+
+def _by_clock(options: BatteryOptions) -> Measured:
+    """Half the polling interval is taken off: the end lies anywhere between two looks (GUM 4.3.7, from memory)."""
+    polling_min = options.polling_interval_min
+    runtimes = options.runtime_min or (_between(options),)
+    if options.runtime_min and (options.start is not None or options.end is not None):
+        raise UnusableInput("option --runtime-min", "clock times are given as well", "Give one of the two.")
+    value_min = float(np.mean(runtimes)) - polling_min / 2
+    if value_min <= 0:
+        raise UnusableInput(
+            "option --polling-interval-min", f"{polling_min:g} min is longer than the runtime", "Look more often."
+        )
+    budget = [line("end anywhere between two looks", polling_min / 12**0.5, "rectangular")]
+    if len(runtimes) > 1:
+        spread = float(np.std(runtimes, ddof=1)) / len(runtimes) ** 0.5
+        budget.append(
+            Contribution(
+                source=f"spread of {len(runtimes)} runs",
+                distribution="t",
+                standard_uncertainty=spread,
+                degrees_of_freedom=len(runtimes) - 1,
+            )
+        )
+    condition = {"runs": len(runtimes)}
+    return Measured(
+        check="battery",
+        method="clock times (GUM, JCGM 100:2008)",
+        results=(result("runtime", value_min, "min", budget, condition),),
+    )
+
+
+def _between(options: BatteryOptions) -> float:
+    if options.start is None or options.end is None:
+        missing = "--start" if options.start is None else "--end"
+        raise UnusableInput(f"option {missing}", "it is missing", "Give both moments.")
+    minutes = (options.end - options.start) / timedelta(minutes=1)
+    is_clock_only = options.start.year == options.end.year == 1900
+    if minutes <= 0 and is_clock_only:
+        minutes += _DAY_MIN
+    if minutes <= 0 or abs(options.start.year - options.end.year) > 1:
+        raise UnusableInput(
+            "option --end", "it is not after the start", "Give both as HH:MM, or both with their dates."
+        )
+    return minutes
+
+
+def _from_log(run: Run, cutoff_v: float) -> Measured:
+    if float(np.median(run.voltage_v[:3])) <= cutoff_v:
+        raise NothingToMeasure(
+            run.name,
+            f"the log starts at {run.voltage_v[0]:g} V, already below the cut-off of {cutoff_v:g} V",
+            "Log from the full battery on.",
+        )
+    crossing = lasting_crossing(run.times_s, run.voltage_v, cutoff_v, run.current_a)
+    if crossing is None:
+        raise NothingToMeasure(
+            run.name,
+            f"the voltage never stays below the cut-off of {cutoff_v:g} V; its lowest is {run.voltage_v.min():g} V",
+            "Log until the cut-off is passed.",
+        )
+    runtime_s = crossing.time_s - float(run.times_s[0])
+    results = [result("runtime", runtime_s / 60, "min", _runtime_budget(run, crossing, runtime_s))]
+    warnings = run.warnings + _gap_warnings(run, crossing)
+    if run.current_a is None:
+        warnings += ("no current and no load resistance are given, so there is no capacity and no energy",)
+    else:
+        doubt_s = float(np.hypot(np.hypot(crossing.from_noise_s, crossing.from_gap_s), run.lost_s))
+        charge_as = integral_to(run.times_s, run.current_a, crossing)
+        energy_ws = integral_to(run.times_s, run.current_a * run.voltage_v, crossing)
+        for name, unit, found, factor in (
+            ("capacity", "mAh", charge_as, 3.6),
+            ("energy", "Wh", energy_ws, 3600.0),
+        ):
+            budget = (
+                line("moment of the crossing", doubt_s * abs(found.rate_at_end) / factor),
+                line("noise of the readings", found.from_noise / factor),
+                line("path between rows and across gaps", found.from_gaps / factor, "rectangular"),
+                line("time base, 100 ppm", found.value / factor * _CLOCK, "rectangular"),
+            )
+            results.append(result(name, found.value / factor, unit, budget))
+    return Measured(
+        check="battery", method=METHOD, results=tuple(results), traces=_traces(run, crossing), warnings=warnings
+    )
+
+
+def _runtime_budget(run: Run, crossing: Crossing, runtime_s: float) -> tuple[Contribution, ...]:
+    return (
+        line("noise of the voltage at the crossing", crossing.from_noise_s / 60),
+        line("path between the rows around the crossing", crossing.from_gap_s / 60, "rectangular"),
+        line("restarts of the logger, moment of switching on", run.lost_s / 60, "rectangular"),
+        line("time base, 100 ppm", runtime_s / 60 * _CLOCK, "rectangular"),
+    )
+
+
+def _gap_warnings(run: Run, crossing: Crossing) -> tuple[str, ...]:
+    steps = np.diff(run.times_s[: crossing.index + 1])
+    usual = float(np.median(steps)) if steps.size else 0.0
+    gaps = np.flatnonzero(steps > _GAP * usual) if usual > 0 else np.array([], dtype=int)
+    warnings = []
+    if gaps.size:
+        longest = float(steps[gaps].max())
+        warnings.append(f"{gaps.size} gaps in the log are bridged, the longest of {longest:.4g} s")
+    if gaps.size and gaps[-1] == len(steps) - 1:
+        warnings.append("the cut-off is crossed inside a gap of the log")
+    return tuple(warnings)
+
+
+def _traces(run: Run, crossing: Crossing) -> tuple[Trace, ...]:
+    minutes = (run.times_s - run.times_s[0]) / 60
+    marks = {"runtime_min": (crossing.time_s - float(run.times_s[0])) / 60}
+    x, y = thin(minutes, run.voltage_v)
+    traces = [Trace(name="voltage", x=x, x_unit="min", y=y, y_unit="V", condition=marks)]
+    if run.current_a is not None:
+        x, y = thin(minutes, run.current_a)
+        traces.append(Trace(name="current", x=x, x_unit="min", y=y, y_unit="A"))
+    return tuple(traces)

@@ -1,0 +1,178 @@
+"""Frame rate and dropped frames, from a film of a blinking light, or from frames counted against a clock."""
+
+from typing import Annotated, Final
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import Field
+
+from inspect_app.capture import Capture, Film
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure._budget import counting, line, result
+from inspect_app.measure._event_regions import strongest_region
+from inspect_app.measure._film_times import frames_missing, usual_interval
+from inspect_app.measure._light import Box, watch
+from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
+from inspect_app.measure._registry import Needs, check
+from inspect_app.measure._thin import thin
+from inspect_app.model import Measured, Outline, Trace
+from inspect_app.numerics.blinks import BlinkClock, blink_clock, is_sure
+
+FloatArray = npt.NDArray[np.float64]
+
+METHOD: Final = "frames counted against a light of known frequency (common practice, no source; GUM, JCGM 100:2008)"
+_GENERATOR: Final = 1e-5 / 3**0.5
+"""Relative standard uncertainty of the light's frequency: a crystal of 10 ppm (common practice, no source)."""
+_EDGE_FRAMES: Final = 0.02  # by which shutter and coding move an edge within its frame (own bench)
+_DISAGREEMENT: Final = 0.01
+
+
+class FrameRateOptions(PictureOptions):
+    """Options of the frame rate check."""
+
+    blink_hz: Annotated[float | None, Field(gt=0, description="Frequency of the blinking light"), Unit("Hz")] = None
+    roi: Annotated[Region | None, Field(description="Region of the light, X,Y,W,H in pixels")] = None
+    frames_counted: Annotated[
+        tuple[Annotated[int, Field(ge=1, le=10_000_000)], ...],
+        Field(description="Frames counted over the duration, by one reader or in one repeat"),
+        Repeated(),
+    ] = ()
+    duration_s: Annotated[float | None, Field(gt=0, description="Duration by the clock in the film"), Unit("s")] = None
+    clock_step_s: Annotated[float, Field(gt=0, description="Smallest step of that clock"), Unit("s")] = 0.01
+
+
+@check(
+    "frame-rate",
+    title="Frame rate",
+    method=METHOD,
+    quantities={"frame_rate": "1/s", "frames_dropped": "1"},
+    options=FrameRateOptions,
+    needs={"scene": Needs(kinds=("film",), at_least=0, at_most=1)},
+)
+def frame_rate(captures: tuple[Capture, ...], options: FrameRateOptions) -> Measured:
+    """Measure the frame rate of a device, and how many frames it dropped.
+
+    Parameters
+    ----------
+    captures : tuple of Capture
+        The device's own film of a light that blinks at a known frequency; or none, with `options.frames_counted`.
+    options : FrameRateOptions
+        Without `blink_hz` the film's own clock is believed, with a warning.
+
+    Returns
+    -------
+    Measured
+        ``frame_rate`` (1/s) between frames that follow one another, ``frames_dropped`` (1).
+
+    Raises
+    ------
+    UnusableInput
+        Neither film nor counted frames, or both; a region outside the frame.
+    NothingToMeasure
+        No light blinks in the film, or too few blinks are there.
+    """
+    if options.frames_counted:
+        return _counted(captures, options)
+    if not captures:
+        raise UnusableInput(
+            "frame-rate", "neither a film nor counted frames are given", "Give a film, or --frames-counted."
+        )
+    film = captures[0]
+    if not isinstance(film, Film):
+        raise UnusableInput(film.name, "it is not a film", "Give the device's own film.")
+    return _by_file_clock(film) if options.blink_hz is None else _by_light(film, options.blink_hz, options.roi)
+
+
+def _counted(captures: tuple[Capture, ...], options: FrameRateOptions) -> Measured:
+    if captures:
+        raise UnusableInput("option --frames-counted", "a film is given as well", "Give one of the two.")
+    if options.duration_s is None:
+        raise UnusableInput("option --duration-s", "it is missing", "Give the duration over which frames were counted.")
+    rate = float(np.mean(options.frames_counted)) / options.duration_s
+    ends = counting(options.frames_counted, 1.0, "first and last frame each seen")
+    clock = options.clock_step_s / 6**0.5
+    budget = (
+        line(ends.source, ends.standard_uncertainty / options.duration_s, ends.distribution),
+        line(f"clock read to {options.clock_step_s:g} s", rate * clock / options.duration_s, "triangular"),
+    )
+    return Measured(
+        check="frame-rate",
+        method="frames counted against a clock (GUM, JCGM 100:2008)",
+        results=(result("frame_rate", rate, "1/s", budget, {"repeats": len(options.frames_counted)}),),
+    )
+
+
+def _by_file_clock(film: Film) -> Measured:
+    times_s = watch(film, ()).times_s
+    missing = frames_missing(times_s)
+    frames = np.concatenate([[0.0], np.cumsum(missing + 1.0)])
+    slope, offset = np.polyfit(frames, times_s, 1)
+    rest = times_s - (slope * frames + offset)
+    away = frames - frames.mean()
+    jitter = float(np.sqrt(rest @ rest / max(1, len(frames) - 2) / (away @ away)))
+    rate = float(1 / slope)
+    budget = (
+        line("jitter of the time stamps", rate * jitter / float(slope)),
+        line("clock of the device, 100 ppm", rate * 1e-4 / 3**0.5, "rectangular"),
+    )
+    return Measured(
+        check="frame-rate",
+        method="the file's own time stamps",
+        results=(
+            result("frame_rate", rate, "1/s", budget),
+            result("frames_dropped", float(missing.sum()), "1", ()),
+        ),
+        warnings=("the rate is by the film's own clock, which nothing proves: film a light of known frequency",),
+    )
+
+
+def _by_light(film: Film, blink_hz: float, roi: Box | None) -> Measured:
+    seen = watch(film, () if roi is None else (roi,), with_samples=roi is None)
+    light, box = (seen.light[:, 0], roi) if roi is not None else strongest_region(film, seen)
+    clock = blink_clock(light)
+    if clock is None:
+        raise NothingToMeasure(
+            film.name,
+            "no light is seen that blinks at least twice, each blink over at least four frames",
+            "Film a slower light for longer, or give --roi around it.",
+        )
+    dropped, unsure = _dropped(clock, seen.times_s)
+    rate = clock.frames_per_blink * blink_hz
+    blinks = len(clock.at_frames) / 2
+    floor = _EDGE_FRAMES * blink_hz / blinks
+    budget = (
+        line("edges of the blinks within their frames", clock.frames_per_blink_sd * blink_hz),
+        line("shutter and coding", floor, "rectangular"),
+        line("frequency of the light, 10 ppm", rate * _GENERATOR, "rectangular"),
+    )
+    doubt = (line("switches far off the clock", 1.0, "normal"),) if unsure else ()
+    x, y = thin(np.arange(len(light), dtype=np.float64), light)
+    return Measured(
+        check="frame-rate",
+        method=METHOD,
+        results=(
+            result("frame_rate", rate, "1/s", budget),
+            result("frames_dropped", float(dropped), "1", doubt),
+        ),
+        traces=(Trace(name="light", x=x, x_unit="1", y=y, y_unit="1"),),
+        outlines=(Outline(label="light", shape="rectangle", x=box[0], y=box[1], width_px=box[2], height_px=box[3]),),
+        warnings=_warnings(rate, seen.times_s, unsure=unsure),
+    )
+
+
+def _dropped(clock: BlinkClock, times_s: FloatArray) -> tuple[int, bool]:
+    """Return the frames dropped: by the light between its switches, by the file's clock before and after them."""
+    missing = frames_missing(times_s)
+    first, last = int(clock.at_frames[0]), int(clock.at_frames[-1])
+    outside = int(missing[: max(0, first - 1)].sum() + missing[last:].sum())
+    return int(clock.missing.sum()) + outside, not is_sure(clock)
+
+
+def _warnings(rate: float, times_s: FloatArray, *, unsure: bool) -> tuple[str, ...]:
+    warnings = []
+    own = 1 / usual_interval(times_s)
+    if abs(own / rate - 1) > _DISAGREEMENT:
+        warnings.append(f"the film plays at {own:.4g} frames a second, the light says {rate:.4g}")
+    if unsure:
+        warnings.append("some switches of the light do not fit whole frames: the count of dropped frames is unsure")
+    return tuple(warnings)

@@ -1,0 +1,314 @@
+"""Latency: how long after a light the picture of it changes, from a film, a trace, or counted frames."""
+
+from dataclasses import dataclass
+from typing import Annotated, Final
+
+import numpy as np
+from pydantic import Field
+
+from inspect_app.capture import Capture, Film, Log
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure._budget import counting, line, result, scaled
+from inspect_app.measure._event_regions import Chosen, choose_regions
+from inspect_app.measure._film_times import film_times_ms, usual_interval
+from inspect_app.measure._light import FloatArray, watch
+from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
+from inspect_app.measure._registry import Needs, check
+from inspect_app.measure._thin import thin
+from inspect_app.model import Measured, Outline, Trace
+from inspect_app.numerics.lags import Lag, lag, shutter_weights
+from inspect_app.numerics.switching import Switch, switches
+from inspect_app.numerics.transitions import SHUTTER_PRIOR, SHUTTERS, Instants, locate
+from inspect_app.quantity import Contribution
+
+METHOD: Final = "light against its picture, fitted within the frame (common practice, no source; GUM, JCGM 100:2008)"
+SLOW_FILM_FPS: Final = 100.0
+COLUMNS: Final = ("time_ms", "stimulus", "response")
+_CLOCK: Final = 1e-4 / 3**0.5  # a camera's crystal, 100 ppm at most (common practice, no source)
+"""Relative standard uncertainty of the time base."""
+_FRAME_FLOOR: Final = 0.01
+"""Intervals: coding and rounding of codes move an instant by so much even without noise (own bench)."""
+
+
+class LatencyOptions(PictureOptions):
+    """Options of the latency check."""
+
+    stimulus_roi: Annotated[Region | None, Field(description="Region of the light, X,Y,W,H in pixels")] = None
+    response_roi: Annotated[Region | None, Field(description="Region of its picture, X,Y,W,H in pixels")] = None
+    frame_rate: Annotated[float | None, Field(gt=0, description="Rate at which the film was shot"), Unit("1/s")] = None
+    shutter_ms: Annotated[
+        float | None, Field(gt=0, description="Exposure time of each frame, where it is known"), Unit("ms")
+    ] = None
+    frames_counted: Annotated[
+        tuple[Annotated[int, Field(ge=0, le=1_000_000)], ...],
+        Field(description="Frames from the light to its picture, counted by one reader or in one repeat"),
+        Repeated(),
+    ] = ()
+    frame_interval_ms: Annotated[
+        float | None, Field(gt=0, description="Time between frames, for counted frames"), Unit("ms")
+    ] = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Traces:
+    name: str
+    times_ms: FloatArray
+    stimulus: FloatArray
+    response: FloatArray
+    chosen: Chosen | None
+    warnings: tuple[str, ...]
+
+
+@check(
+    "latency",
+    title="Latency",
+    method=METHOD,
+    quantities={"latency_first_change": "ms", "latency_half": "ms", "latency_frames": "1"},
+    options=LatencyOptions,
+    needs={"scene": Needs(kinds=("film", "log"), at_least=0, at_most=1)},
+)
+def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
+    """Measure how long a picture lags behind the light that it shows.
+
+    Parameters
+    ----------
+    captures : tuple of Capture
+        One film that shows the light and its picture, or one log ``time_ms,stimulus,response``; or none, with
+        `options.frames_counted`.
+    options : LatencyOptions
+        Regions are found where they are not given.
+
+    Returns
+    -------
+    Measured
+        ``latency_first_change`` (ms, from onset to onset), ``latency_half`` (ms, from half to half of the full swing),
+        ``latency_frames`` (first change in frame intervals), each the mean over the events of the capture.
+
+    Raises
+    ------
+    UnusableInput
+        Neither capture nor counted frames, or both; a log without its columns; a region outside the frame.
+    NothingToMeasure
+        The light does not switch, or nothing changes after it.
+    """
+    if options.frames_counted:
+        return _counted(captures, options)
+    if not captures:
+        raise UnusableInput(
+            "latency", "neither a capture nor counted frames are given", "Give a film, or --frames-counted."
+        )
+    taken = captures[0]
+    traces = _from_film(taken, options) if isinstance(taken, Film) else _from_log(taken, options)
+    return _measured(traces, options)
+
+
+def _counted(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
+    """Mean of counted frames; JCGM 100:2008, 4.3.9 (triangular), from memory."""
+    if captures:
+        raise UnusableInput("option --frames-counted", "a capture is given as well", "Give one of the two.")
+    if options.frame_interval_ms is None:
+        raise UnusableInput("option --frame-interval-ms", "it is missing", "Give the time between two frames.")
+    counts, interval_ms = np.array(options.frames_counted, dtype=np.float64), options.frame_interval_ms
+    mean, events = float(counts.mean()), {"events": len(counts)}
+    budget = [counting(options.frames_counted, 1.0, "light and picture each seen")]
+    return Measured(
+        check="latency",
+        method="counted frames (common practice, no source; GUM, JCGM 100:2008)",
+        results=(
+            result("latency_first_change", mean * interval_ms, "ms", scaled(budget, interval_ms), events),
+            result("latency_frames", mean, "1", budget, events),
+        ),
+    )
+
+
+def _from_film(film: Film, options: LatencyOptions) -> _Traces:
+    given = tuple(box for box in (options.stimulus_roi, options.response_roi) if box is not None)
+    seen = watch(film, given, with_samples=len(given) < 2)
+    times_ms, warnings = film_times_ms(seen.times_s, options.frame_rate)
+    rate = 1000 / usual_interval(times_ms)
+    if options.frame_rate is None and rate < SLOW_FILM_FPS:
+        warnings += (f"the film plays at {rate:.4g} frames a second: if it was shot faster, give --frame-rate",)
+    if seen.samples is None:
+        return _Traces(
+            name=film.name,
+            times_ms=times_ms,
+            stimulus=seen.light[:, 0],
+            response=seen.light[:, 1],
+            chosen=None,
+            warnings=warnings,
+        )
+    chosen = choose_regions(film, seen, options.stimulus_roi, options.response_roi)
+    return _Traces(
+        name=film.name,
+        times_ms=times_ms,
+        stimulus=chosen.stimulus,
+        response=chosen.response,
+        chosen=chosen,
+        warnings=warnings,
+    )
+
+
+def _from_log(log: Capture, options: LatencyOptions) -> _Traces:
+    if not isinstance(log, Log):
+        raise UnusableInput(log.name, "it is neither a film nor a log", "Give a film, or a CSV trace.")
+    missing = [column for column in COLUMNS if column not in log.columns]
+    if missing:
+        raise UnusableInput(log.name, f"the column {missing[0]} is missing", f"Name the columns {','.join(COLUMNS)}.")
+    times_ms, stimulus, response = (log.columns[column] for column in COLUMNS)
+    empty = np.flatnonzero(np.isnan(times_ms) | np.isnan(stimulus) | np.isnan(response))
+    if empty.size:
+        raise UnusableInput(log.name, f"row {empty[0] + 1} below the names has an empty cell", "Fill or remove it.")
+    if len(times_ms) < 8:
+        raise NothingToMeasure(log.name, f"the trace has only {len(times_ms)} rows", "Record the whole event.")
+    back = np.flatnonzero(np.diff(times_ms) <= 0)
+    if back.size:
+        raise UnusableInput(log.name, f"the clock stands still or runs back at row {back[0] + 2}", "Correct time_ms.")
+    if options.frame_rate is not None:
+        times_ms = np.arange(len(times_ms)) * 1000 / options.frame_rate
+    return _Traces(name=log.name, times_ms=times_ms, stimulus=stimulus, response=response, chosen=None, warnings=())
+
+
+def _measured(traces: _Traces, options: LatencyOptions) -> Measured:
+    interval_ms = usual_interval(traces.times_ms)
+    pairs = _pairs(traces)
+    shutters, prior = _shutters(options, interval_ms)
+    lights = [s for s, _ in pairs[1]]
+    stimuli = _fits(traces.times_ms, traces.stimulus, lights, pairs[0][0], interval_ms, shutters)
+    responses = _fits(traces.times_ms, traces.response, [r for _, r in pairs[1]], pairs[0][1], interval_ms, shutters)
+    weights = shutter_weights((*stimuli, *responses), prior)
+    first = lag(_table(stimuli, "onset"), _table(responses, "onset"), weights)
+    half = lag(_table(stimuli, "half"), _table(responses, "half"), weights)
+    condition: dict[str, str | int | float] = {"events": len(pairs[1])}
+    budget = _budget(first, interval_ms)
+    return Measured(
+        check="latency",
+        method=METHOD,
+        results=(
+            result("latency_first_change", first.mean, "ms", budget, condition),
+            result("latency_half", half.mean, "ms", _budget(half, interval_ms), condition),
+            result("latency_frames", first.mean / interval_ms, "1", scaled(budget, 1 / interval_ms), condition),
+        ),
+        traces=_curves(traces, stimuli, responses, weights),
+        outlines=_outlines(traces, options),
+        warnings=traces.warnings + _warnings(pairs, first, interval_ms),
+    )
+
+
+def _pairs(traces: _Traces) -> tuple[tuple[tuple[Switch, ...], tuple[Switch, ...]], list[tuple[Switch, Switch]]]:
+    """Pair each switch of the light with the switch of the picture that follows it."""
+    lights, pictures = switches(traces.stimulus), switches(traces.response)
+    if not lights:
+        raise NothingToMeasure(
+            traces.name, "the light does not switch", "Film the LED switching, or give --stimulus-roi around it."
+        )
+    if len(lights) == len(pictures) and all(p.index >= s.index - 1 for s, p in zip(lights, pictures, strict=True)):
+        return (lights, pictures), list(zip(lights, pictures, strict=True))
+    paired = []
+    for number, light in enumerate(lights):
+        until = lights[number + 1].index if number + 1 < len(lights) else len(traces.times_ms)
+        found = next((p for p in pictures if light.index - 1 <= p.index < until), None)
+        if found is not None:
+            paired.append((light, found))
+    if not paired:
+        raise NothingToMeasure(
+            traces.name,
+            "nothing changes in the picture after the light switches",
+            "Film until the picture has changed, or give --response-roi where the picture is.",
+        )
+    return (lights, pictures), paired
+
+
+def _shutters(options: LatencyOptions, interval_ms: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    if options.shutter_ms is None:
+        return SHUTTERS, SHUTTER_PRIOR
+    return (max(0.02, min(1.0, options.shutter_ms / interval_ms)),), (1.0,)
+
+
+def _fits(
+    times_ms: FloatArray,
+    values: FloatArray,
+    chosen: list[Switch],
+    every: tuple[Switch, ...],
+    interval_ms: float,
+    shutters: tuple[float, ...],
+) -> list[tuple[Instants, ...]]:
+    """Fit each switch in a stretch that holds no other."""
+    indices = [switch.index for switch in every]
+    fits = []
+    for switch in chosen:
+        earlier = [index for index in indices if index < switch.index]
+        later = [index for index in indices if index > switch.index]
+        start = (earlier[-1] + switch.index + 1) // 2 if earlier else 0
+        stop = max(later[0] - 1, switch.index + 3) if later else len(values)
+        near = switch.index - start
+        fits.append(locate(times_ms[start:stop], values[start:stop], near, interval_ms, shutters))
+    return fits
+
+
+def _table(fits: list[tuple[Instants, ...]], which: str) -> tuple[FloatArray, FloatArray]:
+    middle = np.array([[getattr(instants, which) for instants in fit] for fit in fits])
+    spread = np.array([[getattr(instants, f"{which}_sd") for instants in fit] for fit in fits])
+    return middle, spread
+
+
+def _budget(found: Lag, interval_ms: float) -> list[Contribution]:
+    lines = [
+        line("noise, and place within a frame", found.from_noise),
+        line("share of the frame that the shutter is open", found.from_shutter),
+        line("coding and rounding of the film", _FRAME_FLOOR * interval_ms, "rectangular"),
+        line("time base, 100 ppm", abs(found.mean) * _CLOCK, "rectangular"),
+    ]
+    count = len(found.events)
+    if count > 1:
+        spread = found.from_spread
+        lines.append(
+            Contribution(
+                source=f"spread of {count} events",
+                distribution="t",
+                standard_uncertainty=spread,
+                degrees_of_freedom=count - 1,
+            )
+        )
+    return lines
+
+
+def _curves(
+    traces: _Traces, stimuli: list[tuple[Instants, ...]], responses: list[tuple[Instants, ...]], weights: FloatArray
+) -> tuple[Trace, ...]:
+    light_ms = float((_table(stimuli, "onset")[0] @ weights)[0])
+    onset_ms = float((_table(responses, "onset")[0] @ weights)[0])
+    half_ms = float((_table(responses, "half")[0] @ weights)[0])
+    curves = []
+    for name, values, instants in (
+        ("stimulus", traces.stimulus, {"onset_ms": light_ms}),
+        ("response", traces.response, {"onset_ms": onset_ms, "half_ms": half_ms}),
+    ):
+        x, y = thin(traces.times_ms, values)
+        curves.append(Trace(name=name, x=x, x_unit="ms", y=y, y_unit="1", condition=instants))
+    return tuple(curves)
+
+
+def _outlines(traces: _Traces, options: LatencyOptions) -> tuple[Outline, ...]:
+    chosen = traces.chosen
+    boxes = {
+        "stimulus": chosen.stimulus_box if chosen else options.stimulus_roi,
+        "response": chosen.response_box if chosen else options.response_roi,
+    }
+    return tuple(
+        Outline(label=label, shape="rectangle", x=box[0], y=box[1], width_px=box[2], height_px=box[3])
+        for label, box in boxes.items()
+        if box is not None
+    )
+
+
+def _warnings(
+    pairs: tuple[tuple[tuple[Switch, ...], tuple[Switch, ...]], list[tuple[Switch, Switch]]],
+    first: Lag,
+    interval_ms: float,
+) -> tuple[str, ...]:
+    found = []
+    if len(pairs[1]) < len(pairs[0][0]):
+        found.append(f"{len(pairs[0][0]) - len(pairs[1])} switches of the light were not followed by a change")
+    if first.mean < -interval_ms:
+        found.append("the picture changes before the light: are the two regions mistaken for one another?")
+    return tuple(found)

@@ -1,0 +1,178 @@
+"""Readout time of a rolling shutter, from the bands that a strobe draws, or from bands counted by eye."""
+
+from typing import Annotated, Final
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import Field
+
+from inspect_app.capture import Capture, Still
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure._budget import counting, line, result, scaled
+from inspect_app.measure._options import PictureOptions, Repeated, Unit
+from inspect_app.measure._registry import Needs, check
+from inspect_app.measure._thin import thin
+from inspect_app.model import Measured, Trace
+from inspect_app.numerics.bands import Bands, fit_bands
+
+FloatArray = npt.NDArray[np.float64]
+
+METHOD: Final = "strobe bands, trapezoid of flash and exposure fitted (common practice, no source; GUM, JCGM 100:2008)"
+WANTED_BANDS: Final = 3.0
+_LEAST_GAIN: Final = 40.0  # chi-squared of seven more parameters that chance does not reach
+_LEAST_GAIN_BELOW_ONE: Final = 15.0
+_LEAST_ROWS: Final = 32
+_CLOCK: Final = 1e-4 / 3**0.5  # of the generator: 100 ppm, rectangular (common practice, no source)
+_ROUNDING_ROWS: Final = 0.1  # by which rounded codes and the finite row may move an edge (own bench)
+
+
+class ReadoutOptions(PictureOptions):
+    """Options of the readout check."""
+
+    strobe_hz: Annotated[float, Field(gt=0, le=1e6, description="Strobe frequency"), Unit("Hz")]
+    rows: Annotated[
+        int | None, Field(ge=2, le=1_000_000, description="Rows of the sensor, where the picture was scaled")
+    ] = None
+    bands_counted: Annotated[
+        tuple[float, ...],
+        Field(description="Bands over the full height, counted by one reader or in one picture"),
+        Repeated(),
+        Unit("1"),
+    ] = ()
+
+
+@check(
+    "readout",
+    title="Sensor readout time",
+    method=METHOD,
+    quantities={"readout_time": "ms", "line_time": "µs"},
+    options=ReadoutOptions,
+    needs={"scene": Needs(kinds=("still",), at_least=0, at_most=1)},
+)
+def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
+    """Measure how long the sensor takes to read all of its rows.
+
+    Parameters
+    ----------
+    captures : tuple of Capture
+        One picture of an even field under a strobe, or none with `options.bands_counted`.
+    options : ReadoutOptions
+        The strobe's frequency.
+
+    Returns
+    -------
+    Measured
+        ``readout_time`` (ms) for the full height of N rows, N times the line time; ``line_time`` (µs).
+
+    Raises
+    ------
+    UnusableInput
+        Neither picture nor counted bands, or both.
+    NothingToMeasure
+        No bands, or less than one full period of them: the strobe frequency to use is named.
+    """
+    if options.bands_counted:
+        return _counted(captures, options)
+    if not captures:
+        raise UnusableInput(
+            "readout", "neither a picture nor counted bands are given", "Give a picture, or --bands-counted."
+        )
+    taken = captures[0]
+    if not isinstance(taken, Still):
+        raise UnusableInput(taken.name, "it is not a picture", "Give one picture of the strobe field.")
+    found, axis = _bands(taken, options)
+    return _measured(taken, found, axis, options)
+
+
+def _counted(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
+    if captures:
+        raise UnusableInput("option --bands-counted", "a picture is given as well", "Give one of the two.")
+    counts = np.array(options.bands_counted, dtype=np.float64)
+    if counts.min() < 1:
+        raise NothingToMeasure(
+            "option --bands-counted",
+            f"{counts.min():g} bands are less than one",
+            f"Use a strobe of at least {_wanted_hz(options.strobe_hz, float(counts.max())):.0f} Hz.",
+        )
+    digit = 1.0 if all(float(count).is_integer() for count in counts) else 0.1
+    period_ms = 1000 / options.strobe_hz
+    budget = scaled([counting(options.bands_counted, digit, "both ends of the frame read")], period_ms)
+    mean_ms = float(counts.mean()) * period_ms
+    results = [result("readout_time", mean_ms, "ms", budget)]
+    if options.rows is not None:
+        per_line = 1000 / options.rows
+        results.append(result("line_time", mean_ms * per_line, "µs", scaled(budget, per_line)))
+    return Measured(
+        check="readout", method="strobe bands counted by eye (common practice, no source)", results=tuple(results)
+    )
+
+
+def _wanted_hz(strobe_hz: float, count: float) -> float:
+    """Return the lowest strobe frequency that shows three bands, where `count` are seen at `strobe_hz`."""
+    return strobe_hz * WANTED_BANDS / max(min(count, 1.0), 0.1)
+
+
+def _bands(taken: Still, options: ReadoutOptions) -> tuple[Bands, str]:
+    """Fit the bands along rows; along columns where the picture was turned."""
+    if min(taken.exposure.shape) < _LEAST_ROWS:
+        raise NothingToMeasure(
+            taken.name, f"only {min(taken.exposure.shape)} rows are there", "Use the full picture of the sensor."
+        )
+    found = [(fit_bands(taken.exposure.mean(axis=1)), "rows"), (fit_bands(taken.exposure.mean(axis=0)), "columns")]
+    seen = [(bands, axis) for bands, axis in found if bands is not None and bands.gain > _LEAST_GAIN]
+    if not seen:
+        raise NothingToMeasure(
+            taken.name,
+            "no bands are seen, so either no strobe lights the field or the exposure is a multiple of its period",
+            f"Shorten the exposure; if none come, use a strobe of {WANTED_BANDS * options.strobe_hz:.0f} Hz.",
+        )
+    best, axis = max(seen, key=lambda entry: entry[0].gain * (4 if entry[1] == "rows" else 1))
+    if best.gain_below_one < _LEAST_GAIN_BELOW_ONE or best.count < 1:
+        count = min(best.count, 1.0)
+        raise NothingToMeasure(
+            taken.name,
+            "less than one full period of bands is seen",
+            f"Use a strobe of at least {_wanted_hz(options.strobe_hz, count):.0f} Hz, so that three bands are seen.",
+        )
+    return best, axis
+
+
+def _measured(taken: Still, found: Bands, axis: str, options: ReadoutOptions) -> Measured:
+    readout_ms = found.count * 1000 / options.strobe_hz
+    lines = taken.exposure.shape[0 if axis == "rows" else 1]
+    budget = [
+        line("fit of the bands: noise and what lies behind them", readout_ms * found.count_sd / found.count),
+        line("rounding to codes and rows", readout_ms * _ROUNDING_ROWS / lines, "rectangular"),
+        line("strobe frequency, 100 ppm", readout_ms * _CLOCK, "rectangular"),
+    ]
+    per_line = 1000 / (options.rows or lines)
+    return Measured(
+        check="readout",
+        method=METHOD,
+        results=(
+            result("readout_time", readout_ms, "ms", budget),
+            result("line_time", readout_ms * per_line, "µs", scaled(budget, per_line)),
+        ),
+        traces=_traces(found, lines),
+        warnings=_warnings(taken, found, axis, options),
+    )
+
+
+def _traces(found: Bands, lines: int) -> tuple[Trace, ...]:
+    traces = []
+    for name, values in (("profile", found.profile), ("fit", found.fitted)):
+        x, y = thin(found.places * lines - 0.5, values)
+        traces.append(Trace(name=name, x=x, x_unit="px", y=y, y_unit="1"))
+    return tuple(traces)
+
+
+def _warnings(taken: Still, found: Bands, axis: str, options: ReadoutOptions) -> tuple[str, ...]:
+    warnings = []
+    if found.count < 2:
+        wanted = _wanted_hz(options.strobe_hz, found.count) * min(1.0, 1 / found.count)
+        warnings.append(f"only {found.count:.2f} bands are seen: a strobe of {wanted:.0f} Hz would show three")
+    if taken.clipped.mean() > 0.01:
+        warnings.append("parts of the bands are clipped: expose less")
+    if axis == "columns":
+        warnings.append("the bands stand upright: the picture is taken as turned by a quarter")
+    return tuple(warnings)

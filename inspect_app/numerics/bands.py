@@ -1,0 +1,250 @@
+"""Bands that a strobe draws across a rolling shutter: their period, by a fit of the trapezoid that physics makes."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import linalg, optimize
+
+FloatArray = npt.NDArray[np.float64]
+
+_MOST_ROWS: Final = 1000  # longer profiles are averaged down: an edge spans many rows
+_COARSE_ROWS: Final = 160
+_FEWEST_BANDS: Final = 0.35
+_SCANNED_BANDS: Final = 6.0  # up to here every period is tried; above, the peaks of the spectrum
+_BAND_STEP: Final = 0.05
+_PEAKS: Final = 4
+_WIDTHS: Final = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8)
+_RAMPS: Final = (0.05, 0.2)
+_PLACES: Final = 32
+_STARTS: Final = 6
+_NARROW: Final = 0.004
+_LONGEST_MEMORY: Final = 0.1  # of the rows: reach of the correlation of what remains
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bands:
+    """Bands in a profile.
+
+    Parameters
+    ----------
+    count : float
+        Periods over the whole profile.
+    count_sd : float
+        Its standard uncertainty from the fit.
+    contrast : float
+        Height of the bands over the scatter that remains after the fit.
+    gain : float
+        Drop of the sum of squares against a profile without bands, in units of the scatter's variance: chi-squared.
+    gain_below_one : float
+        How much better (chi-squared) the fit is than the best one with less than one band; tells whether a full
+        period is in the picture.
+    fitted : ndarray of shape (n,)
+        The fitted profile, at `places`.
+    places : ndarray of shape (n,)
+        Positions from 0 to 1 along the profile.
+    profile : ndarray of shape (n,)
+        What was fitted.
+    """
+
+    count: float
+    count_sd: float
+    contrast: float
+    gain: float
+    gain_below_one: float
+    fitted: FloatArray
+    places: FloatArray
+    profile: FloatArray
+
+
+def trapezoid(phase: FloatArray, width: float, ramp: float) -> FloatArray:
+    """Return the periodic overlap of a shutter and a flash, 0 to 1.
+
+    Parameters
+    ----------
+    phase : ndarray
+        In periods from the middle of a band.
+    width : float
+        Full width at half height, in periods: the longer of flash and exposure.
+    ramp : float
+        Length of each ramp, in periods: the shorter of the two.
+
+    Examples
+    --------
+    >>> trapezoid(np.array([0.0, 0.2, 0.25, 0.3, 0.5]), 0.5, 0.2).round(3).tolist()
+    [1.0, 0.75, 0.5, 0.25, 0.0]
+    """
+    away = np.abs(phase - np.round(phase))
+    rise = 1 / max(ramp, 1e-6)
+    direct = np.clip((width / 2 - away) * rise + 0.5, 0.0, 1.0)
+    around = np.clip((width / 2 - (1 - away)) * rise + 0.5, 0.0, 1.0)
+    return np.asarray(direct + around)
+
+
+def fit_bands(profile: FloatArray) -> Bands | None:
+    """Fit a strobe's bands to the mean of each row.
+
+    Parameters
+    ----------
+    profile : ndarray of shape (rows,)
+        Proportional to exposure.
+
+    Returns
+    -------
+    Bands or None
+        None where the profile is flat.
+
+    Notes
+    -----
+    Model: (level + height x trapezoid) x (1 + a x + b x²), the last factor for the fall-off of lens and light. Starts
+    come from a scan over periods, places, widths and ramps, so no prior value is needed; the best starts are refined by
+    least squares. What remains is correlated where a texture lies behind the bands: the covariance of the parameters
+    is of the sandwich form with the remainder's own autocovariance.
+    """
+    values = _averaged(np.asarray(profile, dtype=np.float64))
+    scale = float(np.ptp(values))
+    if scale <= 0 or len(values) < 16:
+        return None
+    values = values / scale
+    places = (np.arange(len(values)) + 0.5) / len(values)
+    fits = [_refined(places, values, start) for start in _starts(values)]
+    best = min(fits, key=lambda fit: float(fit.cost))
+    return _described(places, values, best, fits, scale)
+
+
+def _averaged(profile: FloatArray) -> FloatArray:
+    count = max(1, len(profile) // _MOST_ROWS)
+    kept = len(profile) // count * count
+    return np.asarray(profile[:kept].reshape(-1, count).mean(axis=1))
+
+
+def _starts(values: FloatArray) -> list[FloatArray]:
+    """Return the best parameter sets of the coarse scan, and the best with less than one band at the end."""
+    size = max(1, len(values) // _COARSE_ROWS)
+    counts = np.arange(_FEWEST_BANDS, _SCANNED_BANDS, _BAND_STEP)
+    coarse = values[: len(values) // size * size].reshape(-1, size).mean(axis=1)
+    scanned = [_best_of(coarse, float(count)) for count in counts]
+    scanned += [_best_of(values, count) for count in _spectral_counts(values)]
+    minima = _local_minima(scanned)
+    below = min((entry for entry in scanned if entry[1][0] < 0.95), key=lambda entry: entry[0])
+    return [entry[1] for entry in minima[:_STARTS]] + [below[1]]
+
+
+def _local_minima(scanned: list[tuple[float, FloatArray]]) -> list[tuple[float, FloatArray]]:
+    ordered = sorted(scanned, key=lambda entry: entry[0])
+    kept: list[tuple[float, FloatArray]] = []
+    for cost, start in ordered:
+        if all(abs(float(start[0] - other[0])) > 2.5 * _BAND_STEP for _, other in kept):
+            kept.append((cost, start))
+    return kept
+
+
+def _spectral_counts(values: FloatArray) -> Iterator[float]:
+    rows = len(values)
+    tapered = (values - values.mean()) * np.hanning(rows)
+    power = np.abs(np.fft.rfft(tapered, 8 * rows)) ** 2
+    counts = np.arange(len(power)) / 8
+    power[(counts < _SCANNED_BANDS / 2) | (counts > rows / 4)] = 0
+    for _ in range(_PEAKS):
+        peak = int(power.argmax())
+        for divisor in (1, 2, 3):
+            if counts[peak] / divisor >= _SCANNED_BANDS:
+                yield from counts[peak] / divisor + np.array([-0.06, 0.0, 0.06])
+        power[max(0, peak - 12) : peak + 13] = 0
+
+
+def _best_of(values: FloatArray, count: float) -> tuple[float, FloatArray]:
+    """Return the lowest remaining share of the sum of squares for a number of bands, and its parameters."""
+    places = (np.arange(len(values)) + 0.5) / len(values)
+    middles = np.arange(_PLACES) / _PLACES
+    phase = places[None, :] * count - middles[:, None]
+    curved = np.linalg.qr(np.stack([np.ones_like(places), places - 0.5, (places - 0.5) ** 2], axis=1))[0]
+    rest = values - curved @ (curved.T @ values)
+    all_squares = float(rest @ rest)
+    best = (np.inf, np.array([count, 0.0, 0.5, 0.1]))
+    for width in _WIDTHS:
+        for ramp in _RAMPS:
+            shapes = trapezoid(phase, width, min(ramp, width))
+            shapes = shapes - (shapes @ curved) @ curved.T
+            own = np.einsum("ij,ij->i", shapes, shapes)
+            shared = shapes @ rest
+            gain = np.where((own > 1e-3) & (shared > 0), shared**2 / np.maximum(own, 1e-3), 0.0)
+            k = int(gain.argmax())
+            cost = 1 - float(gain[k]) / max(all_squares, 1e-30)
+            if cost < best[0]:
+                best = (cost, np.array([count, middles[k], width, min(ramp, width)]))
+    return best
+
+
+def _refined(places: FloatArray, values: FloatArray, start: FloatArray) -> optimize.OptimizeResult:
+    low = np.array([0.2, -1.0, 0.01, _NARROW, -1.5, -3.0])
+    high = np.array([len(values) / 3, 2.0, 0.99, 0.98, 1.5, 3.0])
+    begun = np.clip(np.concatenate([start, [0.0, 0.0]]), low + 1e-6, high - 1e-6)
+
+    def remainder(parameters: FloatArray) -> FloatArray:
+        return _modelled(places, values, parameters) - values
+
+    return optimize.least_squares(
+        remainder,
+        begun,
+        bounds=(low, high),
+        x_scale=np.array([0.02, 0.02, 0.05, 0.05, 0.1, 0.1]),
+        diff_step=[1e-5] * 6,
+        max_nfev=60,
+    )
+
+
+def _modelled(places: FloatArray, values: FloatArray, parameters: FloatArray) -> FloatArray:
+    """Return the model with level and height solved by least squares."""
+    count, middle, width, ramp, tilt, bow = parameters
+    fall = 1 + tilt * (places - 0.5) + bow * (places - 0.5) ** 2
+    columns = np.stack([fall, fall * trapezoid(places * count - middle, width, ramp)], axis=1)
+    solved = np.linalg.lstsq(columns, values, rcond=None)[0]
+    return np.asarray(columns @ solved)
+
+
+def _described(
+    places: FloatArray,
+    values: FloatArray,
+    best: optimize.OptimizeResult,
+    fits: list[optimize.OptimizeResult],
+    scale: float,
+) -> Bands:
+    remainder = best.fun
+    rows = len(values)
+    freedom = max(1, rows - 8)
+    covariance = _autocovariance(remainder) * rows / freedom
+    variance = float(covariance[0] + 2 * covariance[1:].sum())
+    variance = max(variance, float(covariance[0]), 1e-12)
+    pseudo = np.linalg.pinv(best.jac)
+    spread = pseudo @ linalg.matmul_toeplitz(np.concatenate([covariance, np.zeros(rows - len(covariance))]), pseudo.T)
+    flat = _flat_cost(places, values)
+    below = [fit for fit in fits if fit.x[0] < 0.97]
+    height = float(np.ptp(values + remainder))
+    return Bands(
+        count=float(best.x[0]),
+        count_sd=float(np.sqrt(max(spread[0, 0], 0.0))),
+        contrast=height / float(np.sqrt(max(covariance[0], 1e-12))),
+        gain=(flat - 2 * best.cost) / variance,
+        gain_below_one=min((2 * (fit.cost - best.cost) for fit in below), default=np.inf) / variance,
+        fitted=(values + remainder) * scale,
+        places=places,
+        profile=values * scale,
+    )
+
+
+def _flat_cost(places: FloatArray, values: FloatArray) -> float:
+    columns = np.stack([np.ones_like(places), places, places**2], axis=1)
+    rest = values - columns @ np.linalg.lstsq(columns, values, rcond=None)[0]
+    return float(rest @ rest)
+
+
+def _autocovariance(remainder: FloatArray) -> FloatArray:
+    """Return the tapered autocovariance of what remains, from lag 0 to a tenth of the rows."""
+    rows = len(remainder)
+    longest = max(2, int(_LONGEST_MEMORY * rows))
+    spectrum = np.abs(np.fft.rfft(remainder - remainder.mean(), 2 * rows)) ** 2
+    raw = np.fft.irfft(spectrum)[:longest] / rows
+    return np.asarray(raw * (1 - np.arange(longest) / longest))

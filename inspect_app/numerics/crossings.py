@@ -1,0 +1,217 @@
+"""Where a log falls below a level for good, and what it adds up to until then, with the doubt of noise and gaps."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+LASTING_ROWS: Final = 3
+LASTING_S: Final = 10.0
+"""A dip shorter than either is a pulse of the load, not the end (common practice, no source)."""
+
+_OFF: Final = 0.05  # of the usual current: less is a load that is gone
+_CLEAR_FALL: Final = 8.0  # scatters by which two rows must differ to be interpolated as they are
+_WINDOW_NOISE: Final = 12.0  # the local line reaches over a fall of so many scatters
+_LEAST_ROWS: Final = 6
+_MOST_ROWS: Final = 20_000
+_SCATTER_ROWS: Final = 400
+_SLOPE_ROWS: Final = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crossing:
+    """Where a log crosses a level downwards.
+
+    Parameters
+    ----------
+    index : int
+        The first row after the crossing.
+    time_s : float
+        Interpolated.
+    from_noise_s, from_gap_s : float
+        Standard uncertainties from noise of the readings, and from not knowing the path between two rows.
+    """
+
+    index: int
+    time_s: float
+    from_noise_s: float
+    from_gap_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Integral:
+    """A rate added up to a crossing, the rate there, and the standard uncertainties of the sum."""
+
+    value: float
+    rate_at_end: float
+    from_noise: float
+    from_gaps: float
+
+
+def lasting_crossing(
+    times_s: FloatArray, values: FloatArray, level: float, current: FloatArray | None = None
+) -> Crossing | None:
+    """Find the first crossing below a level that lasts.
+
+    Parameters
+    ----------
+    times_s : ndarray of shape (n,)
+        Never falling.
+    values : ndarray of shape (n,)
+        Starting above `level`.
+    current : ndarray of shape (n,), optional
+        Where the load is gone for the rest of the log, the values no longer count.
+
+    Returns
+    -------
+    Crossing or None
+        None where the values never stay below.
+
+    Notes
+    -----
+    A stretch below lasts if it holds 3 rows and 10 s, if it reaches the end of the log, if the load is gone after it,
+    or if the values after it no longer fall (the rebound of a battery after shutdown). Where the scatter of the
+    readings is not small against the fall between two rows, the crossing is that of a straight line through as many
+    rows around it as make the fall 12 scatters, else that of the two rows that enclose it.
+    """
+    found = _first_lasting(times_s, values < level, values, current)
+    if not found:
+        return None
+    noise = _scatter(times_s, values, found)
+    if float(values[found - 1] - values[found]) < _CLEAR_FALL * noise:
+        fitted = _by_line(times_s, values, level, found, noise)
+        if fitted is not None:
+            return fitted
+    return _between_rows(times_s, values, level, found, noise)
+
+
+def integral_to(times_s: FloatArray, rate: FloatArray, crossing: Crossing) -> Integral:
+    """Add up a rate from the first row to a crossing by the trapezoid rule.
+
+    Notes
+    -----
+    The doubt of the path between rows is the difference to the sum over every other row, a third of which is the
+    error of the trapezoid rule where the rate is smooth; across gaps longer than five usual intervals it is half the
+    change of rate, rectangular.
+    """
+    last = int(np.searchsorted(times_s, crossing.time_s))
+    end = float(np.interp(crossing.time_s, times_s, rate))
+    t = np.append(times_s[:last], crossing.time_s)
+    y = np.append(rate[:last], end)
+    steps = np.diff(t)
+    value = float(np.trapezoid(y, t))
+    usual = float(np.median(steps)) if steps.size else 0.0
+    gaps = steps > 5 * usual
+    jumps = np.abs(np.diff(y)[gaps]) / 2 * steps[gaps] / 3**0.5
+    thinned = float(np.trapezoid(np.append(y[:-1:2], y[-1]), np.append(t[:-1:2], t[-1])))
+    noise = _scatter(times_s, rate, last)
+    return Integral(
+        value=value,
+        rate_at_end=end,
+        from_noise=noise * float(np.sqrt(steps @ steps)),
+        from_gaps=float(np.hypot(np.sqrt(jumps @ jumps), 0.0 if gaps.any() else abs(value - thinned) / 3)),
+    )
+
+
+def _first_lasting(times_s: FloatArray, below: BoolArray, values: FloatArray, current: FloatArray | None) -> int | None:
+    alive = len(below) if current is None else _last_loaded(current)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], below, [False]]).astype(np.int8)))
+    starts, stops = edges[::2], edges[1::2]
+    starts, stops = starts[starts < alive], stops[starts < alive]
+    if not len(starts):
+        return None
+    lasts = (stops - starts >= LASTING_ROWS) & (times_s[stops - 1] - times_s[starts] >= LASTING_S)
+    lasts |= stops >= alive
+    lasts[-1] |= not _falls_on(times_s[stops[-1] :], values[stops[-1] :])
+    return int(starts[lasts.argmax()]) if lasts.any() else None
+
+
+def _last_loaded(current: FloatArray) -> int:
+    """Return the number of rows up to the last one under load."""
+    loaded = np.flatnonzero(current > _OFF * np.median(np.abs(current)))
+    return int(loaded[-1]) + 1 if loaded.size else len(current)
+
+
+def _falls_on(times_s: FloatArray, values: FloatArray) -> bool:
+    """Say whether values go on falling after a dip, as under load, rather than rest after shutdown."""
+    if len(values) < LASTING_ROWS:
+        return False
+    third = max(1, len(values) // 3)
+    noise = _scatter(times_s, values, len(values))
+    fallen = float(values[:third].mean()) - float(values[-third:].mean())
+    return fallen > 4 * noise / math.sqrt(third)
+
+
+def _scatter(times_s: FloatArray, values: FloatArray, near: int) -> float:
+    """Return the scatter of readings about a smooth path, from the rows before `near`: each against its neighbours."""
+    t, y = times_s[max(0, near - _SCATTER_ROWS) : near], values[max(0, near - _SCATTER_ROWS) : near]
+    if len(y) < 5:
+        return 0.0
+    span = t[2:] - t[:-2]
+    share = np.divide(t[1:-1] - t[:-2], span, out=np.full_like(span, 0.5), where=span > 0)
+    off = y[1:-1] - (y[:-2] * (1 - share) + y[2:] * share)
+    size = np.sqrt(1 + (1 - share) ** 2 + share**2)
+    return float(np.median(np.abs(off / size)) / 0.6745)
+
+
+def _between_rows(times_s: FloatArray, values: FloatArray, level: float, index: int, noise: float) -> Crossing:
+    """Interpolate between two rows; bound the path by the slopes before and after."""
+    start, stop = float(times_s[index - 1]), float(times_s[index])
+    above, below = float(values[index - 1]), float(values[index])
+    span, slope = stop - start, (above - below) / max(stop - start, 1e-12)
+    crossing = start + (above - level) / slope if above > below else stop
+    earlier, later = _slope(times_s[:index], values[:index]), _slope(times_s[index:], values[index:], at_end=False)
+    bounds = [crossing]
+    if earlier > 0:
+        bounds.append(min(stop, start + (above - level) / earlier))
+    if later > 0:
+        bounds.append(max(start, stop - (level - below) / later))
+    reach = float(np.ptp(bounds)) if len(bounds) > 1 else span
+    return Crossing(
+        index=index,
+        time_s=crossing,
+        from_noise_s=min(noise / slope, span),
+        from_gap_s=reach / 12**0.5,
+    )
+
+
+def _slope(times_s: FloatArray, values: FloatArray, *, at_end: bool = True) -> float:
+    """Return the fall per second over a few rows at the end or start; 0 where it cannot be told."""
+    kept = slice(-_SLOPE_ROWS, None) if at_end else slice(0, _SLOPE_ROWS)
+    t, y = times_s[kept], values[kept]
+    if len(t) < 3 or t[-1] <= t[0]:
+        return 0.0
+    return float(-np.polyfit(t - t[0], y, 1)[0])
+
+
+def _by_line(times_s: FloatArray, values: FloatArray, level: float, index: int, noise: float) -> Crossing | None:
+    """Fit a line to the rows around the crossing, as many as the noise asks for."""
+    half = _LEAST_ROWS
+    while True:
+        first, last = max(0, index - half), min(len(values), index + half)
+        t, y = times_s[first:last] - times_s[index], values[first:last]
+        slope, offset = np.polyfit(t, y, 1)
+        if -slope * (t[-1] - t[0]) > _WINDOW_NOISE * noise or half >= _MOST_ROWS or half >= len(values):
+            break
+        half *= 2
+    if slope >= 0:
+        return None
+    crossing = (level - offset) / slope
+    rest = y - (slope * t + offset)
+    spread = float(np.sqrt(rest @ rest / max(1, len(t) - 2)))
+    away = t - t.mean()
+    lever = 1 / len(t) + (crossing - t.mean()) ** 2 / float(away @ away)
+    time_s = float(times_s[index] + crossing)
+    row = int(np.searchsorted(times_s, time_s))
+    span = float(times_s[min(row, len(times_s) - 1)] - times_s[max(row - 1, 0)])
+    return Crossing(
+        index=max(1, min(row, len(times_s) - 1)),
+        time_s=time_s,
+        from_noise_s=spread / -slope * float(np.sqrt(lever)),
+        from_gap_s=0.02 * span,
+    )

@@ -1,0 +1,147 @@
+"""Things that switch: the moments at which a trace changes level, and the patches of a film that do."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage, sparse
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+CellArray = npt.NDArray[np.float32]
+
+_SMOOTHINGS: Final = (1, 3, 5, 9, 17)  # samples averaged before levels are compared
+_CLEAR: Final = 8.0  # swing over scatter that chance does not reach in ten thousand samples
+_SLIPS: Final = (0.35, 0.65)  # hysteresis, as shares of the swing
+_LEAST_CODES: Final = 2.0  # smaller swings are flicker of the coding
+_NEIGHBOUR_LAG: Final = 2  # samples by which neighbouring cells of one patch may differ (a scanned display)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Switch:
+    """One change of level: the first sample beyond the middle, and whether it rises."""
+
+    index: int
+    rises: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patch:
+    """Neighbouring cells that switch together.
+
+    Parameters
+    ----------
+    mask : ndarray of shape (rows, cols), bool
+        Its cells.
+    first : float
+        Median sample at which its cells first pass the middle.
+    energy : float
+        Sum over its cells of their swing squared.
+    """
+
+    mask: BoolArray
+    first: float
+    energy: float
+
+
+def scatter(values: FloatArray) -> float:
+    """Return the standard deviation of the white noise in a trace, from the median step between neighbours."""
+    if len(values) < 3:
+        return 0.0
+    return float(np.median(np.abs(np.diff(values))) / (0.6745 * np.sqrt(2)))
+
+
+def switches(values: FloatArray) -> tuple[Switch, ...]:
+    """Return the changes between the two levels of a trace, in order; none where it does not switch.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n,)
+        Equally meant samples.
+
+    Notes
+    -----
+    The trace is averaged over as few samples (1 to 17) as make the swing stand 8 times above the noise; a change
+    counts when 65 % of the swing is passed after 35 % (hysteresis), so that noise near the middle counts once.
+    """
+    noise = scatter(values)
+    for count in _SMOOTHINGS:
+        if len(values) < 3 * count:
+            break
+        smooth = ndimage.uniform_filter1d(values, count, mode="nearest")
+        low, high = _levels(smooth)
+        if high - low > _CLEAR * noise / np.sqrt(count) and high > low:
+            return _crossings(smooth, low, high)
+    return ()
+
+
+def _levels(values: FloatArray) -> tuple[float, float]:
+    middle = (float(values.min()) + float(values.max())) / 2
+    above = values > middle
+    if not above.any() or above.all():
+        return middle, middle
+    return float(np.median(values[~above])), float(np.median(values[above]))
+
+
+def _crossings(values: FloatArray, low: float, high: float) -> tuple[Switch, ...]:
+    share = (values - low) / (high - low)
+    decided = np.where(share > _SLIPS[1], 1, np.where(share < _SLIPS[0], -1, 0))
+    known = np.flatnonzero(decided)
+    turns = known[1:][np.diff(decided[known]) != 0]
+    found = []
+    for turn in turns:
+        rises = bool(decided[turn] > 0)
+        before = np.flatnonzero((share[:turn] < 0.5) if rises else (share[:turn] > 0.5))
+        found.append(Switch(index=int(before[-1]) + 1 if before.size else int(turn), rises=rises))
+    return tuple(found)
+
+
+def switching_patches(cells: CellArray) -> tuple[Patch, ...]:
+    """Return the patches of a film that switch, the earliest first.
+
+    Parameters
+    ----------
+    cells : ndarray of shape (n, rows, cols), float32
+        Codes averaged over small cells, frame by frame.
+
+    Returns
+    -------
+    tuple of Patch
+        Cells whose swing stands clear of their own noise, joined to neighbours that switch in the same direction
+        within two frames. Cells that only tremble (edges in a shaken film) have as much noise as swing and stay out.
+    """
+    smooth = ndimage.uniform_filter1d(cells, 3, axis=0, mode="nearest")
+    low, high = smooth.min(axis=0), smooth.max(axis=0)
+    swing = high - low
+    noise = np.maximum(np.sqrt(np.mean(np.diff(cells, axis=0) ** 2, axis=0) / 2), 0.2)
+    active = (swing > _CLEAR * noise / np.sqrt(3)) & (swing > _LEAST_CODES)
+    if not active.any():
+        return ()
+    start = smooth[0]
+    away = np.abs(smooth - start) > swing / 2
+    first = away.argmax(axis=0).astype(np.float64)
+    rises = (high - start) > (start - low)
+    return _joined(active, first, rises, swing.astype(np.float64))
+
+
+def _joined(active: BoolArray, first: FloatArray, rises: BoolArray, swing: FloatArray) -> tuple[Patch, ...]:
+    index = np.arange(active.size).reshape(active.shape)
+    pairs = []
+    for here, there in (
+        ((slice(None), slice(None, -1)), (slice(None), slice(1, None))),
+        ((slice(None, -1), slice(None)), (slice(1, None), slice(None))),
+    ):
+        joined = active[here] & active[there] & (rises[here] == rises[there])
+        joined &= np.abs(first[here] - first[there]) <= _NEIGHBOUR_LAG
+        pairs.append(np.stack([index[here][joined], index[there][joined]]))
+    ends = np.concatenate(pairs, axis=1)
+    graph = sparse.coo_array((np.ones(ends.shape[1]), (ends[0], ends[1])), shape=(active.size, active.size))
+    _, labels = sparse.csgraph.connected_components(graph, directed=False)
+    labels = np.where(active.ravel(), labels, -1)
+    patches = []
+    for label in np.unique(labels[labels >= 0]):
+        mask = (labels == label).reshape(active.shape)
+        energy = float(np.sum(swing[mask] ** 2))
+        patches.append(Patch(mask=mask, first=float(np.median(first[mask])), energy=energy))
+    return tuple(sorted(patches, key=lambda patch: patch.first))

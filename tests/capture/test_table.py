@@ -1,0 +1,79 @@
+"""Reading logs: what loggers and spreadsheets write, and what they should not."""
+
+import numpy as np
+import pytest
+
+from inspect_app.capture.table import read_table
+from inspect_app.errors import UnusableInput
+
+
+def read_bytes(tmp_path, content):
+    path = tmp_path / "log.csv"
+    path.write_bytes(content)
+    return read_table(path, name="log.csv", role="scene", sha256="0").columns
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"time_s,voltage_v\n0,4.1\n10,4.0\n",
+        b"\xef\xbb\xbfTime_s ,Voltage_V\r\n0,4.1\r\n10,4.0\r\n",
+        b"time_s;voltage_v\n0;4,1\n10;4,0",
+        b"time_s\tvoltage_v\n0\t4,1\n10\t4,0\n",
+        b'# a remark\n\n"time_s","voltage_v"\n"0","4.1"\n\n10,4.0\n\n',
+        "time_s;voltage_v\n0;4,1\n10;4,0\n".encode("utf-16"),
+    ],
+)
+def test_every_usual_way_of_writing_reads_the_same(tmp_path, content):
+    columns = read_bytes(tmp_path, content)
+
+    assert columns["time_s"].tolist() == [0, 10]
+    assert columns["voltage_v"].tolist() == [4.1, 4.0]
+
+
+def test_an_empty_cell_is_not_a_number(tmp_path):
+    columns = read_bytes(tmp_path, b"time_s,voltage_v\n0,4.1\n10,\n20,3.9\n")
+
+    assert np.isnan(columns["voltage_v"]).tolist() == [False, True, False]
+
+
+@pytest.mark.parametrize(
+    ("content", "problem"),
+    [
+        (b"", "empty"),
+        (b"\n\n", "empty"),
+        (b"time_s,voltage_v\n", "no numbers"),
+        (b"0,4.1\n10,4.0\n", "line 1 holds numbers"),
+        (b"time_s,voltage_v\n0,4.1\n10,off\n", "line 3 holds 'off'"),
+        (b"time_s,voltage_v\n0,4.1\n10,nan\n", "line 3 holds 'nan'"),
+        (b"time_s,voltage_v\n0,4.1\n10,1e999\n", "line 3 holds '1e999'"),
+        (b"time_s,voltage_v\n0,4.1\n10,4.0,7\n", "line 3 has 3 columns"),
+        (b"time_s,voltage_v\n0,4.1\n10\n", "line 3 has 1 columns"),
+        (b"time_s,time_s\n0,4.1\n", "two columns"),
+        (b"time_s,\n0,4.1\n", "without a name"),
+        (bytes(range(256)) * 50, "line"),
+        (b"time_s,voltage_v\n1-2,3\n", "line 2 holds '1-2'"),
+    ],
+)
+def test_what_is_no_log_is_refused_with_the_line(tmp_path, content, problem):
+    with pytest.raises(UnusableInput, match=problem):
+        read_bytes(tmp_path, content)
+
+
+def test_a_log_longer_than_a_block_is_joined_without_loss(tmp_path):
+    """Algebra: 700 000 rows, more than one block of 8 MB, sum to n (n - 1) / 2."""
+    count = 700_000
+    rows = "\n".join(f"{number},{number % 7}.5" for number in range(count))
+
+    columns = read_bytes(tmp_path, f"time_s,voltage_v\n{rows}\n".encode())
+
+    assert len(columns["time_s"]) == count
+    assert columns["time_s"].sum() == count * (count - 1) / 2
+
+
+def test_a_wrong_line_far_down_is_named_by_its_number(tmp_path):
+    rows = ["1,2"] * 3_000_000
+    rows[2_500_000] = "1,x"
+
+    with pytest.raises(UnusableInput, match="line 2500002 holds 'x'"):
+        read_bytes(tmp_path, ("a,b\n" + "\n".join(rows)).encode())

@@ -1,0 +1,232 @@
+"""The battery check against logs whose runtime, charge and energy are known, and against real ones."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from inspect_app.capture.table import read_table
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure import measure
+from tests.truth.discharge import Discharge
+
+REAL = Path(__file__).parents[3] / "shared" / "data" / "battery"
+
+
+def kept(path, times, volts, amperes=None, *, header=None, mark="."):
+    """Write a log; a decimal comma goes with semicolons."""
+    columns = [times, volts] if amperes is None else [times, volts, amperes]
+    names = header or ["time_s", "voltage_v", "current_a"][: len(columns)]
+    separator = ";" if mark == "," else ","
+    rows = (separator.join(f"{value:.6f}".replace(".", mark) for value in row) for row in zip(*columns, strict=True))
+    path.write_text("\n".join([separator.join(names), *rows]) + "\n")
+    return path
+
+
+def found_in(path, cutoff_v, **options):
+    measured = measure("battery", {"scene": [path]}, {"cutoff_v": cutoff_v, **options})
+    return {result.quantity_name: result.quantity for result in measured.results}, measured.warnings
+
+
+def test_the_worked_example_is_interpolated_between_its_rows(tmp_path):
+    """Worked by hand: 2.18 V at 5.5 h and 1.60 V at 6 h cross 2.0 V at 5.5 + 0.18 / 0.58 / 2 = 5.6552 h; 0.25 A."""
+    times = np.arange(0, 6.01, 0.5) * 3600
+    volts = np.array([3.0, 2.95, 2.9, 2.87, 2.84, 2.8, 2.76, 2.72, 2.66, 2.58, 2.48, 2.18, 1.6])
+
+    found, _ = found_in(kept(tmp_path / "a.csv", times, volts, np.full(13, 0.25)), "2 V")
+
+    assert found["runtime"].value == pytest.approx(5.65517 * 60, abs=0.001)
+    assert found["capacity"].value == pytest.approx(1413.79, abs=0.01)
+
+
+@pytest.mark.parametrize("mark", [".", ","])
+def test_a_smooth_discharge_gives_its_closed_form(tmp_path, mark):
+    """Closed form: crossing by bisection, integrals by Gauss-Legendre quadrature; decimal point and comma."""
+    truth = Discharge()
+    times = np.arange(0, 16_000.0, 10)
+
+    found, _ = found_in(kept(tmp_path / "a.csv", times, truth.voltage(times), truth.current(times), mark=mark), 3.2)
+
+    assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, abs=0.01)
+    assert found["capacity"].value == pytest.approx(truth.capacity_mah(3.2), abs=0.1)
+    assert found["energy"].value == pytest.approx(truth.energy_wh(3.2), abs=0.001)
+
+
+def test_a_load_resistance_stands_in_for_the_current(tmp_path):
+    """Closed form: the current is v / R."""
+    truth = Discharge(load_ohm=10.0)
+    times = np.arange(0, 16_000.0, 10)
+
+    found, _ = found_in(kept(tmp_path / "a.csv", times, truth.voltage(times)), 3.2, load_ohm=10)
+
+    assert found["capacity"].value == pytest.approx(truth.capacity_mah(3.2), rel=1e-4)
+    assert found["energy"].value == pytest.approx(truth.energy_wh(3.2), rel=1e-4)
+
+
+def test_without_current_or_load_only_the_runtime_is_given(tmp_path):
+    times = np.arange(0, 16_000.0, 10)
+
+    found, warnings = found_in(kept(tmp_path / "a.csv", times, Discharge().voltage(times)), 3.2)
+
+    assert list(found) == ["runtime"]
+    assert any("no capacity" in warning for warning in warnings)
+
+
+def test_a_dip_of_the_load_does_not_end_the_run(tmp_path):
+    """Debounce: two rows far below the cut-off, an hour before the end."""
+    truth = Discharge()
+    times = np.arange(0, 16_000.0, 10)
+    volts = truth.voltage(times)
+    volts[900:902] -= 1.5
+
+    found, _ = found_in(kept(tmp_path / "a.csv", times, volts, truth.current(times)), 3.2)
+
+    assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, abs=0.05)
+
+
+@pytest.mark.parametrize("with_current", [True, False])
+def test_the_rebound_after_shutdown_is_no_runtime(tmp_path, with_current):
+    """The device switches off one row after the cut-off, and the voltage recovers above it."""
+    truth = Discharge()
+    times = np.arange(0, 18_000.0, 10)
+    end = int(truth.crossing_s(3.2) // 10) + 2
+    volts, amperes = truth.voltage(times), truth.current(times)
+    volts[end:] = 3.5 - 0.2 * np.exp(-np.arange(len(times) - end) / 40)
+    amperes[end:] = 0.0
+
+    found, _ = found_in(kept(tmp_path / "a.csv", times, volts, amperes if with_current else None), 3.2)
+
+    assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, abs=0.05)
+
+
+def test_noise_at_the_cutoff_does_not_pull_the_crossing_early(tmp_path):
+    """Closed form plus noise of 5 mV: far more than the voltage falls between two rows."""
+    truth, rng = Discharge(knee_s=3000.0), np.random.default_rng(1)
+    times = np.arange(0, 16_000.0, 1)
+    volts = truth.voltage(times) + 0.005 * rng.standard_normal(len(times))
+
+    found, _ = found_in(kept(tmp_path / "a.csv", times, volts, truth.current(times)), 3.2)
+
+    assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, abs=0.1)
+
+
+def test_the_uncertainty_grows_when_the_crossing_lies_in_a_gap(tmp_path):
+    """Closed form: ten minutes around the crossing are missing from the log."""
+    truth = Discharge()
+    times = np.arange(0, 16_000.0, 10)
+    kept_rows = np.abs(times - truth.crossing_s(3.2)) > 300
+    whole, _ = found_in(kept(tmp_path / "a.csv", times, truth.voltage(times), truth.current(times)), 3.2)
+    times = times[kept_rows]
+
+    found, warnings = found_in(kept(tmp_path / "b.csv", times, truth.voltage(times), truth.current(times)), 3.2)
+
+    assert found["runtime"].standard_uncertainty > 20 * whole["runtime"].standard_uncertainty / 10
+    assert abs(found["runtime"].value - truth.crossing_s(3.2) / 60) <= 2 * found["runtime"].standard_uncertainty
+    assert any("inside a gap" in warning for warning in warnings)
+
+
+def test_a_logger_that_starts_its_clock_again_is_joined_and_told(tmp_path):
+    """Closed form; the clock starts at zero again at a third of the run, one interval later."""
+    truth = Discharge()
+    times = np.arange(0, 16_000.0, 10)
+    clock = np.where(np.arange(len(times)) < 500, times, times - times[500])
+
+    found, warnings = found_in(kept(tmp_path / "a.csv", clock, truth.voltage(times), truth.current(times)), 3.2)
+
+    assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, rel=0.002)
+    assert any("clock again" in warning for warning in warnings)
+
+
+def test_a_clock_that_jumps_back_is_refused_with_its_row(tmp_path):
+    times = np.arange(0, 16_000.0, 10)
+    times[800:] -= 3000
+
+    with pytest.raises(UnusableInput, match="jumps after row 800"):
+        found_in(kept(tmp_path / "a.csv", times, Discharge().voltage(np.arange(0, 16_000.0, 10))), 3.2)
+
+
+@pytest.mark.parametrize(("cutoff", "problem"), [(4.5, "already below"), (0.5, "never stays below")])
+def test_a_cutoff_outside_the_log_is_told(tmp_path, cutoff, problem):
+    times = np.arange(0, 12_000.0, 10)
+
+    with pytest.raises(NothingToMeasure, match=problem):
+        found_in(kept(tmp_path / "a.csv", times, Discharge().voltage(times)), cutoff)
+
+
+def test_a_missing_column_is_told_with_those_that_are_there(tmp_path):
+    path = kept(tmp_path / "a.csv", [0, 1], [3, 2], header=["t", "u"])
+
+    with pytest.raises(UnusableInput, match="time_s is missing; there are t, u"):
+        found_in(path, 3)
+
+
+def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
+    """Coverage at k = 2 over 60 seeded logs with noise, gaps and irregular rows (binomial, chance below 0.01)."""
+    rng = np.random.default_rng(2)
+    held = np.zeros(2)
+    for number in range(60):
+        truth = Discharge(knee_s=rng.uniform(400, 3000), current_a=rng.uniform(0.1, 1))
+        times = np.cumsum(rng.uniform(5, 15, 1800))
+        times = times[(times < rng.uniform(2000, 12000)) | ((times > 12500) & (times < 15500))]
+        noise = rng.uniform(0.0005, 0.005)
+        volts = truth.voltage(times) + noise * rng.standard_normal(len(times))
+        amperes = truth.current(times) + 0.003 * rng.standard_normal(len(times))
+        shift = times[0]
+        found, _ = found_in(kept(tmp_path / f"{number}.csv", times, volts, amperes), 3.2)
+        runtime = (truth.crossing_s(3.2) - shift) / 60
+        held[0] += abs(found["runtime"].value - runtime) <= 2 * found["runtime"].standard_uncertainty
+        capacity = truth.current_a * runtime * 60 / 3.6
+        held[1] += abs(found["capacity"].value - capacity) <= 2 * found["capacity"].standard_uncertainty
+
+    assert (held >= 52).all()
+
+
+def real_columns(name):
+    if not (REAL / name).exists():
+        pytest.skip("the real logs lie in ../shared/data, which is not here")
+    columns = read_table(REAL / name, name=name, role="scene", sha256="").columns
+    return columns["test_time_second"], columns["voltage_volt"], columns["current_ampere"]
+
+
+@pytest.mark.parametrize(("thinned", "hours", "tolerance_h"), [(1, 23.2534, 0.0002), (30, 23.2502, 0.004)])
+def test_a_real_slow_discharge_gives_its_charge_and_runtime(tmp_path, thinned, hours, tolerance_h):
+    """Real log (Battery Data Alliance examples, Apache-2.0): 3.855171 Ah, 14.8003 Wh, 3.2 V at 23.2534 h."""
+    times, volts, amperes = real_columns("cell-21700-c30-25degC.csv")
+    whole = kept(tmp_path / "a.csv", times[::thinned], volts[::thinned], amperes[::thinned])
+
+    found, _ = found_in(whole, 3.2)
+
+    assert found["runtime"].value / 60 == pytest.approx(hours, abs=tolerance_h + 2 * (thinned > 1) * 300 / 3600)
+    if thinned == 1:
+        found, _ = found_in(whole, 3.0)
+        assert found["capacity"].value == pytest.approx(3855.171, abs=0.05)
+        assert found["energy"].value == pytest.approx(14.8003, abs=0.0005)
+
+
+def test_a_real_log_with_a_broken_clock_is_refused_by_name_of_the_jump(tmp_path):
+    """Real log (the same source): its clock jumps; naive sums give 137 to 997 Ah for a pack of 10 Ah."""
+    times, volts, amperes = real_columns("pack-10ah-broken-clock.csv")
+
+    with pytest.raises(UnusableInput, match="clock jumps after row 722"):
+        found_in(kept(tmp_path / "a.csv", times, volts, amperes), 3.1)
+
+
+def test_clock_times_give_the_middle_between_the_last_two_looks():
+    """GUM 4.3.7 (from memory): the end is anywhere in the polling interval; over midnight the day is added."""
+    measured = measure("battery", {}, {"start": "20:00", "end": "04:30", "polling_interval_min": "10"})
+
+    runtime = measured.results[0].quantity
+    assert runtime.value == pytest.approx(510 - 5)
+    assert runtime.standard_uncertainty == pytest.approx(10 / 12**0.5)
+
+
+def test_runs_that_agree_keep_the_uncertainty_of_the_polling():
+    found = measure("battery", {}, {"runtime_min": ["300", "300", "300"], "polling_interval_min": 10}).results[0]
+
+    assert found.quantity.standard_uncertainty == pytest.approx(10 / 12**0.5)
+
+
+@pytest.mark.parametrize("options", [{}, {"start": "12:00"}, {"start": "noon", "end": "13:00"}])
+def test_incomplete_clock_times_are_told(options):
+    with pytest.raises(UnusableInput):
+        measure("battery", {}, options)

@@ -1,0 +1,72 @@
+"""The frame rate check against films of a light that blinks at a known rate."""
+
+import numpy as np
+import pytest
+
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure import measure
+from tests.truth.films import blink_film
+
+
+def quantities(measured):
+    return {result.quantity_name: result.quantity for result in measured.results}
+
+
+def test_the_rate_is_that_of_the_light_and_not_of_the_file(tmp_path):
+    """Truth by construction: 59.94 frames a second against a light of 3.7 Hz, in a file that claims 50."""
+    rng = np.random.default_rng(1)
+    path = blink_film(tmp_path / "blink.mp4", rng, fps=59.94, frames=400)
+
+    found = quantities(measure("frame-rate", {"scene": [path]}, {"blink_hz": "3.7"}))
+
+    assert found["frame_rate"].value == pytest.approx(59.94, abs=0.03)
+    assert abs(found["frame_rate"].value - 59.94) <= 3 * found["frame_rate"].standard_uncertainty
+    assert found["frames_dropped"].value == 0
+
+
+@pytest.mark.parametrize("keep_gaps", [False, True])
+def test_dropped_frames_are_counted_whether_the_file_shows_them_or_not(tmp_path, keep_gaps):
+    """Truth by construction: 7 of 300 frames are left out, two of them side by side."""
+    rng = np.random.default_rng(2)
+    dropped = (31, 80, 81, 150, 199, 230, 255)
+    path = blink_film(tmp_path / "drops.mp4", rng, fps=60, frames=300, dropped=dropped, keep_gaps=keep_gaps)
+
+    found = quantities(measure("frame-rate", {"scene": [path]}, {"blink_hz": 3.7}))
+
+    assert found["frames_dropped"].value == len(dropped)
+    assert found["frame_rate"].value == pytest.approx(60, abs=0.05)
+
+
+def test_without_a_known_light_the_films_own_clock_is_believed_with_a_warning(tmp_path):
+    """Truth by construction of the time stamps: 60 a second, two gaps of one frame."""
+    rng = np.random.default_rng(3)
+    path = blink_film(tmp_path / "own.mp4", rng, frames=120, dropped=(40, 90), keep_gaps=True)
+
+    measured = measure("frame-rate", {"scene": [path]}, {})
+
+    found = quantities(measured)
+    assert found["frame_rate"].value == pytest.approx(60, abs=0.01)
+    assert found["frames_dropped"].value == 2
+    assert any("own clock" in warning for warning in measured.warnings)
+
+
+def test_counted_frames_over_a_clock_give_their_quotient():
+    """Algebra: 1798 frames in 30 s are 59.933 a second; one frame at the ends is 0.0136 a second."""
+    found = quantities(measure("frame-rate", {}, {"frames_counted": ["1798"], "duration_s": "30"}))["frame_rate"]
+
+    assert found.value == pytest.approx(1798 / 30)
+    assert found.standard_uncertainty == pytest.approx(1 / 6**0.5 / 30, rel=0.2)
+
+
+def test_a_film_in_which_nothing_blinks_is_refused(tmp_path):
+    """Nothing there: the light is off throughout."""
+    rng = np.random.default_rng(4)
+    path = blink_film(tmp_path / "dark.mp4", rng, duty=0.0, frames=60)
+
+    with pytest.raises(NothingToMeasure, match="blink"):
+        measure("frame-rate", {"scene": [path]}, {"blink_hz": 3.7})
+
+
+def test_neither_film_nor_counts_is_told():
+    with pytest.raises(UnusableInput, match="--frames-counted"):
+        measure("frame-rate", {}, {})

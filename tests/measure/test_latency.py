@@ -1,0 +1,189 @@
+"""The latency check against films and traces whose lag is exact by construction."""
+
+import numpy as np
+import pytest
+
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure import measure
+from tests.truth.films import exposed, latency_film
+
+
+def latencies(measured):
+    return {result.quantity_name: result.quantity for result in measured.results}
+
+
+def trace_file(path, rng, *, lag_ms, kind="step", width_ms=0.0, step_ms=1.0, noise=0.01, events=(100.0,), gain=1.0):
+    """Write a log of a light and its picture, each row the mean over one interval."""
+    times = np.arange(0, events[-1] + 300, step_ms)
+    stimulus, response = np.zeros_like(times), np.zeros_like(times)
+    for number, event in enumerate(events):
+        sign = 1 if number % 2 == 0 else -1
+        stimulus += sign * exposed("step", 0, event, times, step_ms)
+        response += sign * exposed(kind, width_ms, event + lag_ms, times, step_ms)
+    stimulus, response = (gain * values + noise * rng.standard_normal(len(times)) for values in (stimulus, response))
+    rows = "\n".join(f"{t:.3f},{s:.5f},{r:.5f}" for t, s, r in zip(times, stimulus, response, strict=True))
+    path.write_text(f"time_ms,stimulus,response\n{rows}\n")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("kind", "width_ms", "half_ms"), [("step", 0, 0), ("decay", 3.0, 3 * np.log(2)), ("ramp", 6.0, 3.0)]
+)
+def test_a_trace_gives_the_lag_of_onset_and_of_half_the_swing(tmp_path, kind, width_ms, half_ms):
+    """Closed form: a decay of time constant τ has gone half of the way τ ln 2 after its onset, a ramp half its length."""
+    path = trace_file(tmp_path / "t.csv", np.random.default_rng(1), lag_ms=42.4, kind=kind, width_ms=width_ms)
+
+    found = latencies(measure("latency", {"scene": [path]}, {}))
+
+    assert found["latency_first_change"].value == pytest.approx(42.4, abs=0.3)
+    assert found["latency_half"].value == pytest.approx(42.4 + half_ms, abs=0.1)
+    assert found["latency_frames"].value == pytest.approx(found["latency_first_change"].value, rel=1e-6)
+
+
+def test_a_film_gives_the_lag_within_a_fraction_of_a_frame(tmp_path):
+    """Truth by construction: 37.3 ms in a film of 240 frames a second, one frame is 4.17 ms."""
+    path = latency_film(tmp_path / "f.mp4", np.random.default_rng(2), lag_s=0.0373)
+
+    found = latencies(measure("latency", {"scene": [path]}, {}))
+
+    assert found["latency_first_change"].value == pytest.approx(37.3, abs=0.8)
+    assert found["latency_half"].value == pytest.approx(37.3, abs=0.8)
+
+
+def test_a_slow_motion_film_is_put_right_by_its_frame_rate(tmp_path):
+    """Truth by construction: shot at 480, plays at 30; without the rate the lag would read 16 times as long."""
+    path = latency_film(tmp_path / "s.mp4", np.random.default_rng(3), fps=480, played_at_fps=30, lag_s=0.031)
+
+    found = latencies(measure("latency", {"scene": [path]}, {"frame_rate": "480"}))
+
+    assert found["latency_half"].value == pytest.approx(31.0, abs=0.5)
+
+
+def test_a_film_without_its_rate_that_plays_slowly_carries_a_warning(tmp_path):
+    path = latency_film(tmp_path / "s.mp4", np.random.default_rng(3), fps=480, played_at_fps=30, lag_s=0.031)
+
+    measured = measure("latency", {"scene": [path]}, {})
+
+    assert any("--frame-rate" in warning for warning in measured.warnings)
+
+
+def test_given_regions_read_the_same_as_found_ones(tmp_path):
+    """Two ways through one film: the LED at the left, the screen at the right."""
+    path = latency_film(tmp_path / "r.mp4", np.random.default_rng(4), lag_s=0.045, kind="decay", width_s=0.006)
+    found = latencies(measure("latency", {"scene": [path]}, {}))["latency_half"]
+
+    given = latencies(
+        measure("latency", {"scene": [path]}, {"stimulus_roi": "24,40,17,17", "response_roi": "80,24,56,48"})
+    )["latency_half"]
+
+    assert given.value == pytest.approx(found.value, abs=0.4)
+
+
+def test_events_that_repeat_are_averaged(tmp_path):
+    """Truth by construction: four switches, on and off, each 42.4 ms late."""
+    path = trace_file(tmp_path / "e.csv", np.random.default_rng(5), lag_ms=42.4, events=(100.0, 300.3, 500.6, 700.8))
+
+    measured = measure("latency", {"scene": [path]}, {})
+
+    assert measured.results[0].condition["events"] == 4
+    assert latencies(measured)["latency_half"].value == pytest.approx(42.4, abs=0.1)
+
+
+def test_gain_does_not_move_the_result(tmp_path):
+    """Invariance: the same trace in other units."""
+    one = trace_file(tmp_path / "a.csv", np.random.default_rng(6), lag_ms=20.25)
+    other = trace_file(tmp_path / "b.csv", np.random.default_rng(6), lag_ms=20.25, gain=200.0, noise=2.0)
+
+    found = [latencies(measure("latency", {"scene": [path]}, {}))["latency_half"].value for path in (one, other)]
+
+    assert found[0] == pytest.approx(found[1], abs=0.02)
+
+
+def test_more_noise_never_shrinks_the_uncertainty(tmp_path):
+    """Property: the same event with ten times the noise."""
+    quiet = trace_file(tmp_path / "a.csv", np.random.default_rng(7), lag_ms=20.25, noise=0.01)
+    noisy = trace_file(tmp_path / "b.csv", np.random.default_rng(7), lag_ms=20.25, noise=0.1)
+
+    found = [latencies(measure("latency", {"scene": [p]}, {}))["latency_half"] for p in (quiet, noisy)]
+
+    assert found[1].standard_uncertainty > found[0].standard_uncertainty
+
+
+def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
+    """Coverage at k = 2 over 24 seeded traces: at least 20 hold the truth (binomial, p 0.95, chance below 0.01)."""
+    rng = np.random.default_rng(8)
+    held = np.zeros(2)
+    for number in range(24):
+        kind, width = [("step", 0.0), ("decay", rng.uniform(1, 5)), ("ramp", rng.uniform(1, 5))][number % 3]
+        lag = rng.uniform(5, 60)
+        half = lag + (width * np.log(2) if kind == "decay" else width / 2)
+        event = rng.uniform(100, 101)
+        path = trace_file(
+            tmp_path / f"{number}.csv", rng, lag_ms=lag, kind=kind, width_ms=width, noise=0.03, events=(event,)
+        )
+        found = latencies(measure("latency", {"scene": [path]}, {}))
+        for which, (name, truth) in enumerate((("latency_first_change", lag), ("latency_half", half))):
+            held[which] += abs(found[name].value - truth) <= 2 * found[name].standard_uncertainty
+
+    assert (held >= 20).all()
+
+
+@pytest.mark.parametrize(("frame", "latest_ms"), [(14, 70.0), (2, 10.0)])
+def test_a_counted_frame_times_the_interval_is_the_lag(frame, latest_ms):
+    """Common practice, no source: 5 ms between frames, changed in frame 14 is 70 ms, by frame 2 at most 10 ms."""
+    found = latencies(measure("latency", {}, {"frames_counted": [str(frame)], "frame_interval_ms": "5"}))
+
+    assert found["latency_first_change"].value == pytest.approx(latest_ms)
+    assert found["latency_first_change"].standard_uncertainty == pytest.approx(5 / 6**0.5)
+
+
+def test_counts_that_agree_do_not_give_zero_uncertainty():
+    """Repeats locked in phase share one place within the frame (JCGM 100:2008, F.2.2.1, from memory)."""
+    found = latencies(measure("latency", {}, {"frames_counted": [14, 14, 14, 14], "frame_interval_ms": 5}))
+
+    assert found["latency_first_change"].standard_uncertainty == pytest.approx(5 / 6**0.5)
+
+
+def test_a_light_that_never_switches_is_told(tmp_path):
+    path = tmp_path / "still.csv"
+    rng = np.random.default_rng(9)
+    rows = "\n".join(f"{t},{rng.normal():.4f},{rng.normal():.4f}" for t in range(200))
+    path.write_text(f"time_ms,stimulus,response\n{rows}\n")
+
+    with pytest.raises(NothingToMeasure, match="does not switch"):
+        measure("latency", {"scene": [path]}, {})
+
+
+def test_a_film_in_which_only_the_light_switches_is_told(tmp_path):
+    path = latency_film(tmp_path / "alone.mp4", np.random.default_rng(10), levels=(80.0, 80.0), frames=60)
+
+    with pytest.raises(NothingToMeasure, match="response-roi"):
+        measure("latency", {"scene": [path]}, {})
+
+
+@pytest.mark.parametrize(
+    ("text", "problem"),
+    [
+        ("time_ms,stimulus\n0,1\n", "response"),
+        ("time_ms,stimulus,response\n" + "\n".join(f"{t},0,0" for t in (0, 1, 2, 1, 4, 5, 6, 7, 8)), "runs back"),
+        ("time_ms,stimulus,response\n0,1,2\n1,,2\n", "empty cell"),
+    ],
+)
+def test_a_trace_that_cannot_be_used_is_told_with_the_reason(tmp_path, text, problem):
+    path = tmp_path / "bad.csv"
+    path.write_text(text)
+
+    with pytest.raises(UnusableInput, match=problem):
+        measure("latency", {"scene": [path]}, {})
+
+
+def test_a_region_beyond_the_frame_is_told(tmp_path):
+    path = latency_film(tmp_path / "f.mp4", np.random.default_rng(11), frames=20)
+
+    with pytest.raises(UnusableInput, match="reaches beyond"):
+        measure("latency", {"scene": [path]}, {"stimulus_roi": "0,0,9,9", "response_roi": "100,50,200,200"})
+
+
+def test_neither_capture_nor_counts_is_told():
+    with pytest.raises(UnusableInput, match="--frames-counted"):
+        measure("latency", {}, {})

@@ -1,0 +1,131 @@
+"""The readout check against pictures of strobe bands whose readout time is exact by construction."""
+
+import numpy as np
+import pytest
+import tifffile
+
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure import measure
+from tests.truth.strobe import strobe_picture
+
+
+def kept(path, exposure):
+    """Write exposure 0 to 1 as a 16-bit grey TIFF."""
+    codes = np.round(np.clip(exposure + 0.02, 0, 1) * 65535).astype(np.uint16)
+    tifffile.imwrite(path, codes, photometric="minisblack")
+    return path
+
+
+def readout_of(path, **options):
+    measured = measure("readout", {"scene": [path]}, options)
+    return {result.quantity_name: result.quantity for result in measured.results}
+
+
+@pytest.mark.parametrize(
+    ("readout_ms", "strobe_hz", "tolerance"), [(9.2, 400, 0.005), (14.0, 200, 0.01), (9.2, 200, 0.02)]
+)
+def test_the_readout_time_is_rows_over_the_row_frequency_of_the_bands(tmp_path, readout_ms, strobe_hz, tolerance):
+    """Truth by construction; 2.8 bands over 14 ms and 1.84 over 9.2 ms at 200 Hz: common practice, no source."""
+    picture = strobe_picture(np.random.default_rng(5), readout_s=readout_ms / 1000, strobe_hz=strobe_hz, snr=30)
+
+    found = readout_of(kept(tmp_path / "bands.tif", picture), strobe_hz=strobe_hz)
+
+    assert found["readout_time"].value == pytest.approx(readout_ms, rel=tolerance)
+    assert found["line_time"].value == pytest.approx(readout_ms * 1000 / 480, rel=tolerance)
+
+
+def test_the_sensor_rows_change_the_line_time_only(tmp_path):
+    """Algebra: a picture scaled to 480 rows of a sensor of 1080."""
+    path = kept(tmp_path / "bands.tif", strobe_picture(np.random.default_rng(6)))
+
+    as_stored, as_sensor = readout_of(path, strobe_hz=400), readout_of(path, strobe_hz=400, rows=1080)
+
+    assert as_sensor["readout_time"] == as_stored["readout_time"]
+    assert as_sensor["line_time"].value == pytest.approx(as_stored["line_time"].value * 480 / 1080)
+
+
+def test_a_picture_turned_by_a_quarter_reads_the_same(tmp_path):
+    """Two orientations of one picture."""
+    picture = strobe_picture(np.random.default_rng(7), texture=0.03)
+    upright = readout_of(kept(tmp_path / "a.tif", picture), strobe_hz=400)["readout_time"]
+
+    turned = readout_of(kept(tmp_path / "b.tif", np.rot90(picture)), strobe_hz=400)["readout_time"]
+
+    assert turned.value == pytest.approx(upright.value, abs=2 * upright.standard_uncertainty)
+
+
+def test_gain_offset_and_flip_do_not_move_the_result(tmp_path):
+    """Invariance: half of the light, more black level, upside down."""
+    picture = strobe_picture(np.random.default_rng(8), ambient=0.1)
+    plain = readout_of(kept(tmp_path / "a.tif", picture), strobe_hz=400)["readout_time"]
+
+    changed = readout_of(kept(tmp_path / "b.tif", 0.5 * picture[::-1] + 0.1), strobe_hz=400)["readout_time"]
+
+    assert changed.value == pytest.approx(plain.value, abs=2 * plain.standard_uncertainty)
+
+
+@pytest.mark.parametrize("readout_ms", [4.0, 2.5])
+def test_less_than_one_band_is_refused_with_the_strobe_frequency_to_use(tmp_path, readout_ms):
+    """0.8 and 0.5 bands: the period is not in the picture."""
+    picture = strobe_picture(np.random.default_rng(9), readout_s=readout_ms / 1000, strobe_hz=200)
+
+    with pytest.raises(NothingToMeasure, match=r"strobe of at least \d{3} Hz"):
+        readout_of(kept(tmp_path / "few.tif", picture), strobe_hz=200)
+
+
+def test_an_even_field_without_bands_is_refused(tmp_path):
+    """Nothing there: the strobe is lit throughout."""
+    picture = strobe_picture(np.random.default_rng(10), duty=1.0, texture=0.02)
+
+    with pytest.raises(NothingToMeasure, match="no bands"):
+        readout_of(kept(tmp_path / "even.tif", picture), strobe_hz=200)
+
+
+def test_more_noise_never_shrinks_the_uncertainty(tmp_path):
+    """Property: the same picture with ten times the noise."""
+    quiet = readout_of(kept(tmp_path / "a.tif", strobe_picture(np.random.default_rng(11), snr=60)), strobe_hz=400)
+    noisy = readout_of(kept(tmp_path / "b.tif", strobe_picture(np.random.default_rng(11), snr=6)), strobe_hz=400)
+
+    assert noisy["readout_time"].standard_uncertainty > quiet["readout_time"].standard_uncertainty
+
+
+def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
+    """Coverage at k = 2 over 24 seeded pictures: at least 20 hold the truth (binomial, p 0.95, chance below 0.01)."""
+    rng = np.random.default_rng(12)
+    held = 0
+    for number in range(24):
+        bands = rng.uniform(1.8, 6)
+        picture = strobe_picture(
+            rng,
+            readout_s=bands / 400,
+            duty=rng.uniform(0.05, 0.5),
+            snr=float(np.exp(rng.uniform(np.log(3), np.log(30)))),
+            texture=0.03,
+            rows=240,
+            cols=160,
+            level=0.3,
+        )
+        found = readout_of(kept(tmp_path / f"{number}.tif", picture), strobe_hz=400)["readout_time"]
+        held += abs(found.value - 1000 * bands / 400) <= 2 * found.standard_uncertainty
+
+    assert held >= 20
+
+
+def test_counted_bands_over_the_strobe_frequency_are_the_readout_time():
+    """Common practice, no source: 2.8 bands at 200 Hz are 14 ms; a reading to 0.1 at both ends is 0.1 / √6 bands."""
+    measured = measure("readout", {}, {"strobe_hz": "200", "bands_counted": ["2.8", "2.8"], "rows": "1000"})
+
+    time, per_line = (result.quantity for result in measured.results)
+    assert time.value == pytest.approx(14.0)
+    assert time.standard_uncertainty == pytest.approx(0.1 / 6**0.5 * 5)
+    assert per_line.value == pytest.approx(14.0)
+
+
+def test_less_than_one_counted_band_is_refused():
+    with pytest.raises(NothingToMeasure, match="strobe"):
+        measure("readout", {}, {"strobe_hz": 200, "bands_counted": [0.8]})
+
+
+def test_neither_picture_nor_counts_is_told():
+    with pytest.raises(UnusableInput, match="--bands-counted"):
+        measure("readout", {}, {"strobe_hz": 200})

@@ -1,0 +1,57 @@
+"""Pictures of a field under a strobe through a rolling shutter, with exactly known readout time."""
+
+import numpy as np
+
+
+def overlap(time_s: np.ndarray, strobe_hz: float, on_s: float, open_s: float) -> np.ndarray:
+    """Return the share of each row's open time, from `time_s` on, during which the strobe is lit (closed form)."""
+    period_s = 1 / strobe_hz
+
+    def lit_until(moment_s: np.ndarray) -> np.ndarray:
+        turns = np.floor(moment_s / period_s)
+        return turns * on_s + np.minimum(moment_s - turns * period_s, on_s)
+
+    return (lit_until(time_s + open_s) - lit_until(time_s)) / open_s
+
+
+def strobe_picture(
+    rng: np.random.Generator,
+    *,
+    readout_s: float = 0.0092,
+    strobe_hz: float = 400.0,
+    duty: float = 0.2,
+    open_s: float = 0.0003,
+    rows: int = 480,
+    cols: int = 320,
+    snr: float = 30.0,
+    ambient: float = 0.05,
+    texture: float = 0.0,
+    fall_off: float = 0.2,
+    level: float = 0.6,
+) -> np.ndarray:
+    """Return exposure of shape (rows, cols): bands times texture times vignette, plus noise.
+
+    `snr` is the height of the bands over the noise of the mean of a row.
+    """
+    start_s = rng.random() / strobe_hz
+    row_s = start_s + np.arange(rows) * readout_s / rows
+    band = overlap(row_s, strobe_hz, duty / strobe_hz, open_s)
+    light = ambient + (1 - ambient) * band / max(band.max(), 1e-9)
+    y, x = np.mgrid[:rows, :cols]
+    radius = np.hypot((y - rows / 2) / (rows / 2), (x - cols / 2) / (cols / 2)) / 2**0.5
+    scene = level * (1 - fall_off * radius**2) * (1 + texture * _smooth(rng, rows, cols))
+    noise = level / snr * np.sqrt(cols)
+    return scene * light[:, None] + noise * rng.standard_normal((rows, cols))
+
+
+def _smooth(rng: np.random.Generator, rows: int, cols: int, grain_px: int = 12) -> np.ndarray:
+    coarse = rng.standard_normal((rows // grain_px + 2, cols // grain_px + 2))
+    y, x = np.arange(rows) / grain_px, np.arange(cols) / grain_px
+    i, j = y.astype(int), x.astype(int)
+    fy, fx = (y - i)[:, None], (x - j)[None, :]
+    return (
+        coarse[np.ix_(i, j)] * (1 - fy) * (1 - fx)
+        + coarse[np.ix_(i + 1, j)] * fy * (1 - fx)
+        + coarse[np.ix_(i, j + 1)] * (1 - fy) * fx
+        + coarse[np.ix_(i + 1, j + 1)] * fy * fx
+    )
