@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from inspect_app.definitions.values import Contract, Form
+from inspect_app.errors import UnusableInput
 from inspect_app.model import Inspection, Judgement, Person, Verdict
 
 REPLY_DAYS = 30  # common practice, no source: a contract that says otherwise is followed by giving `reply_days`
@@ -53,6 +54,8 @@ class Paper:
     deviations: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
+        if not self.issuer.strip():
+            raise UnusableInput("issuer", "no name is given", "Say in the settings who issues documents.")
         if self.issued_at.tzinfo is None:
             raise ValueError("the time of issue needs a time zone")
         if self.reply_days < 1:

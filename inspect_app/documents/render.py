@@ -5,20 +5,24 @@ import io
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC
 from functools import cache
 from importlib import resources
 from typing import Any, Final
 
 import font_source_sans_pro
 import jinja2
-from weasyprint import CSS, HTML
+from weasyprint import CSS, HTML, Attachment
 from weasyprint.css import ColorProfile
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher, URLFetcherResponse
 
 from inspect_app.documents import wording
+from inspect_app.documents.attached import DESCRIPTION, FILE_NAME, measurements_json
 from inspect_app.documents.figures import Figure
+from inspect_app.documents.finish import finish
 from inspect_app.documents.paper import Paper
+from inspect_app.documents.printable import printable, shortened, unbroken
 from inspect_app.documents.sheet import lay_out
 from inspect_app.errors import NotAllowed
 from inspect_app.model import Outcome
@@ -66,8 +70,10 @@ def _render(paper: Paper, template: str) -> bytes:
     html = _templates().get_template(template).render(sheet=sheet, paper=paper, words=wording)
     with _ONE_AT_A_TIME:
         look = _look()
-        document = HTML(string=html, base_url=None, url_fetcher=_OwnFetcher(paper.thumbnails, sheet.drawings))
+        document = HTML(string=printable(html), base_url=None, url_fetcher=OwnFetcher(paper.thumbnails, sheet.drawings))
         made: bytes = document.write_pdf(
+            finisher=finish,
+            attachments=[_attachment(paper)],
             font_config=look.fonts,
             stylesheets=[look.style],
             color_profiles={"--srgb": _srgb()},
@@ -76,6 +82,19 @@ def _render(paper: Paper, template: str) -> bytes:
             pdf_variant="pdf/a-3a",
         )
     return made
+
+
+def _attachment(paper: Paper) -> Attachment:
+    moment = paper.issued_at.astimezone(UTC)
+    return Attachment(
+        string=measurements_json(paper),
+        name=FILE_NAME,
+        description=DESCRIPTION,
+        created=moment,
+        modified=moment,
+        relationship="Data",
+        url_fetcher=OwnFetcher(),
+    )
 
 
 def _identifier(paper: Paper) -> bytes:
@@ -87,13 +106,15 @@ def _identifier(paper: Paper) -> bytes:
 
 @cache
 def _templates() -> jinja2.Environment:
-    return jinja2.Environment(
+    environment = jinja2.Environment(
         loader=jinja2.PackageLoader("inspect_app.documents"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters.update(shortened=shortened, unbroken=unbroken)
+    return environment
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,10 +129,10 @@ class _Look:
 def _look() -> _Look:
     fonts = FontConfiguration()
     text = resources.files("inspect_app.documents").joinpath("print.css").read_text(encoding="utf-8")
-    return _Look(fonts=fonts, style=CSS(string=text, font_config=fonts, url_fetcher=_OwnFetcher()))
+    return _Look(fonts=fonts, style=CSS(string=text, font_config=fonts, url_fetcher=OwnFetcher()))
 
 
-class _OwnFetcher(URLFetcher):  # type: ignore[misc]  # weasyprint has no types
+class OwnFetcher(URLFetcher):  # type: ignore[misc]  # weasyprint has no types
     """Serves the package's fonts and the paper's pictures and drawings under ``app:``, and refuses all else."""
 
     def __init__(self, pictures: Mapping[str, bytes] | None = None, drawings: Sequence[Figure] = ()) -> None:
@@ -120,6 +141,7 @@ class _OwnFetcher(URLFetcher):  # type: ignore[misc]  # weasyprint has no types
         self._drawings = {str(number): figure.svg for number, figure in enumerate(drawings)}
 
     def fetch(self, url: str, headers: Any = None) -> URLFetcherResponse:  # noqa: ARG002  # the signature is weasyprint's
+        """Return a font, a picture or a drawing; ValueError for any other address."""
         kind, _, name = url.removeprefix("app:").partition("/") if url.startswith("app:") else ("", "", "")
         if kind == "font" and name in _FONTS:
             return URLFetcherResponse(url, _font(name), {"Content-Type": "font/ttf"})

@@ -1,14 +1,14 @@
 """Writes SVG: presentation attributes only, one text family, everything escaped."""
 
 import enum
-import re
 from collections.abc import Iterable, Sequence
 
 from markupsafe import escape
 
+from inspect_app.documents.printable import printable
+
 TEXT_FAMILY = "Source Sans Pro, DejaVu Sans, sans-serif"
 TEXT_SIZE = 11.0
-_NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 class Dash(enum.StrEnum):
@@ -21,11 +21,6 @@ class Dash(enum.StrEnum):
 
 
 DASHES = tuple(Dash)
-
-
-def plain_text(text: str) -> str:
-    """Return the text without characters that no XML document may hold."""
-    return _NOT_IN_XML.sub("", text)
 
 
 def _number(value: float) -> str:
@@ -100,12 +95,12 @@ class Drawing:
         weight = ' font-weight="600"' if bold else ""
         self._elements.append(
             f'<text x="{_number(x)}" y="{_number(y)}" class="figure-{kind}" fill="currentColor"'
-            f' font-size="{_number(size)}" text-anchor="{anchor}"{weight}{turn}>{escape(plain_text(words))}</text>'
+            f' font-size="{_number(size)}" text-anchor="{anchor}"{weight}{turn}>{escape(printable(words))}</text>'
         )
 
     def svg(self, title: str, text_alternative: str) -> str:
         """Return the picture as one ``svg`` element, named for those who do not see it."""
-        said = escape(plain_text(f"{title}. {text_alternative}"))
+        said = escape(printable(f"{title}. {text_alternative}"))
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_number(self.width)} {_number(self.height)}"'
             f' class="figure" role="img" aria-label="{said}" font-family="{TEXT_FAMILY}">'

@@ -5,11 +5,13 @@ from dataclasses import dataclass
 
 from inspect_app.documents.figures._drawing import TEXT_SIZE, Dash, Drawing
 from inspect_app.documents.figures._scale import Scale
+from inspect_app.documents.printable import shortened
 
 WIDTH, HEIGHT = 300.0, 172.0
 LEFT, RIGHT, TOP, BOTTOM = 42.0, 292.0, 22.0, 138.0
 _SMALL = TEXT_SIZE - 1.5
 _LETTER_WIDTH = 4.6  # of small text, on average
+_NAME_AT_MOST = 22
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +60,7 @@ class Plot:
             self.drawing.line(place, top, place, BOTTOM, instant.kind, width=1.1, dash=instant.dash)
             is_short_of_room = place - 6 - _LETTER_WIDTH * len(instant.label) < LEFT
             x, anchor = (place + 4, "start") if is_short_of_room else (place - 4, "end")
-            self.drawing.text(x, top + 8, instant.label, anchor=anchor, size=_SMALL)
+            self.drawing.text(x, top + 8, shortened(instant.label, _NAME_AT_MOST), anchor=anchor, size=_SMALL)
 
     def mark(self, x: float, y: float, *, radius: float = 3.0) -> None:
         """Draw a point."""
@@ -73,12 +75,12 @@ class Plot:
 
     def legend(self, entries: Sequence[tuple[str, Dash]]) -> None:
         """Name the curves by their line styles, above the axes."""
-        width = (RIGHT - LEFT) / max(1, min(2, len(entries)))
+        columns = 2 if len(entries) > 1 else 1
         for index, (name, dash) in enumerate(entries):
-            x = LEFT + (index % 2) * width
-            y = 6.0 + 10.0 * (index // 2)
+            x = LEFT + (index % columns) * (RIGHT - LEFT) / columns
+            y = 6.0 + 10.0 * (index // columns)
             self.drawing.line(x, y, x + 20, y, "curve", width=1.6, dash=dash)
-            self.drawing.text(x + 24, y + 3.4, name, size=_SMALL)
+            self.drawing.text(x + 24, y + 3.4, shortened(name, _NAME_AT_MOST), size=_SMALL)
 
     def _draw_axes(self, x_label: str, y_label: str) -> None:
         draw = self.drawing
@@ -92,8 +94,8 @@ class Plot:
             draw.text(place, BOTTOM + 14, label, anchor="middle", size=_SMALL)
         draw.line(LEFT, TOP, LEFT, BOTTOM, "axis")
         draw.line(LEFT, BOTTOM, RIGHT, BOTTOM, "axis")
-        draw.text((LEFT + RIGHT) / 2, HEIGHT - 4, x_label, anchor="middle")
-        draw.text(10, (TOP + BOTTOM) / 2, y_label, anchor="middle", turned=True)
+        draw.text((LEFT + RIGHT) / 2, HEIGHT - 4, shortened(x_label, 2 * _NAME_AT_MOST), anchor="middle")
+        draw.text(10, (TOP + BOTTOM) / 2, shortened(y_label, _NAME_AT_MOST), anchor="middle", turned=True)
 
 
 def axis_label(name: str, unit: str) -> str:

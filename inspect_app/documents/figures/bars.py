@@ -7,6 +7,7 @@ from inspect_app.documents.figures._drawing import TEXT_SIZE, Drawing
 from inspect_app.documents.figures._figure import Figure, Part, demands
 from inspect_app.documents.figures._plot import BOTTOM, HEIGHT, WIDTH, axis_label
 from inspect_app.documents.figures._scale import Scale, scale_for
+from inspect_app.documents.printable import shortened
 from inspect_app.documents.wording import condition_text
 from inspect_app.errors import UnusableInput
 from inspect_app.model import Judgement, Limit, Result
@@ -15,6 +16,7 @@ from inspect_app.quantity import Quantity, conversion_factor, expanded_uncertain
 _LEFT, _RIGHT, _TOP = 110.0, 288.0, 12.0
 _SMALL = TEXT_SIZE - 1.5
 _MOST_ROWS = 8
+_LABEL_AT_MOST = 24
 _NAMES = ("resolution", "angular_resolution")
 
 
@@ -96,7 +98,7 @@ def _draw_axis(drawing: Drawing, scale: Scale, unit: str) -> None:
 
 
 def _draw_reading(drawing: Drawing, scale: Scale, reading: _Reading, y: float) -> None:
-    drawing.text(_LEFT - 6, y + 3.5, reading.label, anchor="end", size=_SMALL)
+    drawing.text(_LEFT - 6, y + 3.5, shortened(reading.label, _LABEL_AT_MOST), anchor="end", size=_SMALL)
     expanded = expanded_uncertainty(reading.quantity)
     low, high = scale.at(reading.quantity.value - expanded), scale.at(reading.quantity.value + expanded)
     for bound in reading.bounds:

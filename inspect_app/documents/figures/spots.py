@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from inspect_app.documents.figures._drawing import TEXT_SIZE, Dash, Drawing
 from inspect_app.documents.figures._figure import Figure, Part
 from inspect_app.documents.figures._plot import HEIGHT, WIDTH
+from inspect_app.documents.printable import shortened
 from inspect_app.documents.wording import condition_text
 from inspect_app.model import Feature, Judgement, Outline
 from inspect_app.quantity import format_number
@@ -90,7 +91,7 @@ def _draw_outline(drawing: Drawing, places: _Map, outline: Outline) -> None:
         radius = outline.width_px / 2 * places.scale
         drawing.circle(x, y, radius, "axis", width=width, dash=dash)
         if not is_field:
-            drawing.text(x, y - radius + 10, outline.label, anchor="middle", size=_SMALL)
+            drawing.text(x, y - radius + 10, shortened(outline.label, 16), anchor="middle", size=_SMALL)
         return
     right, bottom = places.at(outline.x + outline.width_px, outline.y + outline.height_px)
     corners = [(x, y), (right, y), (right, bottom), (x, bottom), (x, y)]

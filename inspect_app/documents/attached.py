@@ -1,0 +1,45 @@
+"""The measurement record that a document carries inside, as JSON."""
+
+import json
+from datetime import UTC
+from typing import Any, Final
+
+from inspect_app.documents import wording
+from inspect_app.documents.paper import Paper
+from inspect_app.model import Entry
+from inspect_app.model.transcript import to_json_values
+
+FILE_NAME: Final = "measurements.json"
+DESCRIPTION: Final = "All results, curves and spots of the steps, as measured"
+
+
+def measurements_json(paper: Paper) -> str:
+    """Return what was measured, with what the document says of item, contract, form and verdict."""
+    inspection, contract = paper.inspection, paper.contract
+    device = inspection.device
+    values = {
+        "document": paper.number,
+        "issued_at": wording.instant(paper.issued_at),
+        "program_version": paper.program_version,
+        "device": {"maker": device.maker, "serial": device.serial, "class": device.device_class},
+        "contract": {
+            "number": contract.number,
+            "revision": inspection.contract_revision,
+            "sha256": inspection.contract_digest,
+        },
+        "form": {"revision": inspection.form_revision, "sha256": inspection.form_digest},
+        "verdict": str(paper.verdict.outcome),
+        "steps": [_step_values(entry) for _, entry in sorted(inspection.entries.items())],
+    }
+    return json.dumps(values, indent=1, allow_nan=False)
+
+
+def _step_values(entry: Entry) -> dict[str, Any]:
+    return {
+        "step": entry.step_id,
+        "revision": entry.revision,
+        "state": str(entry.state),
+        "recorded_at": entry.recorded_at.astimezone(UTC).isoformat(),
+        "problem": entry.problem,
+        "measured": None if entry.measured is None else to_json_values(entry.measured),
+    }
