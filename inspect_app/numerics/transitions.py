@@ -64,7 +64,7 @@ class _Grid:
     logs: FloatArray
 
     def onsets(self) -> FloatArray:
-        return self.halves[None, :] - np.array([shape.half for shape in self.shapes])[:, None]
+        return np.asarray(self.halves[None, :] - np.array([shape.half for shape in self.shapes])[:, None])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

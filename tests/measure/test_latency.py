@@ -30,7 +30,7 @@ def trace_file(path, rng, *, lag_ms, kind="step", width_ms=0.0, step_ms=1.0, noi
     ("kind", "width_ms", "half_ms"), [("step", 0, 0), ("decay", 3.0, 3 * np.log(2)), ("ramp", 6.0, 3.0)]
 )
 def test_a_trace_gives_the_lag_of_onset_and_of_half_the_swing(tmp_path, kind, width_ms, half_ms):
-    """Closed form: a decay of time constant τ has gone half of the way τ ln 2 after its onset, a ramp half its length."""
+    """Closed form: a decay of time constant τ has gone half of the way after τ ln 2, a ramp after half its length."""
     path = trace_file(tmp_path / "t.csv", np.random.default_rng(1), lag_ms=42.4, kind=kind, width_ms=width_ms)
 
     found = latencies(measure("latency", {"scene": [path]}, {}))

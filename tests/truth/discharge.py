@@ -18,9 +18,11 @@ class Discharge:
     load_ohm: float | None = None
 
     def voltage(self, t: np.ndarray) -> np.ndarray:
+        """Return volts at seconds."""
         return self.start_v - self.fall_v_per_s * t - self.knee_v * np.exp((t - self.end_s) / self.knee_s)
 
     def current(self, t: np.ndarray) -> np.ndarray:
+        """Return amperes at seconds."""
         return np.full_like(t, self.current_a) if self.load_ohm is None else self.voltage(t) / self.load_ohm
 
     def crossing_s(self, cutoff_v: float) -> float:
@@ -32,9 +34,11 @@ class Discharge:
         return (low + high) / 2
 
     def capacity_mah(self, cutoff_v: float) -> float:
+        """Return the charge until the crossing."""
         return self._integral(self.current, cutoff_v) / 3.6
 
     def energy_wh(self, cutoff_v: float) -> float:
+        """Return the energy until the crossing."""
         return self._integral(lambda t: self.current(t) * self.voltage(t), cutoff_v) / 3600
 
     def _integral(self, rate, cutoff_v: float) -> float:
