@@ -130,6 +130,11 @@ def prove_complete(step: Step, given: StepAnswers) -> None:
         if is_asked and not question.is_optional and question.name not in answered:
             remedy = "Add the file." if question.kind == _CAPTURES else "Answer it, or choose Cannot tell."
             raise UnusableInput(question.label, "it is not answered", remedy)
+        left = question.items_left(given.answers.get(question.name, ())) if is_asked else ()
+        if left:
+            raise UnusableInput(
+                question.label, f"'{left[0]}' is not answered", "Answer every item; cannot tell counts."
+            )
         if question.unit is not None:
             for text in given.answers.get(question.name, ()):
                 _number(question.label, text, question.unit)
