@@ -125,5 +125,7 @@ def _block_noise(even: FloatArray) -> FloatArray:
     for i in range(down):
         for j in range(across):
             block = even[i * BLOCK_PX : (i + 1) * BLOCK_PX, j * BLOCK_PX : (j + 1) * BLOCK_PX]
-            noise[i, j] = 1.4826 * float(np.median(np.abs(block - np.median(block))))
+            away = np.abs(block - np.median(block))
+            # Of coarse codes the median is one or two whole steps, so it only tells which pixels to take the rms of.
+            noise[i, j] = float(np.sqrt(np.mean(away[away <= 5 * 1.4826 * np.median(away)] ** 2)))
     return noise[np.arange(rows) // BLOCK_PX][:, np.arange(cols) // BLOCK_PX]
