@@ -50,7 +50,7 @@ def answer(inspection_id: int, step_id: str) -> ResponseReturnValue:
     form = answer_form(place, is_sent=True)
     form.keep_files()
     act = request.form.get("act", "record")
-    if act == "record" and form.is_blank():
+    if act == "record" and form.is_blank() and not form.refused_files:
         flash("Nothing is answered yet. Answer the step, or say that you cannot tell.")
         return redirect(_address("bench.ask", place), 303)
     is_sound = form.validate_with_files()

@@ -4,7 +4,7 @@ from datetime import datetime
 from typing import Final
 from urllib.parse import urlsplit
 
-from flask import current_app, flash, request
+from flask import current_app, flash, g, request
 from flask import session as cookie
 
 from inspect_app import workflow
@@ -19,6 +19,7 @@ def begin(person: Person) -> None:
     """Start a session that holds nothing of an earlier one."""
     now = _seconds(here.workplace().clock())
     cookie.clear()
+    g.pop("csrf_token", None)  # remembered for this request, and gone with the session that it was made for
     cookie.update(person=person.id, began=now, seen=now)
 
 

@@ -1,5 +1,6 @@
 """A small workplace of its own: one form of three steps, one contract, four accounts, three instruments."""
 
+import shutil
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -44,18 +45,33 @@ def clock():
     return Clock()
 
 
-@pytest.fixture
-def place(tmp_path, clock):
-    opened = workflow.open_workplace(instance=tmp_path / "instance")
-    form = read_form_text(FORM, "test.toml")
-    cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-    made = replace(opened, forms={form.device_class: form}, clock=clock, hasher=cheap)
+@pytest.fixture(scope="session")
+def prepared(tmp_path_factory):
+    """Prepare the record once; each test works on a copy of its own."""
+    folder = tmp_path_factory.mktemp("prepared") / "instance"
+    made = _opened(folder, Clock())
     for login, (name, role) in LOGINS.items():
         workflow.add_account(made, None, login, name, role, PASSWORD)
     workflow.adopt_contract(made, None, CONTRACT, "contract.toml")
     _add_instruments(made)
+    workflow.secret_key(made)
+    workflow.close_workplace(made)
+    return folder
+
+
+@pytest.fixture
+def place(prepared, tmp_path, clock):
+    shutil.copytree(prepared, tmp_path / "instance")
+    made = _opened(tmp_path / "instance", clock)
     yield made
     workflow.close_workplace(made)
+
+
+def _opened(folder, clock):
+    opened = workflow.open_workplace(instance=folder)
+    form = read_form_text(FORM, "test.toml")
+    cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+    return replace(opened, forms={form.device_class: form}, clock=clock, hasher=cheap)
 
 
 def _add_instruments(made):

@@ -54,6 +54,10 @@ class Visitor:
         value = re.search(r'value="([^"]*)"', tag[0]) if tag else None
         return unescape(value[1]) if value else ""
 
+    def tag_of(self, name):
+        """Return the tag of the field with this id."""
+        return re.search(rf'<(?:input|select|textarea)[^>]*id="{re.escape(name)}"[^>]*>', self.text())[0]
+
     def sign_in(self, login, password):
         """Go through the sign-in page."""
         self.get("/sign-in")
