@@ -1,0 +1,221 @@
+"""Radial distortion from a picture of a square grid of dots or crossings."""
+
+import math
+import statistics
+from collections.abc import Sequence
+from typing import Annotated, Any, Final
+
+import numpy as np
+from pydantic import BeforeValidator, Field
+
+from inspect_app.capture import Capture, Still
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure._options import PictureOptions, Repeated, Unit
+from inspect_app.measure._registry import Needs, check
+from inspect_app.model import Measured, Result, Trace
+from inspect_app.numerics.grid_points import find_grid
+from inspect_app.numerics.lattice import Lattice
+from inspect_app.numerics.radial_distortion import RadialDistortion, fit_radial_distortion
+from inspect_app.quantity import Contribution, parse_number, quantity_from_budget
+
+METHOD: Final = "ISO 17850:2015 local geometric distortion, radial; polynomial fitted to all points of the grid"
+WORST_RESIDUAL: Final = 0.08  # of the spacing: points farther off make no square grid
+REACHES_OUT: Final = 0.8  # of half the diagonal; a grid that ends before does not show the corners
+KEYSTONE_TOLD: Final = 0.01
+
+
+def _read_pair(given: Any) -> Any:
+    if isinstance(given, str):
+        parts = given.split(";") if ";" in given else given.split(",")
+        if len(parts) != 2:
+            raise ValueError("a point is its ideal and its seen distance from the centre, IDEAL,SEEN")
+        given = tuple(parse_number(part, "1") for part in parts)
+    if isinstance(given, list | tuple) and len(given) == 2 and all(value > 0 for value in given):
+        return tuple(given)
+    raise ValueError("a point is two positive distances from the centre, IDEAL,SEEN")
+
+
+Radii = Annotated[tuple[float, float], BeforeValidator(_read_pair)]
+"""Undistorted and seen distance of a point from the centre, both in one unit."""
+
+
+class DistortionOptions(PictureOptions):
+    """A picture needs no options; readings are pairs of distances."""
+
+    point: Annotated[
+        tuple[Radii, ...],
+        Field(description="Ideal and seen distance from the centre, IDEAL,SEEN, once per point"),
+        Repeated(),
+    ] = ()
+    reading_step: Annotated[
+        float, Field(gt=0, le=1000, description="Last digit of the distances, in their own unit"), Unit("1")
+    ] = 1.0
+
+
+@check(
+    "distortion",
+    title="Distortion of a square grid",
+    method=METHOD,
+    quantities={"distortion_max": "%"},
+    options=DistortionOptions,
+    needs={"scene": Needs(kinds=("still",), at_least=0, at_most=1)},
+)
+def distortion(captures: tuple[Capture, ...], options: DistortionOptions) -> Measured:
+    """Measure the largest radial distortion that a grid shows.
+
+    Parameters
+    ----------
+    captures : tuple of Still
+        One picture of a square grid of dots, crosses, crossing lines or chessboard squares; or none, with readings.
+    options : DistortionOptions
+        Transfer, or readings.
+
+    Returns
+    -------
+    Measured
+        ``distortion_max`` in per cent: (r' - r) / r of the point where it is largest in magnitude, barrel negative. The
+        uncertainty covers where the points are placed, and how many terms the polynomial needs; the chart is taken as
+        true.
+
+    Raises
+    ------
+    UnusableInput
+        Neither a picture nor readings, or both.
+    NothingToMeasure
+        No square grid of nine points was found, or its points lie too irregularly.
+
+    Notes
+    -----
+    r is the distance from the centre of distortion at the magnification of the picture's middle (the limit of the
+    polynomial), r' the seen one. Tilt of the chart about any axis is fitted along, not counted as distortion.
+    Distortion that is not radial (tangential, or steps of a fibre optic) is left in the residual.
+
+    References
+    ----------
+    ISO 17850:2015, local geometric distortion (from memory).
+    """
+    if captures and options.point:
+        raise UnusableInput(
+            "option --point", "a picture was given as well", "Give the picture or the points, not both."
+        )
+    if options.point:
+        return _from_readings(options)
+    if not captures:
+        raise UnusableInput("distortion", "neither a picture nor points given", "Give a picture of a grid, or --point.")
+    picture = captures[0]
+    if not isinstance(picture, Still):
+        raise UnusableInput(picture.name, "this is not a still picture", "Give a PNG, TIFF or JPEG.")
+    grid = _grid_in(picture)
+    fits = fit_radial_distortion(grid, picture.exposure)
+    _prove_square(picture, grid, fits[0])
+    return _told(picture, fits)
+
+
+def _grid_in(picture: Still) -> Lattice:
+    grid = find_grid(picture.exposure) if min(picture.exposure.shape) >= 32 else None
+    if grid is None:
+        raise NothingToMeasure(
+            picture.name,
+            "no square grid of at least 3 x 3 dots or crossings was found",
+            "Fill the view with a chart of equal dots or crossings, evenly lit and in focus.",
+        )
+    return grid
+
+
+def _prove_square(picture: Still, grid: Lattice, fit: RadialDistortion) -> None:
+    if fit.residual_px > WORST_RESIDUAL * grid.spacing_px:
+        raise NothingToMeasure(
+            picture.name,
+            f"{len(grid.points)} points were found, but they lie {fit.residual_px:.2g} px off any square grid",
+            "Use a flat chart of a square grid, square to the optical axis.",
+        )
+
+
+def _told(picture: Still, fits: Sequence[RadialDistortion]) -> Measured:
+    best = fits[0]
+    outermost = best.radii[np.argmax(np.abs(best.share(best.radii)))]
+    worst = [_at(fit, float(outermost)) for fit in fits]
+    value, placed = worst[0]
+    budget = [
+        Contribution(
+            source="places of the points",
+            distribution="normal",
+            standard_uncertainty=placed,
+            degrees_of_freedom=best.degrees_of_freedom,
+        ),
+        Contribution(
+            source="number of terms of the polynomial",
+            distribution="normal",
+            standard_uncertainty=statistics.pstdev([share for share, _ in worst]),
+        ),
+    ]
+    reach = np.linspace(0.0, float(np.max(best.radii)), 60)
+    return Measured(
+        check="distortion",
+        method=METHOD,
+        results=(
+            Result(
+                quantity_name="distortion_max",
+                quantity=quantity_from_budget(value, "%", budget),
+                budget=tuple(budget),
+            ),
+        ),
+        traces=(
+            Trace(
+                name="distortion",
+                x=tuple((100 * reach).tolist()),
+                x_unit="%",
+                y=tuple((100 * best.share(reach)).tolist()),
+                y_unit="%",
+            ),
+        ),
+        warnings=tuple(_warnings(picture, best)),
+    )
+
+
+def _at(fit: RadialDistortion, radius: float) -> tuple[float, float]:
+    """Return distortion and its uncertainty in per cent at one undistorted radius."""
+    place = np.array([radius])
+    return 100 * float(fit.share(place)[0]), 100 * float(fit.uncertainty(place)[0])
+
+
+def _warnings(picture: Still, fit: RadialDistortion) -> list[str]:
+    warnings = []
+    reach = float(np.max(fit.radii))
+    if reach < REACHES_OUT:
+        warnings.append(
+            f"The grid reaches only {reach:.0%} of the way to the picture's corner: distortion beyond it is not seen."
+        )
+    if fit.keystone > KEYSTONE_TOLD:
+        warnings.append(
+            f"The chart is not square to the axis: magnification changes by {fit.keystone:.1%} from centre to corner; "
+            "this was taken out."
+        )
+    rows, cols = picture.exposure.shape
+    away = math.hypot(fit.centre[0] - (cols - 1) / 2, fit.centre[1] - (rows - 1) / 2)
+    if away > 0.1 * min(rows, cols):
+        warnings.append(f"The centre of distortion lies {away:.0f} px off the picture's centre.")
+    return warnings
+
+
+def _from_readings(options: DistortionOptions) -> Measured:
+    ideal, seen = max(options.point, key=lambda pair: abs(pair[1] / pair[0] - 1))
+    value = 100 * (seen / ideal - 1)
+    step = 100 * options.reading_step / math.sqrt(12) / ideal
+    budget = [
+        Contribution(source="last digit of the seen distance", distribution="rectangular", standard_uncertainty=step),
+        Contribution(
+            source="last digit of the ideal distance",
+            distribution="rectangular",
+            standard_uncertainty=step * seen / ideal,
+        ),
+    ]
+    return Measured(
+        check="distortion",
+        method="ISO 17850:2015 local geometric distortion, radial; readings by hand",
+        results=(
+            Result(
+                quantity_name="distortion_max", quantity=quantity_from_budget(value, "%", budget), budget=tuple(budget)
+            ),
+        ),
+    )

@@ -1,0 +1,260 @@
+"""Find the marks of a chart: dots or isolated crosses, crossings of lines, corners of a chessboard."""
+
+import dataclasses
+import math
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from inspect_app.numerics.lattice import Lattice, index_lattice
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+FEWEST_MARKS: Final = 9
+SMALLEST_MARK_PX: Final = 6  # area in pixels; below it noise makes marks
+AREA_RANGE: Final = 2.6  # areas of marks lie within this factor of their median, distortion and blur included
+MARK_OVER_NOISE: Final = 4.0
+LARGEST_MARK: Final = 0.4  # of a mesh's area; larger ones are the meshes between lines, or squares of a chessboard
+GROUND_BLOCKS: Final = 3_000  # the ground under the marks is smooth; more blocks only cost time
+REGISTRATIONS: Final = 3  # the third moves no mark by more than a thousandth of a pixel
+
+
+def find_grid(image: FloatArray) -> Lattice | None:
+    """Find the marks of a square grid and number them.
+
+    Parameters
+    ----------
+    image : ndarray of shape (rows, cols)
+        In exposure.
+
+    Returns
+    -------
+    Lattice or None
+        The largest square grid among isolated marks, crossings of lines and corners of a chessboard; None where none
+        has nine marks.
+
+    Notes
+    -----
+    Isolated marks are placed by registration with the mean of all marks, made symmetric (centroids alone lost: shading
+    and noise over a cross's open arms move them by 0.1 to 0.5 px), crossings by the intersection of straight lines
+    fitted to both arms, corners by the saddle of a weighted parabola: each symmetric, so that blur does not move it.
+    """
+    centre = (image.shape[1] - 1) / 2, (image.shape[0] - 1) / 2
+    found = []
+    for sign in (1.0, -1.0):
+        depth = _depth(sign * image)
+        if depth is None:
+            continue
+        found.append(_isolated_marks(depth, centre))
+        found.append(_line_crossings(depth, centre))
+    found.append(index_lattice(_saddles(image), centre))
+    grids = [grid for grid in found if grid is not None and len(grid.points) >= FEWEST_MARKS]
+    return max(grids, key=lambda grid: grid.worth, default=None)
+
+
+def _depth(image: FloatArray) -> FloatArray | None:
+    """Return how far each pixel lies below the ground around it, in units of the marks' usual depth."""
+    block = max(1, round(math.sqrt(image.size / GROUND_BLOCKS)))
+    rows, cols = (side // block * block for side in image.shape)
+    blocks = image[:rows, :cols].reshape(rows // block, block, cols // block, block).mean(axis=(1, 3))
+    across = max(3, round(0.16 * min(blocks.shape))) | 1
+    ground = ndimage.gaussian_filter(ndimage.percentile_filter(blocks, 80, size=across), across / 3)
+    zoom = ndimage.zoom(ground, (image.shape[0] / ground.shape[0], image.shape[1] / ground.shape[1]), order=1)
+    below = zoom[: image.shape[0], : image.shape[1]] - image
+    smooth = ndimage.gaussian_filter(below, 1.0)
+    noise = 1.4826 * float(np.median(np.abs(below - smooth)))
+    usual = float(np.quantile(smooth, 0.99)) - float(np.median(smooth))
+    if usual < MARK_OVER_NOISE * noise / 3 or usual <= 0:
+        return None
+    return np.asarray((below - float(np.median(smooth))) / usual, dtype=np.float64)
+
+
+def _isolated_marks(depth: FloatArray, centre: tuple[float, float]) -> Lattice | None:
+    """Return the grid of compact marks of equal size, clear of the border."""
+    smooth = ndimage.gaussian_filter(depth, 1.0)
+    labels, count = ndimage.label(smooth > 0.5 * _mark_level(smooth))
+    if count < FEWEST_MARKS:
+        return None
+    area = np.bincount(labels.ravel())[1:]
+    boxes = ndimage.find_objects(labels)
+    usual = float(np.median(area[area >= SMALLEST_MARK_PX])) if np.any(area >= SMALLEST_MARK_PX) else math.inf
+    if not math.isfinite(usual):
+        return None
+    is_mark = (area > usual / AREA_RANGE) & (area < usual * AREA_RANGE) & (area >= SMALLEST_MARK_PX)
+    extent = _usual_extent(boxes, is_mark)
+    reach = math.ceil(0.62 * extent) + 2
+    points = [
+        _centroid(depth, box, reach) for box, chosen in zip(boxes, is_mark, strict=True) if chosen and box is not None
+    ]
+    kept = [point for point in points if point is not None]
+    grid = index_lattice(np.array(kept), centre) if len(kept) >= FEWEST_MARKS else None
+    if grid is None or usual > LARGEST_MARK * grid.spacing_px**2:
+        return None
+    return dataclasses.replace(grid, points=_registered(depth, grid.points, reach), mark_px=extent / 2)
+
+
+def _mark_level(smooth: FloatArray) -> float:
+    deep = smooth[smooth > 0.5]
+    return float(np.median(deep)) if deep.size else 1.0
+
+
+def _usual_extent(boxes: Sequence[tuple[slice, ...] | None], is_mark: BoolArray) -> float:
+    extents = [
+        max(box[0].stop - box[0].start, box[1].stop - box[1].start)
+        for box, chosen in zip(boxes, is_mark, strict=True)
+        if chosen and box is not None
+    ]
+    return float(np.median(extents)) if extents else 0.0
+
+
+def _centroid(depth: FloatArray, box: tuple[slice, ...], reach: int) -> tuple[float, float] | None:
+    """Return the centroid of a mark's depth in a square about it, its ground taken from the square's rim."""
+    y = (box[0].start + box[0].stop - 1) / 2
+    x = (box[1].start + box[1].stop - 1) / 2
+    for _ in range(2):
+        top, left = round(y) - reach, round(x) - reach
+        if top < 0 or left < 0 or top + 2 * reach >= depth.shape[0] or left + 2 * reach >= depth.shape[1]:
+            return None
+        patch = depth[top : top + 2 * reach + 1, left : left + 2 * reach + 1]
+        rows, cols = np.mgrid[: 2 * reach + 1, : 2 * reach + 1]
+        distance = np.hypot(rows - (y - top), cols - (x - left))
+        ground = float(np.median(patch[distance > reach - 1]))
+        weight = (patch - ground) * np.clip(reach - distance, 0.0, 1.0)
+        total = float(weight.sum())
+        if total <= 0:
+            return None
+        y = top + float((weight * rows).sum()) / total
+        x = left + float((weight * cols).sum()) / total
+    return x, y
+
+
+def _registered(depth: FloatArray, points: FloatArray, reach: int) -> FloatArray:
+    """Return the points moved to where the mean of all marks, made symmetric, fits each best, on a sloping ground."""
+    step = np.arange(-reach, reach + 1, dtype=np.float64)
+    v, u = np.meshgrid(step, step, indexing="ij")
+    inside = np.clip(reach + 0.5 - np.hypot(u, v), 0.0, 1.0)
+    for _ in range(REGISTRATIONS):
+        rows = points[:, 1, None, None] + v
+        cols = points[:, 0, None, None] + u
+        patches = ndimage.map_coordinates(depth, [rows, cols], order=3, mode="nearest")
+        mean = np.median(patches, axis=0)
+        mean = ndimage.gaussian_filter(0.5 * (mean + mean[::-1, ::-1]), 0.5)
+        down, across = np.gradient(mean)
+        terms = np.stack([mean, np.ones_like(u), u, v, across, down]).reshape(6, -1) * inside.ravel()
+        fitted = patches.reshape(len(points), -1) * inside.ravel() @ np.linalg.pinv(terms)
+        depth_of_each = np.maximum(fitted[:, :1], 0.3)
+        points = points - np.clip(fitted[:, 4:] / depth_of_each, -1.0, 1.0)
+    return points
+
+
+def _line_crossings(depth: FloatArray, centre: tuple[float, float]) -> Lattice | None:
+    """Return the crossings of lines all over a chart: the meshes between them are numbered, their corners refined."""
+    smooth = ndimage.gaussian_filter(depth, 1.0)
+    labels, count = ndimage.label(smooth < 0.35 * _mark_level(smooth))
+    if count < FEWEST_MARKS:
+        return None
+    area = np.bincount(labels.ravel())[1:]
+    large = area >= 4 * SMALLEST_MARK_PX
+    if not np.any(large):
+        return None
+    usual = float(np.median(area[large]))
+    inner = _clear_of_border(labels, count)
+    chosen = np.flatnonzero((area > usual / 1.6) & (area < usual * 1.6) & inner) + 1
+    if chosen.size < FEWEST_MARKS:
+        return None
+    meshes = np.array(ndimage.center_of_mass(np.ones_like(depth), labels, chosen))[:, ::-1]
+    grid = index_lattice(meshes, centre)
+    if grid is None:
+        return None
+    place = {(int(i), int(j)): point for (i, j), point in zip(grid.index, grid.points, strict=True)}
+    found = []
+    for i, j in place:
+        corners = [place.get(key) for key in ((i, j), (i + 1, j), (i, j + 1), (i + 1, j + 1))]
+        known = [corner for corner in corners if corner is not None]
+        if len(known) == 4:
+            point = _crossing(smooth, np.mean(known, axis=0), grid)
+            if point is not None:
+                found.append(point)
+    return index_lattice(np.array(found), centre) if len(found) >= FEWEST_MARKS else None
+
+
+def _clear_of_border(labels: npt.NDArray[Any], count: int) -> BoolArray:
+    inner = np.ones(count + 1, dtype=np.bool_)
+    for border in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
+        inner[np.unique(border)] = False
+    return np.asarray(inner[1:], dtype=np.bool_)
+
+
+def _crossing(depth: FloatArray, start: FloatArray, grid: Lattice) -> tuple[float, float] | None:
+    """Return where the two lines of a crossing meet: each is a straight line through centroids across its arms."""
+    reach = max(4, int(0.36 * grid.spacing_px))
+    upright = max(3, int(0.25 * grid.spacing_px))
+    x, y = float(start[0]), float(start[1])
+    for _ in range(2):
+        top, left = round(y) - reach, round(x) - reach
+        if top < 0 or left < 0 or top + 2 * reach >= depth.shape[0] or left + 2 * reach >= depth.shape[1]:
+            return None
+        patch = depth[top : top + 2 * reach + 1, left : left + 2 * reach + 1]
+        upright_line = _line_through(patch, upright)
+        level_line = _line_through(patch.T, upright)
+        if upright_line is None or level_line is None:
+            return None
+        # col = a + b row and row = c + d col, both from the patch's middle
+        (a, b), (c, d) = upright_line, level_line
+        row = (c + d * a) / (1 - d * b)
+        y, x = top + reach + row, left + reach + a + b * row
+    return x, y
+
+
+def _line_through(patch: FloatArray, window: int) -> tuple[float, float] | None:
+    """Return offset and slope, from the middle, of the upright line in a square patch, clear of the other line."""
+    reach = patch.shape[0] // 2
+    step = np.arange(-reach, reach + 1)
+    near = np.abs(step) <= window
+    rows = np.abs(step) >= max(2, reach // 2)
+    weight = np.clip(patch[np.ix_(rows, near)] - np.median(patch), 0.0, None) ** 2
+    total = weight.sum(axis=1)
+    if np.any(total <= 0):
+        return None
+    place = weight @ step[near] / total
+    slope, offset = np.polyfit(step[rows], place, 1)
+    return float(offset), float(slope)
+
+
+def _saddles(image: FloatArray) -> FloatArray:
+    """Return the corners of a chessboard: saddles of the smoothed picture, refined by a parabola: shape (n, 2)."""
+    scale = 2.5
+    mixed = ndimage.gaussian_filter(image, scale, order=(1, 1))
+    along = ndimage.gaussian_filter(image, scale, order=(0, 2))
+    down = ndimage.gaussian_filter(image, scale, order=(2, 0))
+    response = mixed**2 - along * down
+    top = ndimage.maximum_filter(response, size=11) == response
+    limit = 0.3 * float(np.quantile(response[top], 0.98)) if np.any(top) else math.inf
+    rows, cols = np.nonzero(top & (response > limit))
+    if not FEWEST_MARKS <= rows.size <= 20_000:
+        return np.empty((0, 2))
+    points = [_saddle(image, int(row), int(col)) for row, col in zip(rows, cols, strict=True)]
+    kept = [point for point in points if point is not None]
+    return np.array(kept) if kept else np.empty((0, 2))
+
+
+def _saddle(image: FloatArray, row: int, col: int) -> tuple[float, float] | None:
+    reach = 5
+    if row < reach or col < reach or row + reach >= image.shape[0] or col + reach >= image.shape[1]:
+        return None
+    v, u = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(np.float64)
+    weight = np.exp(-(u**2 + v**2) / (2 * 2.5**2)).ravel()
+    terms = np.column_stack([np.ones(u.size), u.ravel(), v.ravel(), u.ravel() ** 2, (u * v).ravel(), v.ravel() ** 2])
+    patch = image[row - reach : row + reach + 1, col - reach : col + reach + 1].ravel()
+    scaled = terms * weight[:, None]
+    _, bx, by, xx, xy, yy = np.linalg.solve(terms.T @ scaled, scaled.T @ patch)
+    determinant = 4 * xx * yy - xy**2
+    if determinant >= 0:
+        return None
+    x = (-2 * yy * bx + xy * by) / determinant
+    y = (-2 * xx * by + xy * bx) / determinant
+    return (col + x, row + y) if max(abs(x), abs(y)) < 3 else None

@@ -1,0 +1,184 @@
+"""Square grids through a lens of known radial distortion (tests/truth/grids.py)."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from inspect_app.capture import Still
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure import CHECKS, read_options
+from inspect_app.measure.distortion import DistortionOptions
+from inspect_app.model import Measured
+from inspect_app.quantity import Quantity, expanded_uncertainty
+from tests.truth.edges import Light, still
+from tests.truth.grids import Grid
+
+KINDS = ("dots", "crosses", "lines", "squares")
+
+
+def measure_grid(capture: Still | None, **given: object) -> Measured:
+    options = read_options(DistortionOptions, given)
+    return CHECKS["distortion"].run(() if capture is None else (capture,), options)
+
+
+def distortion_of(capture: Still) -> Quantity:
+    return measure_grid(capture).results[0].quantity
+
+
+def a_grid(kind: str, **changes: float) -> Grid:
+    mark_px = {"dots": 5.0, "crosses": 8.0, "lines": 0.0, "squares": 0.0}[kind]
+    return Grid(kind=kind, rows=360, cols=480, spacing_px=36, mark_px=mark_px, **changes)  # type: ignore[arg-type]  # floats
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("k1", [-0.08, 0.05])
+def test_barrel_and_pincushion_have_the_percentage_of_the_lens(kind: str, k1: float) -> None:
+    """Truth: k1 q^2 at the outermost point in the picture; to 0.05 percentage points."""
+    grid = a_grid(kind, k1=k1, turn_deg=1.5)
+    capture = Light(snr=40, shading=0.3).capture(grid.ideal(), np.random.default_rng(4))
+
+    assert distortion_of(capture).value == pytest.approx(grid.distortion_max_percent(), abs=0.05)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_straight_grid_has_no_distortion(kind: str) -> None:
+    """Truth: by construction, none; to 0.03 percentage points."""
+    capture = Light(snr=40).capture(a_grid(kind, turn_deg=-3.0).ideal(), np.random.default_rng(5))
+
+    assert distortion_of(capture).value == pytest.approx(0.0, abs=0.03)
+
+
+def test_distortion_that_turns_back_is_followed() -> None:
+    """Truth: -0.06 q^2 + 0.05 q^4 by algebra; the largest lies inside the picture, not at its corner."""
+    grid = a_grid("dots", k1=-0.06, k2=0.05)
+    capture = Light(snr=60).capture(grid.ideal(), np.random.default_rng(6))
+
+    assert distortion_of(capture).value == pytest.approx(grid.distortion_max_percent(), abs=0.05)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda exposure: exposure * 0.3,
+        lambda exposure: exposure * 0.6 + 0.2,
+        lambda exposure: exposure[::-1],
+        lambda exposure: exposure[:, ::-1],
+        lambda exposure: exposure.T,
+        lambda exposure: 0.8 - exposure,
+    ],
+    ids=["gain", "offset", "upside down", "mirrored", "turned", "negative"],
+)
+def test_what_does_not_bend_the_grid_does_not_move_the_result(change: object) -> None:
+    """Property: gain, offset, flip, turn and exchange of bright and dark leave the distortion."""
+    grid = a_grid("dots", k1=-0.05, turn_deg=2.0)
+    capture = Light(snr=40).capture(grid.ideal(), np.random.default_rng(7))
+    exposure = np.ascontiguousarray(change(capture.exposure))  # type: ignore[operator]  # one of the lambdas above
+    changed = dataclasses.replace(capture, exposure=exposure, clipped=np.zeros(exposure.shape, dtype=bool))
+
+    before, after = distortion_of(capture), distortion_of(changed)
+
+    assert after.value == pytest.approx(before.value, abs=2 * before.standard_uncertainty)
+
+
+def test_a_chart_turned_about_its_upright_axis_is_not_taken_for_distortion() -> None:
+    """Truth: by construction, a keystone of 6 % and k1 = -0.04; to 0.1 percentage points, with a warning."""
+    grid = a_grid("dots", k1=-0.04, keystone=0.06)
+    capture = Light(snr=60).capture(grid.ideal(), np.random.default_rng(8))
+
+    measured = measure_grid(capture)
+
+    assert measured.results[0].quantity.value == pytest.approx(grid.distortion_max_percent(), abs=0.1)
+    assert any("not square" in warning for warning in measured.warnings)
+
+
+def test_more_noise_never_shrinks_the_uncertainty() -> None:
+    """Property: over falling SNR the uncertainty grows."""
+    grid = a_grid("dots", k1=-0.05)
+    uncertainties = []
+    for snr in (100, 30, 10):
+        capture = Light(snr=snr).capture(grid.ideal(), np.random.default_rng(9))
+        uncertainties.append(distortion_of(capture).standard_uncertainty)
+
+    assert uncertainties == sorted(uncertainties)
+
+
+def test_value_and_expanded_uncertainty_hold_the_truth_about_95_times_in_100() -> None:
+    """Coverage: 40 seeded grids of all kinds; the lower binomial bound at 95 %, 3 sigma, is 0.85."""
+    random = np.random.default_rng(17850)
+    held = 0
+    for number in range(40):
+        grid = dataclasses.replace(
+            a_grid(KINDS[number % 4]),
+            rows=240,
+            cols=320,
+            spacing_px=27,
+            k1=random.uniform(-0.1, 0.08),
+            turn_deg=random.uniform(-4, 4),
+            phase=(random.uniform(-0.5, 0.5), random.uniform(-0.5, 0.5)),
+            centre_offset_px=(random.normal(0, 3), random.normal(0, 3)),
+        )
+        capture = Light(snr=random.uniform(10, 50), shading=0.3).capture(grid.ideal(), random)
+        quantity = distortion_of(capture)
+        held += abs(quantity.value - grid.distortion_max_percent()) <= expanded_uncertainty(quantity)
+
+    assert held / 40 >= 0.85
+
+
+def test_a_grid_that_does_not_reach_the_corners_is_told() -> None:
+    """Truth: by construction, the grid fills the middle third."""
+    exposure = a_grid("dots").ideal()
+    exposure[:120], exposure[-120:], exposure[:, :120], exposure[:, -120:] = 1, 1, 1, 1
+    capture = Light(snr=60).capture(exposure, np.random.default_rng(10))
+
+    assert any("only" in warning for warning in measure_grid(capture).warnings)
+
+
+@pytest.mark.parametrize("rows", [2, 40, 200])
+def test_a_picture_without_a_grid_is_refused(rows: int) -> None:
+    """Truth: by construction, noise alone."""
+    capture = still(0.4 + np.random.default_rng(1).normal(0, 0.02, (rows, 300)))
+
+    with pytest.raises(NothingToMeasure, match="no square grid"):
+        measure_grid(capture)
+
+
+def test_a_saturated_picture_is_refused() -> None:
+    """Truth: by construction, everything lies above full scale."""
+    with pytest.raises(NothingToMeasure, match="no square grid"):
+        measure_grid(Light(dark=1.2, bright=1.5).capture(a_grid("dots").ideal(), np.random.default_rng(1)))
+
+
+def test_dots_strewn_at_random_are_no_grid() -> None:
+    """Truth: by construction, 150 dots at random places."""
+    random = np.random.default_rng(3)
+    y, x = np.mgrid[:360, :480]
+    exposure = np.full((360, 480), 0.7)
+    for _ in range(150):
+        exposure[np.hypot(x - random.uniform(10, 470), y - random.uniform(10, 350)) < 5] = 0.2
+
+    with pytest.raises(NothingToMeasure, match="grid"):
+        measure_grid(still(exposure))
+
+
+def test_readings_by_hand_give_the_largest_share() -> None:
+    """Truth: algebra; 95 for 100 is -5 %, its last digit 0.5 / sqrt(12) twice."""
+    measured = measure_grid(None, point=["50,49.5", "100;95"], reading_step=0.5)
+
+    quantity = measured.results[0].quantity
+    assert quantity.value == pytest.approx(-5.0, abs=1e-9)
+    assert quantity.standard_uncertainty == pytest.approx(0.5 / math.sqrt(12) * math.hypot(1, 0.95), rel=1e-9)
+
+
+@pytest.mark.parametrize("point", ["100", "0,5", "a,b", "1,2,3"])
+def test_a_reading_that_is_no_pair_of_distances_is_refused(point: str) -> None:
+    """Truth: by definition."""
+    with pytest.raises(UnusableInput, match=r"point|number"):
+        measure_grid(None, point=[point])
+
+
+def test_neither_picture_nor_points_is_refused() -> None:
+    """Truth: by definition."""
+    with pytest.raises(UnusableInput, match="neither"):
+        measure_grid(None)
