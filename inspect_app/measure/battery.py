@@ -191,7 +191,11 @@ def _from_log(run: Run, cutoff_v: float) -> Measured:
             )
             results.append(result(name, found.value / factor, unit, budget))
     return Measured(
-        check="battery", method=METHOD, results=tuple(results), traces=_traces(run, crossing), warnings=warnings
+        check="battery",
+        method=METHOD,
+        results=tuple(results),
+        traces=_traces(run, crossing, cutoff_v),
+        warnings=warnings,
     )
 
 
@@ -217,9 +221,9 @@ def _gap_warnings(run: Run, crossing: Crossing) -> tuple[str, ...]:
     return tuple(warnings)
 
 
-def _traces(run: Run, crossing: Crossing) -> tuple[Trace, ...]:
+def _traces(run: Run, crossing: Crossing, cutoff_v: float) -> tuple[Trace, ...]:
     minutes = (run.times_s - run.times_s[0]) / 60
-    marks = {"runtime_min": (crossing.time_s - float(run.times_s[0])) / 60}
+    marks = {"runtime_min": (crossing.time_s - float(run.times_s[0])) / 60, "cutoff_v": cutoff_v}
     x, y = thin(minutes, run.voltage_v)
     traces = [Trace(name="voltage", x=x, x_unit="min", y=y, y_unit="V", condition=marks)]
     if run.current_a is not None:
