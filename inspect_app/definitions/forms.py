@@ -17,10 +17,10 @@ _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
 
 
 def forms_folder() -> Path:
-    """Return the folder of the forms: beside the package in a checkout, inside it once installed."""
+    """Return the folder of the forms: inside the package once installed, beside it in a checkout."""
     package = Path(__file__).resolve().parents[1]
-    beside = package.parent / "forms"
-    return beside if beside.is_dir() else package / "forms"
+    inside = package / "forms"
+    return inside if inside.is_dir() else package.parent / "forms"
 
 
 def read_forms(folder: Path, *, checks: Mapping[str, Check] = CHECKS) -> dict[str, Form]:
