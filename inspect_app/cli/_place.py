@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 import click
 
 from inspect_app import workflow
+from inspect_app.errors import NotFound
 from inspect_app.model import Person
 from inspect_app.workflow import Workplace
 
@@ -38,8 +39,17 @@ def person_options(command: Command) -> Command:
 
 
 @contextmanager
-def opened(instance: Path | None) -> Iterator[Workplace]:
-    """Open the workplace for one command."""
+def opened(instance: Path | None, *, may_begin: bool = False) -> Iterator[Workplace]:
+    """Open the workplace for one command; only some may begin a new record.
+
+    Raises
+    ------
+    NotFound
+        There is no record yet.
+    """
+    settings = workflow.read_settings(instance=instance)
+    if not may_begin and settings.given_database_url is None and not settings.record_path.exists():
+        raise NotFound(str(settings.instance), "it holds no record", "Name its folder with --instance.")
     place = workflow.open_workplace(instance)
     try:
         yield place

@@ -46,7 +46,7 @@ def command(
     CONTRACT is a number, or a TOML file that is adopted first. Serials given are compared with the packing list; with a
     list alone everything on it counts as arrived.
     """
-    with opened(instance) as place:
+    with opened(instance, may_begin=True) as place:
         person = signed_in(place, login, password)
         number = _adopted(place, contract)
         listed = _read(packing_list)

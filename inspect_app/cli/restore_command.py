@@ -25,7 +25,7 @@ def command(archive: Path, instance: Path | None) -> None:
     """
     settings = workflow.read_settings(instance=instance)
     folder = workflow.restore(archive, settings.instance, settings.given_database_url)
-    with opened(folder) as place:
+    with opened(folder, may_begin=True) as place:
         for issued in workflow.issued_documents(place):
             workflow.document_path(place, issued.document)
         report = workflow.verify(place)

@@ -33,7 +33,7 @@ def command(instance: Path | None, host: str, port: int) -> None:
 
     from inspect_app.web import create_app  # noqa: PLC0415 (likewise)
 
-    with opened(instance) as place:
+    with opened(instance, may_begin=True) as place:
         application = create_app({"WORKPLACE": place})
         try:
             server = create_server(application, host=host, port=port, threads=_THREADS)

@@ -35,7 +35,7 @@ def command() -> None:
 def add(login: str, name: str, role: str, is_random: bool, instance: Path | None) -> None:  # noqa: FBT001 (click)
     """Add an account."""
     password = _new_password(is_random=is_random)
-    with opened(instance) as place:
+    with opened(instance, may_begin=True) as place:
         person = workflow.add_account(place, None, login, name, Role(role), password)
     click.echo(f"Added {person.login} ({person.role.value})" + (f", password {password}" if is_random else ""))
 

@@ -2,6 +2,7 @@
 
 import hashlib
 import io
+import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -20,6 +21,7 @@ from inspect_app.workflow.workplace import Workplace, acting, prove_may, reading
 
 _LETTERS: Final = {DocumentKind.CERTIFICATE: "C", DocumentKind.REJECTION: "R"}
 _KINDS: Final = {Outcome.ACCEPTED: DocumentKind.CERTIFICATE, Outcome.REJECTED: DocumentKind.REJECTION}
+_ONE_AT_A_TIME: Final = threading.Lock()  # the text layout library is not said to be safe across threads
 _ATTEMPTS: Final = 20  # how often others may take the next number while a document is rendered
 
 
@@ -124,6 +126,11 @@ def _thumbnails(workplace: Workplace, found: Inspection, assessment: Assessment)
 
 
 def _render(paper: Paper) -> bytes:
+    with _ONE_AT_A_TIME:
+        return _render_alone(paper)
+
+
+def _render_alone(paper: Paper) -> bytes:
     if paper.verdict.outcome is Outcome.ACCEPTED:
         return documents.render_certificate(paper)
     return documents.render_rejection(paper)

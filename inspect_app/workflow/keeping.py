@@ -130,7 +130,7 @@ def restore(archive: Path, instance: Path, database_url: str | None = None) -> P
         The instance holds a record already.
     """
     settings = read_settings({}, instance=instance, database_url=database_url)
-    if (settings.instance / _RECORD).exists() or any(settings.evidence_folder.glob("*/*")):
+    if settings.record_path.exists() or any(settings.evidence_folder.glob("*/*")):
         raise NotAllowed(str(instance), "it holds a record already", "Name an empty folder.")
     try:
         settings.instance.mkdir(parents=True, exist_ok=True)

@@ -12,6 +12,7 @@ INSTANCE: Final = "INSPECT_APP_INSTANCE"
 DATABASE_URL: Final = "INSPECT_APP_DATABASE_URL"
 ISSUER: Final = "INSPECT_APP_ISSUER"
 NEW_PASSWORD: Final = "INSPECT_APP_NEW_PASSWORD"  # noqa: S105 (the name of a variable)
+_RECORD: Final = "record.db"
 _UNNAMED_ISSUER: Final = f"Issuer not named (set {ISSUER})"
 
 
@@ -40,6 +41,11 @@ class Settings:
     given_database_url: str | None = None
 
     @property
+    def record_path(self) -> Path:
+        """The record, where it is a SQLite file."""
+        return self.instance / _RECORD
+
+    @property
     def evidence_folder(self) -> Path:
         """The files kept under their digest."""
         return self.instance / "evidence"
@@ -59,7 +65,7 @@ def read_settings(
     given = database_url or environment.get(DATABASE_URL) or None
     return Settings(
         instance=folder,
-        database_url=given or f"sqlite:///{folder / 'record.db'}",
+        database_url=given or f"sqlite:///{folder / _RECORD}",
         issuer=environment.get(ISSUER, "").replace("\\n", "\n").strip() or _UNNAMED_ISSUER,
         forms_folder=forms_folder(),
         given_database_url=given,

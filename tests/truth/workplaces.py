@@ -221,3 +221,21 @@ def even_frame(seed: int) -> bytes:
 def keep(bench: Bench, name: str, content: bytes, role: str = "scene") -> Evidence:
     """Keep bytes as evidence with a role."""
     return replace(workflow.keep_file(bench.place, bench.inspector, name, io.BytesIO(content)), role=role)
+
+
+def live_through_everything(bench: Bench) -> None:
+    """Fill every table: one device accepted with its certificate, one held, signed and taken up again."""
+    lot_id = receive(bench, "BM-001", "BM-002")
+    accepted, held = (one.device.id for one in workflow.lot_devices(bench.place, lot_id))
+    first = workflow.open_inspection(bench.place, bench.inspector, lot_id, accepted).id
+    answer_all(bench, first)
+    photo = keep(bench, "look.png", even_frame(7), role="photo")
+    frames = tuple(keep(bench, f"frame{seed}.png", even_frame(seed)) for seed in (1, 2))
+    captured = StepAnswers(state=EntryState.RECORDED, evidence=(*frames, photo), reason="frames instead of readings")
+    workflow.record_step(bench.place, bench.inspector, first, "noise", captured, 1)
+    sign(bench, first)
+    workflow.issue_document(bench.place, bench.approver, first)
+    second = workflow.open_inspection(bench.place, bench.inspector, lot_id, held).id
+    answer_all(bench, second, DOUBTFUL_READINGS)
+    sign(bench, second)
+    workflow.reopen(bench.place, bench.approver, second, "the buyer wants it read again")
