@@ -22,7 +22,7 @@ CLOCK_HZ: Final = 90_000
 NOISE_CODES: Final = 1.5
 
 BLINK_HZ: Final = 2.0
-RECORDED_S: Final = 6.0
+RECORDED_S: Final = 5.0
 
 
 def flash_latencies_ms(latency_ms: float, random: np.random.Generator) -> FloatArray:
