@@ -24,7 +24,6 @@ class InstrumentLine:
     """What was measured with, and on what its trust rests."""
 
     letter: str
-    kind: str
     name: str
     serial: str
     calibration: str
@@ -112,8 +111,8 @@ class Bench:
         done = {entry.step_id for entry in self.entries}
         told += [f"{self.step_title(step_id)}: not carried out." for step_id in self._steps if step_id not in done]
         for entry in self.entries:
-            title = self.step_title(entry.step_id)
-            told += [f"{title}: {text}" for text in _remarks(entry)]
+            remarks = "; ".join(text.rstrip(".") for text in _remarks(entry))
+            told += [f"{self.step_title(entry.step_id)}: {remarks}."] if remarks else []
         return tuple(dict.fromkeys(told))
 
     def days(self) -> str:
@@ -126,7 +125,7 @@ class Bench:
         step = self._steps.get(entry.step_id)
         return StepLine(
             title=entry.step_id if step is None else step.title,
-            under="" if step is None else wording.condition_text(step.condition),
+            under="" if step is None else wording.condition_text(step.condition, beside=step.title),
             read=wording.readings_text(step.windows if step else (), entry.conditions),
             instruments=", ".join(self._letters[instrument.id] for instrument in entry.instruments),
             by=f"{wording.minute(entry.recorded_at).removesuffix(' UTC')}, {entry.recorded_by.name}",
@@ -154,8 +153,7 @@ def _instrument_line(letter: str, instrument: Instrument, entry: Entry) -> Instr
         due += ", past due when used"
     return InstrumentLine(
         letter=letter,
-        kind=instrument.kind,
-        name=instrument.name,
+        name=instrument.name if instrument.kind in instrument.name else f"{instrument.kind}: {instrument.name}",
         serial=instrument.serial,
         calibration="none recorded" if calibration is None else f"{calibration.certificate}, {calibration.laboratory}",
         due=due,

@@ -81,7 +81,7 @@ def result_line(judgement: Judgement, limit: Limit) -> ResultLine:
     return ResultLine(
         clause=limit.clause,
         title=limit.title,
-        under=wording.condition_text({**limit.condition, **judgement.condition}),
+        under=wording.condition_text(wording.decided_under(judgement), beside=limit.title),
         severity=str(limit.severity),
         limit=wording.demand_text(limit),
         result="not measured" if quantity is None else format_quantity(quantity),
@@ -100,7 +100,7 @@ def spot_table(judgement: Judgement, limit: SpotAllowance, entries: Mapping[str,
     return SpotTable(
         clause=limit.clause,
         title=limit.title,
-        under=wording.condition_text({**limit.condition, **judgement.condition}),
+        under=wording.condition_text(wording.decided_under(judgement), beside=limit.title),
         severity=str(limit.severity),
         zones=tuple(f"zone {zone}" for zone in range(1, zones + 1)),
         rows=tuple(_spot_row(limit, spot_class, measured) for spot_class in limit.classes),
@@ -123,15 +123,19 @@ def missed_line(judgement: Judgement) -> MissedLine:
 
 
 def nearest_to_limit(judgements: Sequence[Judgement]) -> str:
-    """Return a sentence on the met limit with the least margin as a share of its limit; empty where none has one."""
+    """Return a sentence on the met limit with the least margin as a share of its limit; empty where none has one.
+
+    Exact counts and stated values come last: a limit of none is always met without margin.
+    """
     met = [j for j in judgements if j.finding is Finding.CONFORMING and j.margin is not None and j.quantity is not None]
-    nearest = min(met, key=_share, default=None)
+    nearest = min(met, key=_nearness, default=None)
     if nearest is None or nearest.quantity is None or not isinstance(nearest.limit, Limit):
         return ""
     inside = "acceptance limit" if nearest.guard_band else "limit"
+    margin = f"{_distance(nearest, nearest.margin)} inside" if nearest.margin else "exactly at"
     return (
         f"{wording.named_demand(nearest)}: {format_quantity(nearest.quantity)} against"
-        f" {wording.demand_text(nearest.limit)}, {_distance(nearest, nearest.margin or 0.0)} inside the {inside}"
+        f" {wording.demand_text(nearest.limit)}, {margin} the {inside}"
     )
 
 
@@ -169,11 +173,12 @@ def _count(limit: SpotAllowance, spot_class: SpotClass, zone: int, measured: Mea
     )
 
 
-def _share(judgement: Judgement) -> float:
-    limit = judgement.limit
+def _nearness(judgement: Judgement) -> tuple[bool, float]:
+    limit, quantity = judgement.limit, judgement.quantity
     bounds = [limit.at_least, limit.at_most] if isinstance(limit, Limit) else []
     size = max((abs(bound) for bound in bounds if bound), default=1.0)
-    return (judgement.margin or 0.0) / size
+    is_exact = quantity is None or quantity.standard_uncertainty == 0
+    return is_exact, (judgement.margin or 0.0) / size
 
 
 def _beyond(judgement: Judgement) -> str:

@@ -74,7 +74,7 @@ def lay_out(paper: Paper) -> Sheet:
         methods=bench.methods(),
         rule_names=tuple(wording.RULE_NAMES[rule] for rule in rules),
         rules=tuple((wording.RULE_NAMES[rule], wording.DECISION_RULES[rule]) for rule in rules),
-        cautions=tuple(dict.fromkeys(caution for step in paper.form.steps for caution in step.cautions)),
+        cautions=_cautions(paper),
         deviations=bench.deviations(),
     )
 
@@ -86,6 +86,12 @@ def _parts(paper: Paper, bench: Bench) -> tuple[Part, ...]:
         for entry in bench.entries
         if entry.measured is not None
     )
+
+
+def _cautions(paper: Paper) -> tuple[str, ...]:
+    """Return the first sentence of each warning of the form: what can hurt; the form tells the rest."""
+    warnings = dict.fromkeys(caution for step in paper.form.steps for caution in step.cautions)
+    return tuple(f"{warning.partition('. ')[0].rstrip('.')}." for warning in warnings)
 
 
 def _headline(paper: Paper) -> str:

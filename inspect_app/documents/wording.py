@@ -1,5 +1,6 @@
 """Words and printed numbers of documents and figures: conditions, limits, findings, dates, statements."""
 
+import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
 from typing import Final
@@ -29,7 +30,13 @@ _NAMES: Final[Mapping[str, str]] = {
     "snr_criterion": "SNR",
     "roi": "Region",
 }
-_NOT_TOLD: Final = frozenset({"roi"})
+# Places in the picture and marks on a curve: what they say is drawn.
+_NOT_TOLD: Final = frozenset({"roi", "onset_ms", "half_ms", "runtime_min", "cutoff_v"})
+# How often it was read: part of the uncertainty, nothing that tells one demand from another.
+PLAIN_COVERAGE: Final = "k = 2"
+_COUNTS: Final = frozenset({"readers", "runs", "repeats", "events", "frames"})
+_PLAIN_SPACE: Final = ("space", "object")
+_SPOKEN: Final[Mapping[str, str]] = {"axis": "{}", "mode": "{}", "space": "{} space"}
 
 
 def name_in_words(name: str) -> str:
@@ -40,33 +47,44 @@ def name_in_words(name: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def condition_text(condition: Condition) -> str:
-    """Return a condition on one line: ``horizontal, 1 lx``; regions of the picture are left out."""
-    return ", ".join(_one_condition(name, value) for name, value in condition.items() if name not in _NOT_TOLD)
+def condition_text(condition: Condition, beside: str = "") -> str:
+    """Return a condition on one line, such as ``horizontal, 1 lx``, without what the title beside it already says."""
+    parts = (_one_condition(name, value) for name, value in condition.items() if name not in _NOT_TOLD)
+    return ", ".join(part for part in parts if not _is_said(part, beside))
+
+
+def _is_said(part: str, beside: str) -> bool:
+    said = beside.casefold().replace("lux", "lx")
+    return re.search(rf"(?<![\w.]){re.escape(part.casefold())}(?![\w.])", said) is not None
 
 
 def _one_condition(name: str, value: ConditionValue) -> str:
     if isinstance(value, tuple):
         return f"{name_in_words(name)} {' × '.join(str(part) for part in value)}"
     if isinstance(value, str):
-        return value if name in ("axis", "mode") else f"{name_in_words(name).lower()} {value}"
+        return _SPOKEN.get(name, f"{name.replace('_', ' ')} {{}}").format(value)
     stem, _, suffix = name.rpartition("_")
     if stem and suffix in _UNIT_OF_SUFFIX:
         printed = format_limit(value, _UNIT_OF_SUFFIX[suffix])
         return printed if stem in ("illuminance", "temperature") else f"{stem.replace('_', ' ')} {printed}"
-    named = _NAMES.get(name, name.replace("_", " "))
-    return f"{named} {format_limit(value, '1')}"
+    return f"{_NAMES.get(name, name.replace('_', ' '))} {format_limit(value, '1')}"
 
 
 def titled(title: str, condition: Condition) -> str:
-    """Return a title with the condition behind it."""
-    under = condition_text(condition)
+    """Return a title with what it leaves unsaid of the condition behind it."""
+    under = condition_text(condition, beside=title)
     return f"{title}, {under}" if under else title
+
+
+def decided_under(judgement: Judgement) -> Condition:
+    """Return the condition of the result that decided, without how often it was read and without the plain case."""
+    condition = {**judgement.limit.condition, **judgement.condition}
+    return {n: v for n, v in condition.items() if n not in _COUNTS and (n, v) != _PLAIN_SPACE}
 
 
 def named_demand(judgement: Judgement) -> str:
     """Return the title of a demand with the condition under which it was decided."""
-    return titled(judgement.limit.title, {**judgement.limit.condition, **judgement.condition})
+    return titled(judgement.limit.title, decided_under(judgement))
 
 
 def demand_text(limit: Limit) -> str:
@@ -88,8 +106,9 @@ def coverage_text(quantity: Quantity) -> str:
     if quantity.standard_uncertainty == 0:
         return ""
     if quantity.degrees_of_freedom is None:
-        return "k = 2"
-    return f"k = {format_number(coverage_factor(quantity.degrees_of_freedom), 2)}"
+        return PLAIN_COVERAGE
+    printed = f"k = {format_number(coverage_factor(quantity.degrees_of_freedom), 2)}"
+    return PLAIN_COVERAGE if printed == f"{PLAIN_COVERAGE}.00" else printed
 
 
 FINDING_MARKS: Final[Mapping[Finding, str]] = {
@@ -126,6 +145,8 @@ RULE_NAMES: Final[Mapping[DecisionRule, str]] = {
 # ISO/IEC 17025:2017, 7.8.2.1 l) and its note on reproduction (from memory)
 THIS_ITEM_ONLY: Final = "The results relate only to the item inspected, in the state in which it was received."
 WHOLE_ONLY: Final = "Not to be reproduced except in full."
+
+CAUTIONS_IN_FULL: Final = "The form has the warnings in full; local codes bind, and licensed work stays licensed."
 
 REPLY_ASKED: Final = (
     "what caused the nonconformity, whether the device will be repaired, replaced or credited, and by when."
@@ -164,7 +185,8 @@ def readings_text(windows: Sequence[Window], conditions: Mapping[str, str]) -> s
         names = [window.name, f"{window.name}_before", f"{window.name}_after"]
         read = [left.pop(name) for name in names if name in left]
         if read:
-            told.append(f"{window.label.lower()} {with_unit(' / '.join(read), window.unit)}")
+            quantity = name_in_words(window.name.rpartition("_")[0] or window.name).lower()
+            told.append(f"{quantity} {with_unit(' / '.join(read), window.unit)}")
     told += [f"{name_in_words(name).lower()} {text}" for name, text in left.items()]
     return "; ".join(told)
 

@@ -71,7 +71,7 @@ def test_four_hundred_spots_are_drawn_and_only_the_largest_listed():
     (figure,) = documents.figures(papers.blemish(spots))
 
     assert len(figure.table) == 400
-    assert "and 389 smaller ones" in figure.svg
+    assert "and 390 smaller ones" in figure.svg
 
 
 def test_measurements_without_captures_leave_out_their_figures_only():

@@ -31,6 +31,7 @@ _BY_CHECK: Final[Mapping[str, _Kind]] = MappingProxyType(
     {
         "bar-target": _Kind(draw=bars.draw),
         "battery": _Kind(draw=discharge.draw, details=discharge.details),
+        "frame-rate": _Kind(draw=lambda _parts, _judgements: (), details=lambda part: curves.draw((part,), ())),
         "blemish": _Kind(draw=spots.draw),
         "latency": _Kind(draw=latency_trace.draw),
         "readout": _Kind(draw=strobe.draw),

@@ -7,11 +7,11 @@ from inspect_app.documents.figures._drawing import TEXT_SIZE, Dash, Drawing
 from inspect_app.documents.figures._scale import Scale
 from inspect_app.documents.printable import shortened
 
-WIDTH, HEIGHT = 300.0, 172.0
-LEFT, RIGHT, TOP, BOTTOM = 42.0, 292.0, 22.0, 138.0
+WIDTH, HEIGHT = 240.0, 152.0
+LEFT, RIGHT, TOP, BOTTOM = 40.0, 234.0, 22.0, 119.0
 _SMALL = TEXT_SIZE - 1.5
 _LETTER_WIDTH = 4.6  # of small text, on average
-_NAME_AT_MOST = 22
+_NAME_AT_MOST, _X_AT_MOST, _Y_AT_MOST = 22, 36, 18
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +22,15 @@ class Instant:
     label: str
     kind: str = "instant"
     dash: Dash = Dash.DOTTED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gate:
+    """A lower limit on the x at which a curve falls through a level `y`."""
+
+    x: float
+    y: float
+    label: str
 
 
 class Plot:
@@ -56,46 +65,49 @@ class Plot:
         that none crosses another's.
         """
         for row, instant in enumerate(sorted(marks, key=lambda instant: -instant.x)):
-            place, top = self.x.at(instant.x), TOP + 12.0 * row
+            place, top = self.x.at(instant.x), TOP + 10.5 * row
             self.drawing.line(place, top, place, BOTTOM, instant.kind, width=1.1, dash=instant.dash)
             is_short_of_room = place - 6 - _LETTER_WIDTH * len(instant.label) < LEFT
             x, anchor = (place + 4, "start") if is_short_of_room else (place - 4, "end")
-            self.drawing.text(x, top + 8, shortened(instant.label, _NAME_AT_MOST), anchor=anchor, size=_SMALL)
+            self.drawing.text(x, top + 8, shortened(instant.label, _X_AT_MOST), anchor=anchor, size=_SMALL)
 
     def mark(self, x: float, y: float, *, radius: float = 3.0) -> None:
         """Draw a point."""
         self.drawing.circle(self.x.at(x), self.y.at(y), radius, "mark", filled=True)
 
-    def gate(self, x: float, y: float, label: str) -> None:
-        """Draw a limit that a curve has to pass on the right of, at one level, and read it off at the x axis."""
-        place_x, place_y = self.x.at(x), self.y.at(y)
-        self.drawing.line(place_x, place_y - 10, place_x, place_y + 10, "limit", width=2.4)
-        self.drawing.line(place_x, place_y + 10, place_x, BOTTOM, "limit", width=0.9, dash=Dash.DOTTED)
-        self.drawing.text(place_x - 3, BOTTOM - 4, label, anchor="end", size=_SMALL)
+    def gates(self, marks: Sequence[Gate]) -> None:
+        """Draw limits that a curve has to pass on the right of, each at its level, and name them at the upper right."""
+        for gate in marks:
+            x, y = self.x.at(gate.x), self.y.at(gate.y)
+            self.drawing.line(x, y - 9, x, y + 9, "limit", width=2.4)
+            self.drawing.line(x, y + 9, x, BOTTOM, "limit", width=0.9, dash=Dash.DOTTED)
+        named = list(dict.fromkeys(gate.label for gate in sorted(marks, key=lambda gate: gate.x)))
+        for row, label in enumerate(named):
+            self.drawing.text(RIGHT, TOP + 10 + 10 * row, f"bar: {label}", anchor="end", size=_SMALL)
 
     def legend(self, entries: Sequence[tuple[str, Dash]]) -> None:
         """Name the curves by their line styles, above the axes."""
         columns = 2 if len(entries) > 1 else 1
         for index, (name, dash) in enumerate(entries):
-            x = LEFT + (index % columns) * (RIGHT - LEFT) / columns
+            x = 4.0 + (index % columns) * (WIDTH - 4.0) / columns
             y = 6.0 + 10.0 * (index // columns)
-            self.drawing.line(x, y, x + 20, y, "curve", width=1.6, dash=dash)
-            self.drawing.text(x + 24, y + 3.4, shortened(name, _NAME_AT_MOST), size=_SMALL)
+            self.drawing.line(x, y, x + 16, y, "curve", width=1.6, dash=dash)
+            self.drawing.text(x + 19, y + 3.4, shortened(name, _NAME_AT_MOST), size=_SMALL)
 
     def _draw_axes(self, x_label: str, y_label: str) -> None:
         draw = self.drawing
-        for value, label in self.y.ticks(5):
+        for value, label in self.y.ticks(4):
             place = self.y.at(value)
             draw.line(LEFT, place, RIGHT, place, "grid", width=0.8)
             draw.text(LEFT - 4, place + 3.5, label, anchor="end", size=_SMALL)
-        for value, label in self.x.ticks(6):
+        for value, label in self.x.ticks(5):
             place = self.x.at(value)
             draw.line(place, BOTTOM, place, BOTTOM + 4, "axis")
             draw.text(place, BOTTOM + 14, label, anchor="middle", size=_SMALL)
         draw.line(LEFT, TOP, LEFT, BOTTOM, "axis")
         draw.line(LEFT, BOTTOM, RIGHT, BOTTOM, "axis")
-        draw.text((LEFT + RIGHT) / 2, HEIGHT - 4, shortened(x_label, 2 * _NAME_AT_MOST), anchor="middle")
-        draw.text(10, (TOP + BOTTOM) / 2, shortened(y_label, _NAME_AT_MOST), anchor="middle", turned=True)
+        draw.text((LEFT + RIGHT) / 2, HEIGHT - 3, shortened(x_label, _X_AT_MOST), anchor="middle")
+        draw.text(9, (TOP + BOTTOM) / 2, shortened(y_label, _Y_AT_MOST), anchor="middle", turned=True)
 
 
 def axis_label(name: str, unit: str) -> str:

@@ -7,22 +7,22 @@ from inspect_app.documents.figures._drawing import TEXT_SIZE, Drawing
 from inspect_app.documents.figures._figure import Figure, Part, demands
 from inspect_app.documents.figures._plot import BOTTOM, HEIGHT, WIDTH, axis_label
 from inspect_app.documents.figures._scale import Scale, scale_for
+from inspect_app.documents.figures._series import labels, with_condition
 from inspect_app.documents.printable import shortened
-from inspect_app.documents.wording import condition_text
 from inspect_app.errors import UnusableInput
-from inspect_app.model import Judgement, Limit, Result
+from inspect_app.model import Condition, Judgement, Limit, Result
 from inspect_app.quantity import Quantity, conversion_factor, expanded_uncertainty, format_quantity
 
-_LEFT, _RIGHT, _TOP = 110.0, 288.0, 12.0
+_LEFT, _RIGHT, _TOP = 92.0, 230.0, 8.0
 _SMALL = TEXT_SIZE - 1.5
 _MOST_ROWS = 8
-_LABEL_AT_MOST = 24
+_LABEL_AT_MOST = 20
 _NAMES = ("resolution", "angular_resolution")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Reading:
-    label: str
+    condition: Condition
     quantity: Quantity
     bounds: tuple[float, ...]
 
@@ -50,8 +50,7 @@ def _reading(part: Part, result: Result, judgements: Sequence[Judgement]) -> _Re
     for judgement in demands(part, judgements, result.quantity_name):
         if isinstance(judgement.limit, Limit):
             bounds += _bounds(judgement.limit, result.quantity.unit)
-    label = condition_text(part.condition_of(result)) or "reading"
-    return _Reading(label=label, quantity=result.quantity, bounds=tuple(dict.fromkeys(bounds)))
+    return _Reading(condition=part.condition_of(result), quantity=result.quantity, bounds=tuple(dict.fromkeys(bounds)))
 
 
 def _bounds(limit: Limit, unit: str) -> list[float]:
@@ -73,32 +72,34 @@ def _figure(readings: Sequence[_Reading]) -> Figure:
     drawing = Drawing(WIDTH, HEIGHT)
     _draw_axis(drawing, scale, unit)
     pitch = (BOTTOM - _TOP) / len(readings)
-    for row, reading in enumerate(readings):
-        _draw_reading(drawing, scale, reading, _TOP + (row + 0.5) * pitch)
-    title = "Bar target"
-    words = "; ".join(f"{reading.label}: {format_quantity(reading.quantity)}" for reading in readings) + "."
+    conditions = [reading.condition for reading in readings]
+    names = [name or "resolved" for name in labels(conditions)]
+    for row, (reading, name) in enumerate(zip(readings, names, strict=True)):
+        y = _TOP + (row + 0.5) * pitch
+        drawing.text(_LEFT - 6, y + 3.5, shortened(name, _LABEL_AT_MOST), anchor="end", size=_SMALL)
+        _draw_reading(drawing, scale, reading, y)
+    title = with_condition("Bar target", conditions)
+    printed = [format_quantity(reading.quantity) for reading in readings]
+    words = "; ".join(f"{name}: {value}" for name, value in zip(names, printed, strict=True)) + "."
     return Figure(
         title=title,
         svg=drawing.svg(title, words),
         text_alternative=words,
         columns=("Condition", axis_label("Resolution", unit)),
-        table=tuple((reading.label, format_quantity(reading.quantity)) for reading in readings),
+        table=tuple(zip(names, printed, strict=True)),
     )
 
 
 def _draw_axis(drawing: Drawing, scale: Scale, unit: str) -> None:
-    for value, label in scale.ticks(5):
+    for value, label in scale.ticks(4):
         place = scale.at(value)
         drawing.line(place, _TOP, place, BOTTOM, "grid", width=0.8)
         drawing.text(place, BOTTOM + 14, label, anchor="middle", size=_SMALL)
     drawing.line(_LEFT, BOTTOM, _RIGHT, BOTTOM, "axis")
-    drawing.text(
-        (_LEFT + _RIGHT) / 2, HEIGHT - 4, axis_label("Resolution", unit) + " (tall line: limit)", anchor="middle"
-    )
+    drawing.text(WIDTH / 2, HEIGHT - 3, axis_label("Resolution", unit) + " (tall: limit)", anchor="middle")
 
 
 def _draw_reading(drawing: Drawing, scale: Scale, reading: _Reading, y: float) -> None:
-    drawing.text(_LEFT - 6, y + 3.5, shortened(reading.label, _LABEL_AT_MOST), anchor="end", size=_SMALL)
     expanded = expanded_uncertainty(reading.quantity)
     low, high = scale.at(reading.quantity.value - expanded), scale.at(reading.quantity.value + expanded)
     for bound in reading.bounds:

@@ -12,6 +12,7 @@ from inspect_app.quantity import UNITS, format_limit
 _ROWS = 16
 _DECADES = 200.0
 _DIMENSIONS = {"count": "Number", "pixels": "Distance"}
+_X_LABELS = {"light": "Frame", "distortion": "Radius, % of half the diagonal"}
 
 
 def draw(parts: Sequence[Part], _judgements: Sequence[Judgement]) -> tuple[Figure, ...]:
@@ -26,7 +27,7 @@ def curve_figure(part: Part, trace: Trace, x_label: str = "") -> Figure:
     plot = Plot(
         scale_for(trace.x, start=LEFT, end=RIGHT),
         _upwards(trace.y),
-        x_label=x_label or axis_label(_dimension(trace.x_unit), trace.x_unit),
+        x_label=x_label or _x_label(trace),
         y_label=axis_label(name_in_words(trace.name), trace.y_unit),
     )
     plot.curve(trace.x, trace.y)
@@ -40,7 +41,7 @@ def curve_figure(part: Part, trace: Trace, x_label: str = "") -> Figure:
 
 def trace_table(trace: Trace) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     """Return the columns and at most about sixteen rows of a trace, evenly picked."""
-    columns = (axis_label(_dimension(trace.x_unit), trace.x_unit), axis_label(name_in_words(trace.name), trace.y_unit))
+    columns = (_x_label(trace), axis_label(name_in_words(trace.name), trace.y_unit))
     every = max(1, -(-len(trace.x) // _ROWS))
     rows = tuple((short_number(x), short_number(y)) for x, y in list(zip(trace.x, trace.y, strict=True))[::every])
     return columns, rows
@@ -52,9 +53,11 @@ def _upwards(values: Sequence[float]) -> Scale:
     return scale_for(values, start=BOTTOM, end=TOP, room=0.05)
 
 
-def _dimension(unit: str) -> str:
-    name = UNITS[unit][0] if unit in UNITS else unit
-    return _DIMENSIONS.get(name, name.capitalize())
+def _x_label(trace: Trace) -> str:
+    if trace.name in _X_LABELS:
+        return _X_LABELS[trace.name]
+    name = UNITS[trace.x_unit][0] if trace.x_unit in UNITS else trace.x_unit
+    return axis_label(_DIMENSIONS.get(name, name.capitalize()), trace.x_unit)
 
 
 def short_number(value: float) -> str:

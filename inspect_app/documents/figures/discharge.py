@@ -56,7 +56,7 @@ def _figure(group: Sequence[Series], judgements: Sequence[Judgement]) -> Figure:
 
 
 def _described(plot: Plot, group: Sequence[Series], limits: dict[float, str]) -> Figure:
-    title = with_condition("Discharge", [_without_cutoff(series) for series in group])
+    title = with_condition("Discharge", [series.condition for series in group])
     told = [
         f"{result.quantity_name.replace('_', ' ')} {format_quantity(result.quantity)}"
         for series in group
@@ -68,15 +68,9 @@ def _described(plot: Plot, group: Sequence[Series], limits: dict[float, str]) ->
     return Figure(title=title, svg=plot.drawing.svg(title, words), text_alternative=words, columns=columns, table=table)
 
 
-def _without_cutoff(series: Series) -> dict[str, str | int | float | tuple[int, ...]]:
-    return {name: value for name, value in series.condition.items() if name != "cutoff_v"}
-
-
 def _cutoffs(group: Sequence[Series]) -> tuple[float, ...]:
-    """Return the cut-off voltages that traces or results tell."""
-    told = [series.condition for series in group]
-    told += [result.condition for series in group for result in series.part.measured.results]
-    values = [condition.get("cutoff_v") for condition in told]
+    """Return the cut-off voltages that the traces tell."""
+    values = [trace.condition.get("cutoff_v") for series in group for trace in series.traces]
     return tuple(dict.fromkeys(float(value) for value in values if isinstance(value, int | float)))
 
 

@@ -1,16 +1,16 @@
 """Slanted edges: modulation over spatial frequency with limit marks, and the edge spread beneath it."""
 
+import itertools
 from collections.abc import Sequence
 
 from inspect_app.documents.figures._drawing import DASHES
 from inspect_app.documents.figures._figure import Figure, Part, demands
-from inspect_app.documents.figures._plot import BOTTOM, LEFT, RIGHT, TOP, Plot, axis_label
+from inspect_app.documents.figures._plot import BOTTOM, LEFT, RIGHT, TOP, Gate, Plot, axis_label
 from inspect_app.documents.figures._scale import Scale
 from inspect_app.documents.figures._series import Series, in_fours, labels, series_of, with_condition
 from inspect_app.documents.figures.curves import curve_figure
-from inspect_app.errors import UnusableInput
 from inspect_app.model import Judgement, Limit, Result
-from inspect_app.quantity import conversion_factor, format_limit, format_number, format_quantity
+from inspect_app.quantity import format_limit, format_number, format_quantity
 
 _LEVELS = {"mtf50": 0.5, "mtf10": 0.1}
 _NYQUIST_CY_PX = 0.5
@@ -32,9 +32,8 @@ def details(part: Part) -> tuple[Figure, ...]:
 def _transfer_figure(group: Sequence[Series], judgements: Sequence[Judgement]) -> Figure:
     conditions = [series.condition for series in group]
     unit = group[0].traces[0].x_unit
-    reach = max(max(trace.x) for series in group for trace in series.traces)
     plot = Plot(
-        Scale(low=0.0, high=min(reach, 2 * _NYQUIST_CY_PX) if unit == "cy/px" else reach, start=LEFT, end=RIGHT),
+        Scale(low=0.0, high=_reach(group, unit), start=LEFT, end=RIGHT),
         Scale(low=0.0, high=1.1, start=BOTTOM, end=TOP),
         x_label=axis_label("Spatial frequency", unit),
         y_label="Modulation",
@@ -52,6 +51,13 @@ def _transfer_figure(group: Sequence[Series], judgements: Sequence[Judgement]) -
     words = _in_words(group, names)
     columns, table = _table(group, names, unit)
     return Figure(title=title, svg=plot.drawing.svg(title, words), text_alternative=words, columns=columns, table=table)
+
+
+def _reach(group: Sequence[Series], unit: str) -> float:
+    """Return how far the axis reaches: to the Nyquist frequency, or all the way of a curve that is high there."""
+    reach = max(max(trace.x) for series in group for trace in series.traces)
+    found = [result.quantity.value for series in group for result in _results(series, "mtf50")]
+    return min(reach, _NYQUIST_CY_PX) if unit == "cy/px" and max(found, default=0.0) < _NYQUIST_CY_PX else reach
 
 
 def _results(series: Series, name: str) -> list[Result]:
@@ -72,23 +78,31 @@ def _mark_results(plot: Plot, group: Sequence[Series], unit: str) -> None:
 
 
 def _mark_limits(plot: Plot, group: Sequence[Series], judgements: Sequence[Judgement], unit: str) -> None:
-    drawn: set[tuple[str, float]] = set()
+    gates: dict[tuple[float, str], Gate] = {}
     for series in group:
-        for judgement in demands(series.part, judgements, *_LEVELS):
+        for judgement in demands(series.part, judgements):
             limit = judgement.limit
-            if not isinstance(limit, Limit) or limit.at_least is None:
+            level = _LEVELS.get(limit.quantity_name[:5]) if isinstance(limit, Limit) else None
+            if not isinstance(limit, Limit) or limit.at_least is None or level is None:
                 continue
-            place = _in_unit(limit.at_least, limit.unit, unit)
-            if place is not None and plot.x.holds(place) and (limit.quantity_name, place) not in drawn:
-                drawn.add((limit.quantity_name, place))
-                plot.gate(place, _LEVELS[limit.quantity_name], f"≥ {format_limit(limit.at_least, '1')}")
+            place = _in_unit(limit, series, unit)
+            label = f"≥ {format_limit(limit.at_least, '1' if limit.unit == unit else limit.unit)}"
+            if place is not None and plot.x.holds(place):
+                gates.setdefault((level, label), Gate(x=place, y=level, label=label))
+    plot.gates(tuple(gates.values()))
 
 
-def _in_unit(value: float, unit: str, target: str) -> float | None:
-    try:
-        return value * conversion_factor(unit, target)
-    except UnusableInput:
+def _in_unit(limit: Limit, series: Series, unit: str) -> float | None:
+    """Return a lower limit in the unit of the curve, by the ratio in which the series' own results stand in both."""
+    if limit.unit == unit:
+        return limit.at_least
+    here = _results(series, limit.quantity_name[:5])
+    there = _results(series, limit.quantity_name)
+    if limit.at_least is None or not here or not there or not there[0].quantity.value:
         return None
+    if here[0].quantity.unit != unit or there[0].quantity.unit != limit.unit:
+        return None
+    return limit.at_least * here[0].quantity.value / there[0].quantity.value
 
 
 def _in_words(group: Sequence[Series], names: Sequence[str]) -> str:
@@ -115,7 +129,7 @@ def _table(
 
 
 def _at(xs: Sequence[float], ys: Sequence[float], x: float) -> str:
-    for (x1, y1), (x2, y2) in zip(zip(xs, ys, strict=True), list(zip(xs, ys, strict=True))[1:], strict=False):
+    for (x1, y1), (x2, y2) in itertools.pairwise(zip(xs, ys, strict=True)):
         if x1 <= x <= x2 and x2 > x1:
             return format_number(y1 + (y2 - y1) * (x - x1) / (x2 - x1), 3)
     return "–"

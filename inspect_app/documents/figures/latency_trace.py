@@ -35,7 +35,7 @@ def _figure(part: Part, response: Trace, judgements: Sequence[Judgement]) -> Fig
         _window(response, light, [*marks.values(), *(light + after for after in limits)]),
         Scale(low=-0.05, high=1.55, start=BOTTOM, end=TOP),
         x_label=axis_label("Time", response.x_unit),
-        y_label="Level, share of swing",
+        y_label="Share of the swing",
     )
     if stimulus is not None:
         _draw_level(plot, stimulus, Dash.DASHED)

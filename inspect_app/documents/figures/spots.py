@@ -10,9 +10,9 @@ from inspect_app.documents.wording import condition_text
 from inspect_app.model import Feature, Judgement, Outline
 from inspect_app.quantity import format_number
 
-_LISTED = 11
-_MAP_SIDE = 162.0
-_LIST_X = 178.0
+_LISTED = 10
+_MAP_SIDE = 134.0
+_LIST_X = 144.0
 _LEAST_RADIUS = 1.6
 _LEAST_REACH_PX = 10.0  # shown around a spot where no field is told
 _SMALL = TEXT_SIZE - 2.0
@@ -39,7 +39,7 @@ class _Map:
         self.scale = _MAP_SIDE / span
 
     def at(self, x: float, y: float) -> tuple[float, float]:
-        return 5 + (x - self.left) * self.scale, 5 + (y - self.top) * self.scale
+        return 3 + (x - self.left) * self.scale, 9 + (y - self.top) * self.scale
 
 
 def _box(outline: Outline) -> tuple[float, float, float, float]:
@@ -119,13 +119,13 @@ def _draw_list(drawing: Drawing, features: Sequence[Feature]) -> None:
         return
     drawing.text(_LIST_X, 14, "No. zone size", size=_SMALL, bold=True)
     for number, feature in enumerate(features[:_LISTED], start=1):
-        y = 14 + 12.5 * number
+        y = 14 + 11.5 * number
         drawing.text(_LIST_X + 12, y, str(number), anchor="end", size=_SMALL)
-        drawing.text(_LIST_X + 27, y, "–" if feature.zone is None else str(feature.zone), anchor="middle", size=_SMALL)
-        drawing.text(_LIST_X + 39, y, f"{_size(feature)} {_kind(feature)}", size=_SMALL)
+        drawing.text(_LIST_X + 24, y, "–" if feature.zone is None else str(feature.zone), anchor="middle", size=_SMALL)
+        drawing.text(_LIST_X + 34, y, f"{_size(feature)} {_kind(feature)}", size=_SMALL)
     left = len(features) - _LISTED
     if left > 0:
-        drawing.text(_LIST_X, HEIGHT - 6, f"and {left} smaller ones", size=_SMALL)
+        drawing.text(_LIST_X, HEIGHT - 3, f"and {left} smaller ones", size=_SMALL)
 
 
 def _size(feature: Feature) -> str:

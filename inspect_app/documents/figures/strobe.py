@@ -1,5 +1,6 @@
 """Readout: the mean of each row under a strobe, with the fitted bands."""
 
+import itertools
 from collections.abc import Sequence
 
 from inspect_app.documents.figures._drawing import Dash
@@ -47,17 +48,24 @@ def _figure(part: Part, traces: Sequence[Trace]) -> Figure:
 
 
 def _mark_bands(plot: Plot, traces: Sequence[Trace]) -> float | None:
-    """Draw a line where each fitted band begins, and return the period in rows; None where none is told."""
-    told = next((trace.condition for trace in traces if "period_px" in trace.condition), {})
-    period, start = told.get("period_px"), told.get("start_px", 0.0)
-    if not isinstance(period, int | float) or not isinstance(start, int | float) or period <= 0:
+    """Draw a line where each fitted band begins, and return their mean distance in rows; None below two bands."""
+    starts = [place for trace in traces if "fit" in trace.name for place in _rises(trace)]
+    if not 2 <= len(starts) <= _MOST_BANDS:
         return None
-    if (plot.x.high - plot.x.low) / period <= _MOST_BANDS:
-        place = start + period * -(-(plot.x.low - start) // period)
-        while place <= plot.x.high:
-            plot.band(place)
-            place += period
-    return float(period)
+    for place in starts:
+        plot.band(place)
+    return (starts[-1] - starts[0]) / (len(starts) - 1)
+
+
+def _rises(trace: Trace) -> list[float]:
+    """Return where the curve rises through the middle of its swing, linearly between its points."""
+    middle = (min(trace.y) + max(trace.y)) / 2
+    points = list(zip(trace.x, trace.y, strict=True))
+    return [
+        x1 + (x2 - x1) * (middle - y1) / (y2 - y1)
+        for (x1, y1), (x2, y2) in itertools.pairwise(points)
+        if y1 < middle <= y2
+    ]
 
 
 def _in_words(part: Part, period: float | None) -> str:

@@ -36,7 +36,7 @@ def _figure(group: Sequence[Series]) -> Figure:
         scale_for([x for trace in traces for x in trace.x], start=LEFT, end=RIGHT, room=0.03),
         log_scale_for([max(y, _LEAST_SNR) for trace in traces for y in (*trace.y, 20.0, 0.8)], start=BOTTOM, end=TOP),
         x_label=_x_label(traces[0]),
-        y_label="Signal to noise ratio",
+        y_label="Signal to noise",
     )
     for criterion in _CRITERIA:
         plot.across(criterion, f"SNR {format_limit(criterion, '1')}", dash=Dash.DOTTED)
@@ -57,6 +57,8 @@ def _figure(group: Sequence[Series]) -> Figure:
 
 
 def _x_label(trace: Trace) -> str:
+    if trace.x_unit == "stop":
+        return "Stops below the brightest step"
     return "Step of the wedge" if trace.x_unit == "1" else axis_label("Exposure", trace.x_unit)
 
 
