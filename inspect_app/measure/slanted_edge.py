@@ -16,6 +16,7 @@ from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Condition, Measured, Outline, Result, Trace
+from inspect_app.numerics.clipped_noise import clipped_noise
 from inspect_app.numerics.edge_finding import EdgeRegion, find_edges
 from inspect_app.numerics.edge_line import EdgeSurface, fit_edge_surface, is_near_vertical
 from inspect_app.numerics.edge_response import EdgeResponse, edge_response
@@ -205,15 +206,24 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> _Edge:
     except NothingToMeasure as error:
         raise NothingToMeasure(_place(picture, region), error.problem, error.remedy) from error
     distance = surface.curve.distance(*image.shape)
-    bright_side = distance > 2 * surface.sigma_px + 1
+    far = 3 * surface.sigma_px + 2
+    dark_side, bright_side = distance < -far, distance > far
     clipped_share = float(np.mean(clipped[bright_side])) if np.any(bright_side) else 0.0
     _prove_measurable(picture, region, surface, clipped_share)
+    noise = clipped_noise(
+        image[dark_side],
+        image[bright_side],
+        clipped[bright_side],
+        dark_level=surface.dark[0],
+        bright_level=surface.bright[0],
+    )
     spread = edge_spread(image, surface, reach_px=_reach(surface))
     response = edge_response(
         spread,
         tilt_deg=surface.curve.tilt_deg,
         sigma_px=surface.sigma_px,
-        dark_over_height=surface.dark[0] / (surface.bright[0] - surface.dark[0]),
+        levels=(surface.dark[0], surface.bright[0]),
+        noise=noise,
     )
     _prove_certain(picture, region, response)
     return _Edge(region=region, surface=surface, spread=spread, response=response, clipped_share=clipped_share)

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from inspect_app.numerics.clipped_noise import ClippedNoise
 from inspect_app.numerics.edge_families import FAMILIES, EdgeBasis, Family, pixel_transform
 from inspect_app.numerics.edge_spread import BINS_PER_PX, EdgeSpread
 
@@ -104,7 +105,9 @@ class EdgeResponse:
         )
 
 
-def edge_response(spread: EdgeSpread, *, tilt_deg: float, sigma_px: float, dark_over_height: float) -> EdgeResponse:
+def edge_response(
+    spread: EdgeSpread, *, tilt_deg: float, sigma_px: float, levels: tuple[float, float], noise: ClippedNoise
+) -> EdgeResponse:
     """Fit families of blur to an edge spread and weigh them.
 
     Parameters
@@ -115,8 +118,10 @@ def edge_response(spread: EdgeSpread, *, tilt_deg: float, sigma_px: float, dark_
         Of the normal against the nearer axis.
     sigma_px : float
         First estimate of the blur without the pixel.
-    dark_over_height : float
-        Dark level over the height of the edge, for shading across it.
+    levels : tuple of float
+        Exposures that the spread's levels 0 and 1 stand for.
+    noise : ClippedNoise
+        Levels and noise before clipping.
 
     Returns
     -------
@@ -126,7 +131,7 @@ def edge_response(spread: EdgeSpread, *, tilt_deg: float, sigma_px: float, dark_
     reach = float(np.max(np.abs(spread.distance_px)))
     basis = EdgeBasis(spread.distance_px, 2 * reach + 16, HIGHEST_CY_PX)
     pixel = pixel_transform(basis.frequency, tilt_deg) * np.sinc(basis.frequency / BINS_PER_PX)
-    problem = _Problem(spread=spread, basis=basis, pixel=pixel, dark_over_height=dark_over_height)
+    problem = _Problem(spread=spread, basis=basis, pixel=pixel, levels=levels, noise=noise)
     fits = [_best_fit(problem, family, sigma_px) for family in FAMILIES]
     freedom = max(1, spread.level.size - 8)
     inflation = max(1.0, min(fit.misfit for fit in fits) / freedom)
@@ -148,7 +153,14 @@ class _Problem:
     spread: EdgeSpread
     basis: EdgeBasis
     pixel: FloatArray
-    dark_over_height: float
+    levels: tuple[float, float]
+    noise: ClippedNoise
+
+    @property
+    def expected_levels(self) -> tuple[float, float]:
+        """Levels of both sides before clipping, in the spread's own scale."""
+        low, height = self.levels[0], self.levels[1] - self.levels[0]
+        return (self.noise.dark - low) / height, (self.noise.bright - low) / height
 
     def model(self, family: Family, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the level of each bin and its derivatives by all parameters, of shape (p + 4, bins)."""
@@ -159,12 +171,17 @@ class _Problem:
         by_shift = -self.basis.line(transform * self.pixel)
         s = self.spread.distance_px
         height = bright - dark
-        lit = dark + height * edge + self.dark_over_height
+        scale = self.levels[1] - self.levels[0]
+        black = self.levels[0] / scale
+        lit = dark + height * edge + black
         shade = 1 + shading * s
         columns = np.vstack(
             [height * by_shape * shade, height * by_shift * shade, (1 - edge) * shade, edge * shade, s * lit]
         )
-        return lit * shade - self.dark_over_height, columns
+        if not self.noise.clips:
+            return lit * shade - black, columns
+        exposure = lit * shade * scale
+        return self.noise.mean(exposure) / scale - black, columns * self.noise.slope(exposure)
 
 
 def _best_fit(problem: _Problem, family: Family, sigma_px: float) -> FittedFamily:
@@ -174,12 +191,12 @@ def _best_fit(problem: _Problem, family: Family, sigma_px: float) -> FittedFamil
 
 def _fit(problem: _Problem, family: Family, start: tuple[float, ...]) -> FittedFamily:
     """Levenberg and Marquardt's descent on misfit and expectation together."""
-    expected = np.array([*family.expected, 0.0, 0.0, 1.0, 0.0])
+    expected = np.array([*family.expected, 0.0, *problem.expected_levels, 0.0])
     precision = (
         1 / np.array([*family.scatter, SHIFT_SCATTER_PX, LEVEL_SCATTER, LEVEL_SCATTER, SHADING_SCATTER_PER_PX]) ** 2
     )
     weight = 1 / problem.spread.variance
-    parameters = np.array([*start, 0.0, 0.0, 1.0, 0.0])
+    parameters = np.array([*start, 0.0, *problem.expected_levels, 0.0])
     level, columns = problem.model(family, parameters)
     residual = problem.spread.level - level
     cost = float(weight @ residual**2 + precision @ (parameters - expected) ** 2)

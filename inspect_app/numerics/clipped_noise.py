@@ -1,0 +1,124 @@
+"""What clipping at black and white does to the mean of noisy pixels."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+FEWEST_CLIPPED: Final = 0.001  # share of a side's pixels; fewer shift its mean by less than a thousandth of the noise
+MOST_CLIPPED: Final = 0.9  # beyond it the pixels that are left do not tell the level
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClippedNoise:
+    """Normal noise, its variance linear in the level, seen through clipping.
+
+    Parameters
+    ----------
+    low, high : float
+        Exposures of black and white; infinite where nothing is clipped.
+    dark, bright : float
+        Levels of both sides before clipping, in exposure.
+    dark_variance, bright_variance : float
+        Of single pixels there before clipping.
+    """
+
+    low: float
+    high: float
+    dark: float
+    bright: float
+    dark_variance: float
+    bright_variance: float
+
+    @property
+    def clips(self) -> bool:
+        """Whether anything is clipped at all."""
+        return math.isfinite(self.low) or math.isfinite(self.high)
+
+    def mean(self, level: FloatArray) -> FloatArray:
+        """Return the mean of clipped pixels at levels before clipping, in exposure."""
+        return self._mean_and_slope(level)[0]
+
+    def slope(self, level: FloatArray) -> FloatArray:
+        """Return the derivative of `mean` by the level."""
+        return self._mean_and_slope(level)[1]
+
+    def _mean_and_slope(self, level: FloatArray) -> tuple[FloatArray, FloatArray]:
+        slope = (self.bright_variance - self.dark_variance) / (self.bright - self.dark)
+        floor = 0.25 * min(self.dark_variance, self.bright_variance) + 1e-16
+        variance = np.maximum(self.dark_variance + slope * (level - self.dark), floor)
+        sigma = np.sqrt(variance)
+        mean, by_level = level, np.ones_like(level)
+        if math.isfinite(self.low):
+            a = (level - self.low) / sigma
+            mean = self.low + (level - self.low) * special.ndtr(a) + sigma * _density(a)
+            by_level = special.ndtr(a) + 0.5 * slope / sigma * _density(a)
+        if math.isfinite(self.high):
+            b = (self.high - level) / sigma
+            mean = mean - ((level - self.high) * special.ndtr(-b) + sigma * _density(b))
+            by_level = by_level - special.ndtr(-b) - 0.5 * slope / sigma * _density(b)
+        return np.asarray(mean, dtype=np.float64), np.asarray(by_level, dtype=np.float64)
+
+
+def _density(value: FloatArray) -> FloatArray:
+    return np.asarray(np.exp(-0.5 * value**2) / math.sqrt(2 * math.pi), dtype=np.float64)
+
+
+def clipped_noise(
+    dark: FloatArray, bright: FloatArray, bright_clipped: BoolArray, *, dark_level: float, bright_level: float
+) -> ClippedNoise:
+    """Estimate levels and noise before clipping from the pixels of both sides of an edge.
+
+    Parameters
+    ----------
+    dark, bright : ndarray of shape (n,) and (m,)
+        Exposures of pixels well away from the edge.
+    bright_clipped : ndarray of shape (m,), bool
+        Which of the bright ones stand at the highest code.
+    dark_level, bright_level : float
+        Levels of the sides as the surface fit found them; kept where nothing is clipped.
+
+    Returns
+    -------
+    ClippedNoise
+        Black is exposure 0, white that of the clipped pixels.
+
+    Notes
+    -----
+    The share p of pixels at a bound and the mean beyond it give level and noise of the normal distribution that was cut
+    (a censored sample: J. Tobin, Econometrica 26, 24 (1958), from memory): with r = -inverse normal(p), the mean
+    distance from the bound is sigma (r Phi(r) + phi(r)).
+    """
+    low, dark_before, dark_variance = _uncut(dark, dark <= 0.0, dark_level, bound=0.0, sign=1.0)
+    white = float(np.median(bright[bright_clipped])) if np.any(bright_clipped) else math.inf
+    high, bright_before, bright_variance = _uncut(bright, bright_clipped, bright_level, bound=white, sign=-1.0)
+    return ClippedNoise(
+        low=low,
+        high=high,
+        dark=dark_before,
+        bright=bright_before,
+        dark_variance=dark_variance,
+        bright_variance=bright_variance,
+    )
+
+
+def _uncut(
+    pixels: FloatArray, at_bound: BoolArray, level: float, *, bound: float, sign: float
+) -> tuple[float, float, float]:
+    """Return the bound (infinite where it does not matter), the level and the variance before the cut."""
+    share = float(np.mean(at_bound)) if pixels.size else 0.0
+    variance = float(np.var(pixels)) if pixels.size > 1 else 0.0
+    if not FEWEST_CLIPPED < share < MOST_CLIPPED or variance == 0.0:
+        return -sign * math.inf, level, variance
+    beyond = sign * (pixels - bound)
+    half_step = 0.5 * float(np.min(beyond[~at_bound]))
+    r = -float(special.ndtri(share))
+    density = math.exp(-0.5 * r**2) / math.sqrt(2 * math.pi)
+    sigma = max(float(np.mean(beyond)) - half_step * (1 - share), 0.0) / (r * float(special.ndtr(r)) + density)
+    return bound, bound + sign * (half_step + r * sigma), sigma**2
