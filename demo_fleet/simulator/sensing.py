@@ -71,4 +71,5 @@ def expose(
     read = sensor.read_noise_e / np.sqrt(frames) * random.standard_normal(total.shape)
     electrons = np.minimum(counted / frames, sensor.full_well_e) + read + pedestal_e
     converted = np.clip(np.rint(electrons / sensor.step_e), 0, 2**sensor.bits - 1)
-    return np.rint(converted * (HIGHEST_CODE / (2**sensor.bits - 1))).astype(np.uint16)
+    spread: CodeArray = np.rint(converted * (HIGHEST_CODE / (2**sensor.bits - 1))).astype(np.uint16)
+    return spread

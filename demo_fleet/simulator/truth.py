@@ -56,7 +56,7 @@ class Sensor:
     @property
     def step_e(self) -> float:
         """Electrons of one code."""
-        return self.full_well_e / (2**self.bits - 1)
+        return float(self.full_well_e / (2**self.bits - 1))
 
     def dynamic_range_stop(self, snr: float) -> float:
         """Return log2 of the full well over the signal at which the signal-to-noise ratio falls to `snr`.

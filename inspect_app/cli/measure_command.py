@@ -116,4 +116,6 @@ def _help(check: Check) -> str:
 def _how_many(at_least: int, at_most: int | None) -> str:
     if at_most is None:
         return f"{at_least} or more, each a"
-    return f"{at_most} at most, a" if at_least == 0 else f"{at_least} to {at_most}, each a" if at_most > 1 else "one"
+    if at_least == at_most == 1:
+        return "one"
+    return f"{at_most} at most, each a"
