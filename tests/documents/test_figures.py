@@ -1,6 +1,7 @@
 """Figures: what they draw, what they say in words, and that nothing in a measurement can break them."""
 
 import dataclasses
+import math
 import re
 from xml.etree import ElementTree as ET
 
@@ -85,6 +86,7 @@ def test_everything_drawn_lies_inside_the_picture(check):
             Trace(name=name, x=(0.0, 1.0, 2.0), x_unit="px", y=(0.0, 0.0, 0.0), y_unit="1")
             for name in ("mtf", "esf", "snr", "response", "stimulus", "voltage", "profile", "fit")
         ),
+        (Trace(name="mtf", x=(0.0, 0.1, 0.2), x_unit="cy/px", y=(1.0, math.nan, math.inf), y_unit="1"),),
         tuple(
             Trace(name=name, x=(5.0, 5.0), x_unit="ms", y=(-1e9, 1e-9), y_unit="V")
             for name in ("mtf", "snr", "response", "voltage", "profile")
@@ -93,6 +95,7 @@ def test_everything_drawn_lies_inside_the_picture(check):
 )
 def test_missing_or_flat_traces_break_no_figure(check, traces):
     for figure in figures(Measured(check=check, method="", results=(), traces=traces)):
+        assert "nan" not in "".join(re.findall('points="[^"]*"', figure.svg))
         drawn(figure)
 
 

@@ -1,9 +1,10 @@
 """What a figure is, and what it is drawn from."""
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from inspect_app.model import Condition, Judgement, Limit, Measured, Result
+from inspect_app.model import Condition, Judgement, Limit, Measured, Result, Trace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,9 +30,21 @@ class Part:
     measured: Measured
     condition: Condition = field(default_factory=dict)
 
+    @property
+    def traces(self) -> tuple[Trace, ...]:
+        """The traces without points that are no numbers, which can stand nowhere in a drawing."""
+        return tuple(_finite(trace) for trace in self.measured.traces)
+
     def condition_of(self, result: Result) -> Condition:
         """Return what the result was measured under: the step's condition and its own."""
         return {**self.condition, **result.condition}
+
+
+def _finite(trace: Trace) -> Trace:
+    if all(map(math.isfinite, (*trace.x, *trace.y))):
+        return trace
+    points = [(x, y) for x, y in zip(trace.x, trace.y, strict=True) if math.isfinite(x) and math.isfinite(y)]
+    return replace(trace, x=tuple(x for x, _ in points), y=tuple(y for _, y in points))
 
 
 def demands(part: Part, judgements: Sequence[Judgement], *quantity_names: str) -> tuple[Judgement, ...]:

@@ -45,7 +45,7 @@ def scale_for(
     low, high = min(seen), max(seen)
     span = high - low
     if span <= max(_LEAST_SPAN, 1e-9 * abs(high)):
-        span = abs(high) or 1.0
+        span = abs(high) if abs(high) > _LEAST_SPAN else 1.0
         low, high = low - span / 2, high + span / 2
     low_room = 0.0 if from_zero and low == 0 else room * span
     return Scale(low=low - low_room, high=high + room * span, start=start, end=end)

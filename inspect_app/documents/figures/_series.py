@@ -23,7 +23,7 @@ def series_of(parts: Sequence[Part], *trace_names: str) -> tuple[Series, ...]:
     """Return the traces of these names that hold at least two points, gathered by condition."""
     gathered: dict[str, list[tuple[Part, Condition, Trace]]] = {}
     for place, part in enumerate(parts):
-        for trace in part.measured.traces:
+        for trace in part.traces:
             if trace.name in trace_names and len(trace.x) > 1:
                 condition = {**part.condition, **trace.condition}
                 gathered.setdefault(f"{place} {condition_text(condition)}", []).append((part, condition, trace))

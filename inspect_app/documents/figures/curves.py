@@ -17,7 +17,7 @@ _X_LABELS = {"light": "Frame", "distortion": "Radius, % of half the diagonal"}
 
 def draw(parts: Sequence[Part], _judgements: Sequence[Judgement]) -> tuple[Figure, ...]:
     """Return one figure for each trace that holds at least two points."""
-    return tuple(curve_figure(part, trace) for part in parts for trace in part.measured.traces if len(trace.x) > 1)
+    return tuple(curve_figure(part, trace) for part in parts for trace in part.traces if len(trace.x) > 1)
 
 
 def curve_figure(part: Part, trace: Trace, x_label: str = "") -> Figure:

@@ -22,9 +22,7 @@ def draw(parts: Sequence[Part], judgements: Sequence[Judgement]) -> tuple[Figure
 
 def details(part: Part) -> tuple[Figure, ...]:
     """Return the other curves of the log, such as its current."""
-    return tuple(
-        curve_figure(part, trace) for trace in part.measured.traces if trace.name not in _NAMES and len(trace.x) > 1
-    )
+    return tuple(curve_figure(part, trace) for trace in part.traces if trace.name not in _NAMES and len(trace.x) > 1)
 
 
 def _figure(group: Sequence[Series], judgements: Sequence[Judgement]) -> Figure:

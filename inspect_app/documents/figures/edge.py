@@ -24,9 +24,7 @@ def draw(parts: Sequence[Part], judgements: Sequence[Judgement]) -> tuple[Figure
 
 def details(part: Part) -> tuple[Figure, ...]:
     """Return the edge spread of each edge."""
-    return tuple(
-        curve_figure(part, trace) for trace in part.measured.traces if trace.name == "esf" and len(trace.x) > 1
-    )
+    return tuple(curve_figure(part, trace) for trace in part.traces if trace.name == "esf" and len(trace.x) > 1)
 
 
 def _transfer_figure(group: Sequence[Series], judgements: Sequence[Judgement]) -> Figure:

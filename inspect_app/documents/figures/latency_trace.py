@@ -20,13 +20,13 @@ def draw(parts: Sequence[Part], judgements: Sequence[Judgement]) -> tuple[Figure
     return tuple(
         _figure(part, response, judgements)
         for part in parts
-        for response in part.measured.traces
+        for response in part.traces
         if response.name == "response" and len(response.x) > 1
     )
 
 
 def _figure(part: Part, response: Trace, judgements: Sequence[Judgement]) -> Figure:
-    stimulus = next((trace for trace in part.measured.traces if trace.name == "stimulus" and len(trace.x) > 1), None)
+    stimulus = next((trace for trace in part.traces if trace.name == "stimulus" and len(trace.x) > 1), None)
     light = _instant(stimulus, "onset_ms", 0.0)
     found = {r.quantity_name: r.quantity for r in part.measured.results if r.quantity_name in _INSTANTS}
     limits = _limits(part, judgements, response.x_unit)

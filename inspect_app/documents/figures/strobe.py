@@ -24,7 +24,7 @@ def draw(parts: Sequence[Part], _judgements: Sequence[Judgement]) -> tuple[Figur
 
 def _profiles(part: Part) -> tuple[Trace, ...]:
     """Return the traces that run over the rows, the measured one first."""
-    traces = [trace for trace in part.measured.traces if len(trace.x) > 1 and trace.x_unit == "px"]
+    traces = [trace for trace in part.traces if len(trace.x) > 1 and trace.x_unit == "px"]
     return tuple(sorted(traces, key=lambda trace: "fit" in trace.name))
 
 

@@ -24,7 +24,7 @@ def details(part: Part) -> tuple[Figure, ...]:
     """Return the other curves of the wedge, such as its response."""
     return tuple(
         curve_figure(part, trace, x_label=_x_label(trace))
-        for trace in part.measured.traces
+        for trace in part.traces
         if trace.name != "snr" and len(trace.x) > 1
     )
 
