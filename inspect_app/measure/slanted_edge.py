@@ -2,7 +2,7 @@
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Final, Literal
 
@@ -18,9 +18,10 @@ from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Condition, Measured, Outline, Result, Trace
 from inspect_app.numerics.clipped_noise import clipped_noise
 from inspect_app.numerics.edge_finding import EdgeRegion, find_edges
-from inspect_app.numerics.edge_line import EdgeSurface, fit_edge_surface, is_near_vertical
-from inspect_app.numerics.edge_response import EdgeResponse, edge_response
+from inspect_app.numerics.edge_line import is_near_vertical, pixels_near
+from inspect_app.numerics.edge_response import Crossing, EdgeResponse, edge_response
 from inspect_app.numerics.edge_spread import EdgeSpread, edge_spread
+from inspect_app.numerics.edge_surface import EdgeSurface, fit_edge_surface
 from inspect_app.quantity import Contribution, quantity_from_budget
 
 METHOD: Final = "ISO 12233:2017 e-SFR; curve, levels and blur of the edge fitted to all its pixels"
@@ -149,6 +150,7 @@ class _Edge:
     surface: EdgeSurface
     spread: EdgeSpread
     response: EdgeResponse
+    crossings: Mapping[str, Crossing]
     clipped_share: float
 
     @property
@@ -205,19 +207,21 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> _Edge:
         surface = fit_edge_surface(image)
     except NothingToMeasure as error:
         raise NothingToMeasure(_place(picture, region), error.problem, error.remedy) from error
-    distance = surface.curve.distance(*image.shape)
-    far = 3 * surface.sigma_px + 2
-    dark_side, bright_side = distance < -far, distance > far
-    clipped_share = float(np.mean(clipped[bright_side])) if np.any(bright_side) else 0.0
+    reach_px = min(48.0, max(24.0, 8 * surface.sigma_px + 6))
+    pixels = pixels_near(surface.curve, image.shape, reach_px)
+    values, far = image[pixels.row, pixels.col], 3 * surface.sigma_px + 2
+    bright_side = pixels.distance_px > far
+    bright_clipped = clipped[pixels.row, pixels.col][bright_side]
+    clipped_share = float(np.mean(bright_clipped)) if bright_clipped.size else 0.0
     _prove_measurable(picture, region, surface, clipped_share)
     noise = clipped_noise(
-        image[dark_side],
-        image[bright_side],
-        clipped[bright_side],
+        values[pixels.distance_px < -far],
+        values[bright_side],
+        bright_clipped,
         dark_level=surface.dark[0],
         bright_level=surface.bright[0],
     )
-    spread = edge_spread(image, surface, reach_px=_reach(surface))
+    spread = edge_spread(image, surface, reach_px=reach_px, fine_within_px=3 * surface.sigma_px + 4)
     response = edge_response(
         spread,
         tilt_deg=surface.curve.tilt_deg,
@@ -225,12 +229,16 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> _Edge:
         levels=(surface.dark[0], surface.bright[0]),
         noise=noise,
     )
-    _prove_certain(picture, region, response)
-    return _Edge(region=region, surface=surface, spread=spread, response=response, clipped_share=clipped_share)
-
-
-def _reach(surface: EdgeSurface) -> float:
-    return min(48.0, max(24.0, 8 * surface.sigma_px + 6))
+    crossings = {name: response.crossing(level) for name, level in LEVELS.items()}
+    _prove_certain(picture, region, crossings["mtf50"])
+    return _Edge(
+        region=region,
+        surface=surface,
+        spread=spread,
+        response=response,
+        crossings=crossings,
+        clipped_share=clipped_share,
+    )
 
 
 def _place(picture: Still, region: EdgeRegion) -> str:
@@ -262,8 +270,7 @@ def _prove_measurable(picture: Still, region: EdgeRegion, surface: EdgeSurface, 
         )
 
 
-def _prove_certain(picture: Still, region: EdgeRegion, response: EdgeResponse) -> None:
-    half = response.crossing(LEVELS["mtf50"])
+def _prove_certain(picture: Still, region: EdgeRegion, half: Crossing) -> None:
     relative = math.hypot(half.noise, half.choice) / half.frequency_cy_px
     if relative > WORST_RELATIVE_UNCERTAINTY:
         raise NothingToMeasure(
@@ -286,9 +293,8 @@ def _edge_warnings(edges: Sequence[_Edge]) -> list[str]:
         contrast = edge.surface.bright[0] / max(edge.surface.dark[0], 1e-9)
         if contrast < LEAST_CONTRAST:
             warnings.append(f"{where}the contrast is only {contrast:.2f} to 1; use a chart of 4 to 1 or more.")
-        for name, level in LEVELS.items():
-            place = edge.response.crossing(level).frequency_cy_px
-            if place > NYQUIST_CY_PX:
+        for name, crossing in edge.crossings.items():
+            if crossing.frequency_cy_px > NYQUIST_CY_PX:
                 warnings.append(
                     f"{where}{name} lies above the Nyquist frequency of 0.5 cy/px: detail that fine is sampled falsely."
                 )
@@ -299,8 +305,7 @@ def _told(picture: Still, edges: Sequence[_Edge], warnings: Sequence[str], optio
     results: list[Result] = []
     traces: list[Trace] = []
     for edge in edges:
-        for name, level in LEVELS.items():
-            crossing = edge.response.crossing(level)
+        for name, crossing in edge.crossings.items():
             budget = [
                 Contribution(
                     source="noise of the pixels",

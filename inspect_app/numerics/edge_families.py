@@ -57,12 +57,16 @@ def _two_gaussians(frequency: FloatArray, parameters: FloatArray) -> tuple[Float
 
 
 def _defocus(frequency: FloatArray, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Disc of radius r = 2 exp(parameter 0), whose standard deviation along a line is r / 2, and a Gaussian."""
+    """Disc of radius r = 2 exp(parameter 0), whose standard deviation along a line is r / 2, and a Gaussian.
+
+    The derivative of 2 J1(u) / u by log u is -2 J2(u) = -2 (2 J1(u) / u - J0(u)).
+    """
     u = 4 * math.pi * math.exp(parameters[0]) * np.maximum(frequency, 1e-9)
-    disc = 2 * special.j1(u) / u
+    first, nought = special.j1(u), special.j0(u)
+    disc = 2 * first / u
     power = 2 * (math.pi * math.exp(parameters[1]) * frequency) ** 2
     soft = np.exp(-power)
-    return disc * soft, np.array([-2 * special.jv(2, u) * soft, -2 * power * disc * soft])
+    return disc * soft, np.array([-2 * (disc - nought) * soft, -2 * power * disc * soft])
 
 
 GAUSSIAN: Final = Family(name="Gaussian", transform=_gaussian, expected=(0.0,), scatter=(1.0,), starts=((0.0,),))
@@ -119,17 +123,13 @@ class EdgeBasis:
         self._sine = np.ascontiguousarray(phases.imag / (math.pi * order))
         self._cosine = np.ascontiguousarray(phases.real / (math.pi * order))
 
-    def edge(self, transform: FloatArray, shift_px: float) -> FloatArray:
-        """Return the edge, shifted: shape (bins,)."""
-        ramp = 0.5 + (self.distance_px - shift_px) / self.period_px
-        return np.asarray(ramp + self.change(transform[None, :], shift_px)[0], dtype=np.float64)
-
-    def change(self, transforms: FloatArray, shift_px: float) -> FloatArray:
-        """Return the part of the edge that is linear in the transform: (n, frequencies) to (n, bins)."""
+    def edge(self, transform: FloatArray, derivatives: FloatArray, shift_px: float) -> tuple[FloatArray, FloatArray]:
+        """Return the edge, shifted, of shape (bins,), and its derivatives, of shape (p, bins)."""
         turn = 2 * math.pi * shift_px * self.frequency
-        return np.asarray(
-            (transforms * np.cos(turn)) @ self._sine.T - (transforms * np.sin(turn)) @ self._cosine.T, dtype=np.float64
-        )
+        both = np.vstack([transform, derivatives])
+        linear = (both * np.cos(turn)) @ self._sine.T - (both * np.sin(turn)) @ self._cosine.T
+        ramp = 0.5 + (self.distance_px - shift_px) / self.period_px
+        return np.asarray(ramp + linear[0], dtype=np.float64), np.asarray(linear[1:], dtype=np.float64)
 
     def line(self, transform: FloatArray) -> FloatArray:
         """Return the line spread at no shift, per pixel: shape (bins,)."""

@@ -18,6 +18,7 @@ FREQUENCIES: Final = np.linspace(0.0, 1.0, 201)
 LEVEL_SCATTER: Final = 0.1  # of the height: how far the surface fit may have misplaced a side's level
 SHIFT_SCATTER_PX: Final = 0.2
 SHADING_SCATTER_PER_PX: Final = 0.002  # falling to half in the corner of a 640 x 480 picture is 0.0025 per pixel
+SETTLED: Final = 1e-3  # of twice a log likelihood: a step that no result can show
 LIGHTEST: Final = 1e-3  # a family that weighs less than this is left out
 
 
@@ -129,7 +130,8 @@ def edge_response(
         Mean over the families, each weighed by its evidence.
     """
     reach = float(np.max(np.abs(spread.distance_px)))
-    basis = EdgeBasis(spread.distance_px, 2 * reach + 16, HIGHEST_CY_PX)
+    highest = min(HIGHEST_CY_PX, max(1.6, 0.5 + 2.5 / sigma_px))
+    basis = EdgeBasis(spread.distance_px, 2 * reach + 16, highest)
     pixel = pixel_transform(basis.frequency, tilt_deg) * np.sinc(basis.frequency / BINS_PER_PX)
     problem = _Problem(spread=spread, basis=basis, pixel=pixel, levels=levels, noise=noise)
     fits = [_best_fit(problem, family, sigma_px) for family in FAMILIES]
@@ -166,8 +168,7 @@ class _Problem:
         """Return the level of each bin and its derivatives by all parameters, of shape (p + 4, bins)."""
         shape, (shift, dark, bright, shading) = parameters[:-4], parameters[-4:]
         transform, derivatives = family.transform(self.basis.frequency, shape)
-        edge = self.basis.edge(transform * self.pixel, shift)
-        by_shape = self.basis.change(derivatives * self.pixel, shift)
+        edge, by_shape = self.basis.edge(transform * self.pixel, derivatives * self.pixel, shift)
         by_shift = -self.basis.line(transform * self.pixel)
         s = self.spread.distance_px
         height = bright - dark
@@ -214,7 +215,7 @@ def _fit(problem: _Problem, family: Family, start: tuple[float, ...]) -> FittedF
             gained = cost - tried_cost
             parameters, residual, columns, cost = tried, tried_residual, tried_columns, tried_cost
             damping = max(damping / 5, 1e-9)
-            if gained < 1e-4:
+            if gained < SETTLED:
                 break
         else:
             damping *= 6

@@ -8,11 +8,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from inspect_app.numerics.edge_line import EdgeSurface
+from inspect_app.numerics.edge_line import pixels_near
+from inspect_app.numerics.edge_surface import EdgeSurface
 
 FloatArray = npt.NDArray[np.float64]
 
 BINS_PER_PX: Final = 8  # half of the finest detail of a pixel's own aperture lost: under 0.1 % at 1 cy/px
+COARSE_BINS_PER_PX: Final = 2
 BINS_PER_PX_OF_ISO: Final = 4  # ISO 12233:2014, 6.2.4
 HIGHEST_CORRECTION: Final = 10.0  # cap of the derivative correction, ISO 12233:2014, 6.2.5
 
@@ -40,7 +42,12 @@ class EdgeSpread:
 
 
 def edge_spread(
-    image: FloatArray, surface: EdgeSurface, *, reach_px: float, bins_per_px: int = BINS_PER_PX
+    image: FloatArray,
+    surface: EdgeSurface,
+    *,
+    reach_px: float,
+    bins_per_px: int = BINS_PER_PX,
+    fine_within_px: float = math.inf,
 ) -> EdgeSpread:
     """Project a region's pixels along the edge into bins of distance.
 
@@ -54,6 +61,8 @@ def edge_spread(
         Pixels farther than this from the edge are left out.
     bins_per_px : int
         Bins per pixel of distance.
+    fine_within_px : float
+        Beyond this distance, where nothing is steep, bins are half a pixel wide.
 
     Returns
     -------
@@ -61,19 +70,27 @@ def edge_spread(
         Empty bins are left out. Pixels more than six standard deviations (and what the edge may rise within a bin) off
         their bin's median are left out too: hot pixels and dust.
     """
-    curve = surface.curve
-    distance = curve.distance(*image.shape)
-    near = np.abs(distance) <= reach_px
-    s = distance[near]
-    t = (np.nonzero(near)[0] - curve.middle) / curve.middle
+    pixels = pixels_near(surface.curve, image.shape, reach_px)
+    s, t = pixels.distance_px, pixels.t
     dark = surface.dark[0] + surface.dark[1] * t
     height = surface.bright[0] + surface.bright[1] * t - dark
-    level = (image[near] - dark) / height
+    level = (image[pixels.row, pixels.col] - dark) / height
     share = np.clip(special.ndtr(s / math.hypot(surface.sigma_px, 0.29)), 0.0, 1.0)
     variance = (surface.dark_variance * (1 - share) + surface.bright_variance * share) / height**2
-    place = np.floor((s + reach_px) * bins_per_px).astype(np.int64)
+    place = _places(s, reach_px, bins_per_px, fine_within_px)
     kept = ~_outliers(level, variance, place)
     return _binned(s[kept], level[kept], variance[kept], place[kept])
+
+
+def _places(s: FloatArray, reach_px: float, bins_per_px: int, fine_within_px: float) -> npt.NDArray[np.int64]:
+    """Return the bin of each distance."""
+    if fine_within_px >= reach_px:
+        return np.floor((s + reach_px) * bins_per_px).astype(np.int64)
+    coarse = np.abs(s) - fine_within_px
+    outer = np.floor(np.maximum(coarse, 0.0) * COARSE_BINS_PER_PX)
+    fine = np.floor(np.clip(s, -fine_within_px, fine_within_px * (1 - 1e-12)) * bins_per_px)
+    place = np.where(coarse >= 0, np.sign(s) * (outer + math.ceil(fine_within_px * bins_per_px) + 1), fine)
+    return np.asarray(place - place.min(), dtype=np.int64)
 
 
 def _outliers(level: FloatArray, variance: FloatArray, place: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:

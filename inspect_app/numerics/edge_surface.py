@@ -1,0 +1,260 @@
+"""An edge as a surface: curve, levels, blur and noise fitted to all pixels of a region at once."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from inspect_app.errors import NothingToMeasure
+from inspect_app.numerics.edge_line import EdgeCurve, EdgePixels, find_edge_curve, pixels_near
+
+FloatArray = npt.NDArray[np.float64]
+
+CURVE_BENDS_AT: Final = 3.0  # standard uncertainties by which a coefficient must differ from zero to be kept
+HIGHEST_DEGREE: Final = 5
+TURNS: Final = 10
+SETTLED_PX: Final = 1e-3  # a change of the curve that no response can show
+OUTLIER_AT: Final = 6.0  # standard deviations of the noise: hot pixels and dust, hardly ever noise
+MISFIT_ALLOWED: Final = 0.15  # of the height: how far an edge with a wide halo may lie off the Gaussian's
+SIGMAS_TRIED_PX: Final = (0.6, 1.0, 1.6, 2.5, 4.0, 6.5, 10.0)
+QUIETEST: Final = 1e-4  # of the height: noise below this is not believed
+WIDEST_WINDOW_PX: Final = 48.0  # pixels farther from the edge say nothing about it
+NARROWEST_WINDOW_PX: Final = 14.0
+FEWEST_ON_A_SIDE: Final = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeSurface:
+    """A region as one blurred edge: its curve, the levels of both sides, its noise.
+
+    Parameters
+    ----------
+    curve : EdgeCurve
+        As fitted.
+    dark, bright : tuple of float
+        Level of each side at the middle row and its change to the last row, in exposure.
+    sigma_px : float
+        Standard deviation of the Gaussian that, with the pixel, blurs most like the edge.
+    dark_variance, bright_variance : float
+        Of the noise of single pixels on either side, in squared exposure.
+    curve_covariance : ndarray of shape (n, n)
+        Of the curve's coefficients, in squared pixels.
+    """
+
+    curve: EdgeCurve
+    dark: tuple[float, float]
+    bright: tuple[float, float]
+    sigma_px: float
+    dark_variance: float
+    bright_variance: float
+    curve_covariance: FloatArray
+
+    @property
+    def contrast_to_noise(self) -> float:
+        """Height of the edge over the root mean square noise of a pixel."""
+        noise = math.sqrt(0.5 * (self.dark_variance + self.bright_variance))
+        return (self.bright[0] - self.dark[0]) / max(noise, 1e-12)
+
+
+def fit_edge_surface(image: FloatArray) -> EdgeSurface:
+    """Fit curve, blur, levels and noise of the edge in a region to all its pixels at once.
+
+    Parameters
+    ----------
+    image : ndarray of shape (rows, cols)
+        In exposure, with one near-vertical edge running from its first to its last row.
+
+    Returns
+    -------
+    EdgeSurface
+        The curve has the lowest degree, one to four, whose next coefficient is not different from zero by three
+        standard uncertainties.
+
+    Raises
+    ------
+    NothingToMeasure
+        No edge runs through the region, or the fit leaves it.
+
+    Notes
+    -----
+    Gauss-Newton on z = D(t) (1 - E) + B(t) E, times 1 + k s for shading across the edge, where E is the normal
+    distribution of s over sigma; pixels are weighed by the noise of their side. The blur enters the curve only in
+    second order because every blur considered is symmetric. A coefficient that does not count is taken out by the
+    linear step to where it is zero, which is as good as a fit without it.
+    """
+    curve = find_edge_curve(image)
+    levels = _first_levels(image, curve)
+    start = _State(curve=curve, log_sigma=math.log(_first_sigma(image, curve, levels)), levels=levels)
+    for degree in range(2, HIGHEST_DEGREE + 1):
+        fitted, covariance = _settle(image, start.of_degree(degree))
+        last = fitted.curve.coefficients[-1]
+        if abs(last) < CURVE_BENDS_AT * math.sqrt(covariance[degree, degree]):
+            fitted, covariance = _without(fitted, covariance, degree)
+            break
+        start = fitted
+    count = len(fitted.curve.coefficients)
+    _prove_inside(fitted.curve, image.shape)
+    return EdgeSurface(
+        curve=fitted.curve,
+        dark=(float(fitted.levels[0]), float(fitted.levels[1])),
+        bright=(float(fitted.levels[2]), float(fitted.levels[3])),
+        sigma_px=math.sqrt(max(math.exp(2 * fitted.log_sigma) - 1 / 12, 0.04)),
+        dark_variance=fitted.variance[0],
+        bright_variance=fitted.variance[1],
+        curve_covariance=covariance[:count, :count],
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _State:
+    """Where the descent stands; levels are dark, its change, bright, its change, shading across."""
+
+    curve: EdgeCurve
+    log_sigma: float
+    levels: FloatArray
+    variance: tuple[float, float] = (1.0, 1.0)
+
+    @property
+    def sigma_px(self) -> float:
+        return math.exp(self.log_sigma)
+
+    @property
+    def height(self) -> float:
+        return float(self.levels[2] - self.levels[0])
+
+    def of_degree(self, degree: int) -> "_State":
+        coefficients = np.zeros(degree + 1)
+        given = np.array(self.curve.coefficients[: degree + 1])
+        coefficients[: given.size] = given
+        return self.moved(coefficients, self.log_sigma, self.levels, self.variance)
+
+    def moved(
+        self, coefficients: FloatArray, log_sigma: float, levels: FloatArray, variance: tuple[float, float]
+    ) -> "_State":
+        curve = EdgeCurve(
+            coefficients=tuple(float(value) for value in coefficients),
+            middle=self.curve.middle,
+            rises=self.curve.rises,
+        )
+        return _State(curve=curve, log_sigma=log_sigma, levels=levels, variance=variance)
+
+
+def _first_levels(image: FloatArray, curve: EdgeCurve) -> FloatArray:
+    pixels = pixels_near(curve, image.shape, WIDEST_WINDOW_PX)
+    z = image[pixels.row, pixels.col]
+    dark, bright = z[pixels.distance_px < -3], z[pixels.distance_px > 3]
+    if min(dark.size, bright.size) < FEWEST_ON_A_SIDE:
+        raise NothingToMeasure(
+            "region", "the edge runs along its border", "Choose a region with the edge through its middle."
+        )
+    return np.array([np.median(dark), 0.0, np.median(bright), 0.0, 0.0])
+
+
+def _first_sigma(image: FloatArray, curve: EdgeCurve, levels: FloatArray) -> float:
+    pixels = pixels_near(curve, image.shape, 0.5 * WIDEST_WINDOW_PX)
+    level = (image[pixels.row, pixels.col] - levels[0]) / (levels[2] - levels[0])
+
+    def misfit(sigma: float) -> float:
+        return float(np.sum((level - special.ndtr(pixels.distance_px / sigma)) ** 2))
+
+    return min(SIGMAS_TRIED_PX, key=misfit)
+
+
+def _settle(image: FloatArray, state: _State) -> tuple[_State, FloatArray]:
+    """Descend until the curve no longer moves; return where, and the covariance of curve, log sigma and levels."""
+    covariance: FloatArray = np.eye(len(state.curve.coefficients) + 6)
+    knows_noise = state.variance != (1.0, 1.0)
+    for turn in range(TURNS):
+        state, covariance, moved_px = _step(image, state, weigh=knows_noise or turn > 1, trim=turn > 2)
+        _prove_inside(state.curve, image.shape)
+        if turn > 2 and moved_px < SETTLED_PX:
+            break
+    return state, covariance
+
+
+def _step(image: FloatArray, state: _State, *, weigh: bool, trim: bool) -> tuple[_State, FloatArray, float]:
+    window_px = min(WIDEST_WINDOW_PX, max(NARROWEST_WINDOW_PX, 6 * state.sigma_px))
+    pixels = pixels_near(state.curve, image.shape, window_px)
+    value, share, columns = _surface(pixels, state)
+    residual = image[pixels.row, pixels.col] - value
+    variance = state.variance
+    if weigh:
+        variance = _noise(residual, pixels.distance_px, 3 * state.sigma_px + 1, QUIETEST * state.height)
+    noise = variance[0] + (variance[1] - variance[0]) * share
+    weight = 1 / noise
+    if trim:
+        weight = weight * (np.abs(residual) < OUTLIER_AT * np.sqrt(noise) + MISFIT_ALLOWED * state.height)
+    scaled = columns * weight
+    normal = scaled @ columns.T
+    normal[np.diag_indices_from(normal)] *= 1 + 1e-9
+    covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+    change = covariance @ (scaled @ residual)
+    count = len(state.curve.coefficients)
+    moved = state.moved(
+        np.array(state.curve.coefficients) + np.clip(change[:count], -4.0, 4.0),
+        float(np.clip(state.log_sigma + np.clip(change[count], -0.5, 0.5), math.log(0.25), math.log(12.0))),
+        state.levels + change[count + 1 :],
+        variance,
+    )
+    return moved, covariance, float(np.max(np.abs(change[: count + 1])))
+
+
+def _surface(pixels: EdgePixels, state: _State) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the model, the share of the bright side, and derivatives by curve, log sigma and levels."""
+    s, t, sigma, levels = pixels.distance_px, pixels.t, state.sigma_px, state.levels
+    share = special.ndtr(s / sigma)
+    dark = levels[0] + levels[1] * t
+    height = levels[2] + levels[3] * t - dark
+    value = dark + height * share
+    shaded = 1 + levels[4] * s
+    steep = height * shaded * np.exp(-0.5 * (s / sigma) ** 2) / (sigma * math.sqrt(2 * math.pi))
+    count = len(state.curve.coefficients)
+    columns = np.empty((count + 6, s.size))
+    columns[0] = -state.curve.rises * pixels.cosine * steep
+    for power in range(1, count):
+        np.multiply(columns[power - 1], t, out=columns[power])
+    columns[count] = -steep * s
+    columns[count + 3] = share * shaded
+    columns[count + 1] = shaded - columns[count + 3]
+    columns[count + 2] = columns[count + 1] * t
+    columns[count + 4] = columns[count + 3] * t
+    columns[count + 5] = value * s
+    return value * shaded, np.asarray(share, dtype=np.float64), columns
+
+
+def _noise(residual: FloatArray, distance: FloatArray, beyond_px: float, quietest: float) -> tuple[float, float]:
+    """Return the variance of single pixels on the dark and the bright side, outliers left out."""
+    found = []
+    for side in (distance < -beyond_px, distance > beyond_px):
+        chosen = residual[side] if np.count_nonzero(side) >= FEWEST_ON_A_SIDE else residual
+        spread = 1.4826 * float(np.median(np.abs(chosen)))
+        kept = chosen[np.abs(chosen) <= 5 * spread] if spread > 0 else chosen
+        found.append(float(np.mean(kept**2)) + quietest**2)
+    return found[0], found[1]
+
+
+def _without(state: _State, covariance: FloatArray, degree: int) -> tuple[_State, FloatArray]:
+    """Return state and covariance with the last coefficient of the curve taken out."""
+    excess = state.curve.coefficients[degree] / covariance[degree, degree]
+    change = -covariance[:, degree] * excess
+    kept = np.arange(covariance.shape[0]) != degree
+    reduced = covariance - np.outer(covariance[:, degree], covariance[degree]) / covariance[degree, degree]
+    moved = state.moved(
+        (np.array(state.curve.coefficients) + change[: degree + 1])[:degree],
+        state.log_sigma + float(change[degree + 1]),
+        state.levels + change[degree + 2 :],
+        state.variance,
+    )
+    return moved, np.asarray(reduced[np.ix_(kept, kept)], dtype=np.float64)
+
+
+def _prove_inside(curve: EdgeCurve, shape: tuple[int, int]) -> None:
+    rows, cols = shape
+    column = curve.column(np.arange(rows, dtype=np.float64))
+    if np.count_nonzero((column > 1) & (column < cols - 2)) < 0.6 * rows:
+        raise NothingToMeasure(
+            "region", "no edge runs through it from end to end", "Choose a region with one edge across it."
+        )
