@@ -9,7 +9,7 @@ import numpy.typing as npt
 from inspect_app.capture import FloatArray
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._field_frames import Frames
-from inspect_app.numerics.field_circle import BrightField, find_field
+from inspect_app.numerics.field_circle import BrightField, find_field, veil_of
 from inspect_app.numerics.odd_pixels import PixelArray, dead_pixels, hot_pixels, stuck_bright_pixels
 from inspect_app.numerics.smooth_field import SmoothField
 from inspect_app.numerics.spot_map import FlatField, FoundSpot, flatten, inside_of, map_spots
@@ -80,7 +80,8 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         raise NothingToMeasure(
             frames.name, f"{saturated:.0%} of the field is saturated, where no spot shows", "Take it with less light."
         )
-    flat = flatten(_reduced(frames.bright, factor), _reduced_all(inside & ~frames.saturated, factor))
+    light = frames.bright if frames.dark is not None else _without_veil(frames.bright, field)
+    flat = flatten(_reduced(light, factor), _reduced_all(inside & ~frames.saturated, factor))
     if flat is None or flat.spread > UNEVEN_REFUSED:
         raise NothingToMeasure(
             frames.name,
@@ -88,9 +89,9 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
             "Aim at an evenly lit surface that fills the field, out of focus.",
         )
     level = flat.smooth.enlarged(*_shape(frames.bright)).over_pixels()
-    hot, stuck = _hot_of(frames, level, inside)
-    dead = dead_pixels(frames.bright, level, _without(inside, hot))
-    _repair(flat, frames.bright, level, np.concatenate([dead, stuck, hot]), factor)
+    hot, stuck = _hot_of(frames, light, level, inside)
+    dead = dead_pixels(light, level, _without(inside, hot))
+    _repair(flat, light, level, np.concatenate([dead, stuck, hot]), factor)
     spots = map_spots(
         flat,
         smallest_px=SMALLEST_PX / factor if smallest_px is None else 0.4 * smallest_px / factor,
@@ -110,6 +111,11 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         shading_u=shading_u,
         saturated=saturated,
     )
+
+
+def _without_veil(image: FloatArray, field: BrightField) -> FloatArray:
+    veil = veil_of(image, field)
+    return image if veil == 0 else image - veil
 
 
 def _shape(image: FloatArray) -> tuple[int, int]:
@@ -143,10 +149,10 @@ def _reduced_all(mask: npt.NDArray[np.bool_], factor: int) -> npt.NDArray[np.boo
 
 
 def _hot_of(
-    frames: Frames, level: npt.NDArray[np.float32], inside: npt.NDArray[np.bool_]
+    frames: Frames, light: FloatArray, level: npt.NDArray[np.float32], inside: npt.NDArray[np.bool_]
 ) -> tuple[PixelArray, PixelArray]:
     """Return pixels hot in darkness, and pixels that stick out of the bright field."""
-    stuck = stuck_bright_pixels(frames.bright, level, inside)
+    stuck = stuck_bright_pixels(light, level, inside)
     if frames.dark is None:
         return np.zeros((0, 2), dtype=np.intp), stuck
     return hot_pixels(frames.dark, noise_floor=HOT_FLOOR_STEPS * frames.code_step), stuck
@@ -179,6 +185,8 @@ def _enlarged(spot: FoundSpot, factor: int) -> FoundSpot:
         diameter_u_px=spot.diameter_u_px * factor,
         depth=spot.depth,
         depth_u=spot.depth_u,
+        profile_radius_px=spot.profile_radius_px * factor,
+        plateau=spot.plateau,
     )
 
 

@@ -63,6 +63,19 @@ def find_field(image: FloatArray) -> BrightField | None:
     return None if rough is None else _refined(image, *rough)
 
 
+def veil_of(image: FloatArray, field: BrightField) -> float:
+    """Return the level outside of a round field: the camera's black level and stray light, which are no part of it.
+
+    Zero for a whole frame, and where less than 1 % of the picture lies clear of the field.
+    """
+    if not field.is_round:
+        return 0.0
+    thin = image[::4, ::4]
+    y, x = np.ogrid[0 : image.shape[0] : 4, 0 : image.shape[1] : 4]
+    outside = thin[np.hypot(x - field.x, y - field.y) > field.radius_px + 6 * field.edge_px + 4]
+    return float(np.median(outside)) if outside.size > 0.01 * thin.size else 0.0
+
+
 def _reduced(image: FloatArray, factor: int) -> FloatArray:
     rows, cols = image.shape[0] // factor * factor, image.shape[1] // factor * factor
     blocks = image[:rows, :cols].reshape(rows // factor, factor, cols // factor, factor)

@@ -36,8 +36,8 @@ def dead_pixels(image: FloatArray, level: npt.NDArray[np.floating], inside: Bool
     Notes
     -----
     Candidates lie below half of the smooth level. They are joined to clusters of 8-connected pixels; a cluster of at
-    most 9 pixels counts whose neighbours are undisturbed: the mean loss of the pixels around it is less than a quarter
-    of its own. A dust speck or a fibre fault is drawn by a lens and shades its neighbours too.
+    most 9 pixels counts none of whose four-connected neighbours loses a quarter of what it loses itself. A dust speck
+    or a fibre fault is drawn by a lens and shades its neighbours too.
     """
     low = (image < DEAD_LEVEL * level) & inside
     return _isolated(low, 1 - image / np.maximum(level, 1e-12) if low.any() else image)
@@ -59,12 +59,10 @@ def _isolated(odd: BoolArray, change: FloatArray) -> PixelArray:
             continue
         top, left = np.maximum(cluster.min(axis=0) - 1, 0)
         bottom, right = np.minimum(cluster.max(axis=0) + 2, odd.shape)
-        around = (
-            ndimage.binary_dilation(odd[top:bottom, left:right], np.ones((3, 3), dtype=bool))
-            & ~odd[top:bottom, left:right]
-        )
+        own_part = odd[top:bottom, left:right]
+        around = ndimage.binary_dilation(own_part) & ~own_part
         own = float(change[cluster[:, 0], cluster[:, 1]].mean())
-        near = float(np.mean(change[top:bottom, left:right][around])) if around.any() else 0.0
+        near = float(np.max(change[top:bottom, left:right][around])) if around.any() else 0.0
         if near < NEIGHBOUR_SHARE * own:
             kept.append(cluster)
     return np.concatenate(kept) if kept else np.zeros((0, 2), dtype=np.intp)

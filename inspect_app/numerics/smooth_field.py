@@ -79,8 +79,8 @@ def smooth_field(image: FloatArray, inside: BoolArray) -> SmoothField | None:
     terms = _legendre(y, rows)[:, used[0]] * _legendre(x, cols)[:, used[1]]
     weights = np.ones(len(medians))
     for _ in range(5):
-        root = np.sqrt(weights)[:, None]
-        solution = np.linalg.lstsq(terms * root, medians * root[:, 0], rcond=None)[0]
+        weighted = terms * weights[:, None]
+        solution = np.linalg.lstsq(weighted.T @ terms, weighted.T @ medians, rcond=None)[0]
         off = medians - terms @ solution
         spread = 1.4826 * float(np.median(np.abs(off))) + 1e-12 * float(np.abs(medians).max())
         weights = np.square(np.clip(1 - np.square(off / (TUKEY * spread)), 0, None))

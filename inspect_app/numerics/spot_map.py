@@ -9,20 +9,27 @@ import numpy.typing as npt
 
 from inspect_app.numerics.field_circle import BrightField
 from inspect_app.numerics.smooth_field import SmoothField, smooth_field
-from inspect_app.numerics.spot_shape import SpotShape, fit_spot
-from inspect_app.numerics.spots import Candidate, find_candidates
+from inspect_app.numerics.spot_profile import blurred_disc
+from inspect_app.numerics.spot_shape import SHARPEST_PX, fit_spot
+from inspect_app.numerics.spots import Candidate, Level, find_candidates, levels_of
+from inspect_app.numerics.texture import BLOCK_PX
 
 FloatArray = npt.NDArray[np.float64]
+SingleArray = npt.NDArray[np.float32]
 BoolArray = npt.NDArray[np.bool_]
 
 BORDER_EDGES = 3.0  # standard deviations of the blurred border that are no field yet
-FITTED_PX = 14.0  # a larger spot is fitted in a picture reduced to about this diameter
+LARGEST_FITTED_PX = 13.0  # a larger spot is fitted in a coarser octave
+REMNANT_SHARE = 0.25  # of a spot's depth, close to it
 SIGNIFICANT = 5.0  # standard uncertainties of the depth
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundSpot:
-    """A spot: centre, diameter at half depth and depth over the surround (negative for dark), with uncertainties."""
+    """A spot: centre, diameter at half depth and depth over the surround (negative for dark), with uncertainties.
+
+    `profile_radius_px` and `plateau` are those of the disc that, blurred, makes its profile.
+    """
 
     x: float
     y: float
@@ -30,6 +37,8 @@ class FoundSpot:
     diameter_u_px: float
     depth: float
     depth_u: float
+    profile_radius_px: float
+    plateau: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,21 +55,15 @@ class FlatField:
     spread: float
 
 
-def inside_of(field: BrightField, shape: tuple[int, int], share: float = 1.0) -> BoolArray:
-    """Return where a picture of `shape` belongs to the field, or to its inner `share`.
-
-    For a whole frame the share is that of each side.
-    """
+def inside_of(field: BrightField, shape: tuple[int, int]) -> BoolArray:
+    """Return where a picture of `shape` belongs to the field."""
     rows, cols = shape
+    if not field.is_round:
+        return np.ones(shape, dtype=bool)
     y, x = np.ogrid[:rows, :cols]
-    if field.is_round:
-        radius = field.radius_px - BORDER_EDGES * field.edge_px - 1 if share >= 1 else share * field.radius_px
-        round_part: BoolArray = (x - field.x) ** 2 + (y - field.y) ** 2 <= radius**2
-        return round_part
-    in_rows = np.abs(y - (rows - 1) / 2) <= share * rows / 2
-    in_cols = np.abs(x - (cols - 1) / 2) <= share * cols / 2
-    whole: BoolArray = in_rows & in_cols
-    return whole
+    radius = field.radius_px - BORDER_EDGES * field.edge_px - 1
+    inside: BoolArray = (x - field.x) ** 2 + (y - field.y) ** 2 <= radius**2
+    return inside
 
 
 def flatten(image: FloatArray, inside: BoolArray) -> FlatField | None:
@@ -70,11 +73,11 @@ def flatten(image: FloatArray, inside: BoolArray) -> FlatField | None:
         return None
     level = smooth.over_pixels()
     good = inside & (level > 0)
+    if not good.any():
+        return None
     relief = np.zeros(image.shape, dtype=np.float32)
     np.divide(image, level, out=relief, where=good, casting="same_kind")
     relief[good] -= 1
-    if not good.any():
-        return None
     return FlatField(relief=relief, inside=good, smooth=smooth, spread=smooth.spread / float(level[good].mean()))
 
 
@@ -96,79 +99,116 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
 
     Notes
     -----
-    A fit's uncertainty assumes white noise. The noise of a texture is not white, so that it is scaled by the ratio of
-    the scatter that the matched filter shows where there is no spot to what white noise would give it.
+    Candidates are fitted strongest first, and each spot found is taken out of the relief: what its filter made of its
+    surroundings no longer counts as a candidate then, and a weaker neighbour is measured without it.
     """
-    candidates = find_candidates(flat.relief, flat.inside, largest_px=largest_px, faintest=faintest)
-    found = []
-    for candidate in candidates:
-        spot = _measured(flat, candidate, [c for c in candidates if c is not candidate])
-        if spot is None or abs(spot.depth) < SIGNIFICANT * spot.depth_u or abs(spot.depth) < faintest:
+    levels = levels_of(flat.relief.copy(), flat.inside, largest_px=largest_px)
+    candidates = find_candidates(levels, largest_px=largest_px, faintest=faintest)
+    kernels: dict[tuple[int, float], SingleArray] = {}
+    found: list[FoundSpot] = []
+    for place, candidate in enumerate(candidates):
+        if _is_remnant(candidate, found) or (found and not _still_stands_out(levels, candidate, kernels)):
             continue
+        fitted = _fitted(levels, candidate, candidates[place + 1 :])
+        if fitted is None:
+            continue
+        spot, softness = fitted
+        if abs(spot.depth) < SIGNIFICANT * spot.depth_u or abs(spot.depth) < faintest:
+            continue
+        for level in levels:
+            _take_out(level, spot, softness)
         if smallest_px <= spot.diameter_px <= 1.5 * largest_px:
             found.append(spot)
-    return tuple(sorted(_distinct(found), key=lambda s: -abs(s.depth)))
+    return tuple(sorted(found, key=lambda s: -abs(s.depth)))
 
 
-def _measured(flat: FlatField, candidate: Candidate, others: Sequence[Candidate]) -> FoundSpot | None:
-    factor = max(1, int(candidate.diameter_px / FITTED_PX))
-    relief, usable, left, top = _cut(flat, candidate, others, factor)
+def _is_remnant(candidate: Candidate, found: Sequence[FoundSpot]) -> bool:
+    """Say whether a candidate is what the profile of a much deeper spot left of it."""
+    return any(
+        abs(candidate.depth) < REMNANT_SHARE * abs(spot.depth)
+        and math.hypot(candidate.x - spot.x, candidate.y - spot.y) < 0.75 * (candidate.diameter_px + spot.diameter_px)
+        for spot in found
+    )
+
+
+def _still_stands_out(
+    levels: Sequence[Level], candidate: Candidate, kernels: dict[tuple[int, float], SingleArray]
+) -> bool:
+    level = levels[candidate.octave]
+    key = (candidate.octave, candidate.diameter_px)
+    if key not in kernels:
+        kernels[key] = level.kernel(candidate.diameter_px / level.factor)
+    shift = (level.factor - 1) / 2
+    left = round((candidate.x - shift) / level.factor) - BLOCK_PX // 2
+    top = round((candidate.y - shift) / level.factor) - BLOCK_PX // 2
+    relief, _ = _patch(level, left, top)
+    return abs(float((relief * kernels[key]).sum())) > 0.9 * candidate.limit
+
+
+def _take_out(level: Level, spot: FoundSpot, softness: float) -> None:
+    """Take a spot out of a level's relief, in place: the levels are this module's own working copies."""
+    shift, radius = (level.factor - 1) / 2, spot.profile_radius_px / level.factor
+    x, y = (spot.x - shift) / level.factor, (spot.y - shift) / level.factor
+    blur = max(softness * radius, SHARPEST_PX)
+    reach = math.ceil(radius + 4 * blur) + 1
+    top, bottom = max(0, round(y) - reach), min(level.relief.shape[0], round(y) + reach + 1)
+    left, right = max(0, round(x) - reach), min(level.relief.shape[1], round(x) + reach + 1)
+    if top >= bottom or left >= right:
+        return
+    rows, cols = np.ogrid[top:bottom, left:right]
+    profile = blurred_disc(radius, blur, 1.5 * reach)
+    r = np.hypot(cols - x, rows - y)
+    part = level.relief[top:bottom, left:right]
+    part -= (spot.plateau * np.interp(r, profile.r, profile.value)).astype(np.float32)
+
+
+def _fitted(
+    levels: Sequence[Level], candidate: Candidate, weaker: Sequence[Candidate]
+) -> tuple[FoundSpot, float] | None:
+    """Fit a candidate in the finest octave in which it is not larger than about 13 pixels."""
+    level = next((lv for lv in levels if candidate.diameter_px / lv.factor <= LARGEST_FITTED_PX), levels[-1])
+    factor, shift = level.factor, (level.factor - 1) / 2
+    left = round((candidate.x - shift) / factor) - BLOCK_PX // 2
+    top = round((candidate.y - shift) / factor) - BLOCK_PX // 2
+    relief, usable = _patch(level, left, top)
+    rows, cols = np.ogrid[top : top + BLOCK_PX, left : left + BLOCK_PX]
+    for other in weaker:
+        away = math.hypot(other.x - candidate.x, other.y - candidate.y)
+        reach = 0.8 * (candidate.diameter_px + other.diameter_px) + factor
+        if reach < away < BLOCK_PX * factor + other.diameter_px and other.strength > 0.2 * candidate.strength:
+            r = 0.8 * other.diameter_px + factor
+            x, y = (other.x - shift) / factor, (other.y - shift) / factor
+            usable &= (cols - x) ** 2 + (rows - y) ** 2 > (r / factor) ** 2
     shape = fit_spot(
         relief,
         usable,
-        x=(candidate.x - left - (factor - 1) / 2) / factor,
-        y=(candidate.y - top - (factor - 1) / 2) / factor,
+        level.power,
+        x=(candidate.x - shift) / factor - left,
+        y=(candidate.y - shift) / factor - top,
         diameter_px=candidate.diameter_px / factor,
         depth=candidate.depth,
     )
     if shape is None:
         return None
-    return _in_pixels(shape, candidate, factor, left, top)
-
-
-def _in_pixels(shape: SpotShape, candidate: Candidate, factor: int, left: int, top: int) -> FoundSpot:
-    # What white noise of standard deviation s gives the filter, a Gaussian of d / 2.83 less one twice as wide.
-    sigma_px = max(candidate.diameter_px / factor / (2 * math.sqrt(2)), 0.5)
-    white = shape.residual * 0.755 / (2 * math.sqrt(math.pi) * sigma_px) / 0.411
-    inflation = max(1.0, candidate.noise / white) if white > 0 else 1.0
-    return FoundSpot(
-        x=left + shape.x * factor + (factor - 1) / 2,
-        y=top + shape.y * factor + (factor - 1) / 2,
+    spot = FoundSpot(
+        x=(left + shape.x) * factor + shift,
+        y=(top + shape.y) * factor + shift,
         diameter_px=shape.diameter_px * factor,
-        diameter_u_px=shape.diameter_u_px * factor * inflation,
+        diameter_u_px=shape.diameter_u_px * factor,
         depth=shape.depth,
-        depth_u=shape.depth_u * inflation,
+        depth_u=shape.depth_u,
+        profile_radius_px=shape.radius_px * factor,
+        plateau=shape.plateau,
     )
+    return spot, shape.softness
 
 
-def _cut(
-    flat: FlatField, candidate: Candidate, others: Sequence[Candidate], factor: int
-) -> tuple[FloatArray, BoolArray, int, int]:
-    """Return the candidate's surroundings, reduced by a factor, with what belongs to other spots marked unusable."""
-    reach = int(1.5 * candidate.diameter_px + 6 * factor) + 1
-    left, top = max(0, int(candidate.x) - reach), max(0, int(candidate.y) - reach)
-    part = (slice(top, int(candidate.y) + reach + 1), slice(left, int(candidate.x) + reach + 1))
-    relief, usable = flat.relief[part].astype(np.float64), flat.inside[part].copy()
-    y, x = np.ogrid[top : top + relief.shape[0], left : left + relief.shape[1]]
-    for other in others:
-        away = math.hypot(other.x - candidate.x, other.y - candidate.y)
-        if away < 1.5 * reach + other.diameter_px:
-            r = min(0.9 * other.diameter_px + 1, max(away - 0.6 * candidate.diameter_px, 0.5 * other.diameter_px))
-            usable &= (x - other.x) ** 2 + (y - other.y) ** 2 > r**2
-    if factor == 1:
-        return relief, usable, left, top
-    rows, cols = relief.shape[0] // factor, relief.shape[1] // factor
-    cut = (slice(0, rows * factor), slice(0, cols * factor))
-    split = (rows, factor, cols, factor)
-    smaller: FloatArray = relief[cut].reshape(split).mean(axis=(1, 3))
-    still_usable: BoolArray = np.logical_and.reduce(usable[cut].reshape(split), axis=(1, 3))
-    return smaller, still_usable, left, top
-
-
-def _distinct(found: Sequence[FoundSpot]) -> list[FoundSpot]:
-    """Keep one of several fits that ran to the same place: the one with the most contrast for its doubt."""
-    kept: list[FoundSpot] = []
-    for spot in sorted(found, key=lambda s: -abs(s.depth) / max(s.depth_u, 1e-9)):
-        if all(math.hypot(spot.x - k.x, spot.y - k.y) > 0.5 * max(spot.diameter_px, k.diameter_px) for k in kept):
-            kept.append(spot)
-    return kept
+def _patch(level: Level, left: int, top: int) -> tuple[FloatArray, BoolArray]:
+    """Return 64 x 64 pixels of a level; what lies outside of it is 0 and not usable."""
+    relief, usable = np.zeros((BLOCK_PX, BLOCK_PX)), np.zeros((BLOCK_PX, BLOCK_PX), dtype=bool)
+    rows, cols = level.relief.shape
+    a, b = max(top, 0), min(top + BLOCK_PX, rows)
+    c, d = max(left, 0), min(left + BLOCK_PX, cols)
+    relief[a - top : b - top, c - left : d - left] = level.relief[a:b, c:d]
+    usable[a - top : b - top, c - left : d - left] = level.inside[a:b, c:d]
+    return relief, usable

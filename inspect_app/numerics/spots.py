@@ -3,50 +3,83 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
+from scipy import fft
 
+from inspect_app.numerics.spot_profile import blurred_disc
+from inspect_app.numerics.texture import BLOCK_PX, matched_kernel, texture_power
+
+FloatArray = npt.NDArray[np.float64]
 SingleArray = npt.NDArray[np.float32]
 BoolArray = npt.NDArray[np.bool_]
 
-# A disc of diameter 2 sqrt(2) sigma and unit depth gives this at its centre, less the surround at twice the width.
-UNIT_RESPONSE = math.exp(-1 / 4) - math.exp(-1)
-BLOCK_PX = 24
-GAUSSIAN_LIMIT = 6.0  # robust standard deviations: 1e-9 by chance, and there are 1e7 places to look at
+GRID_PX = 24  # blocks in which the filtered texture is gauged
+GAUSSIAN_LIMIT = 6.0  # robust standard deviations: 2e-9 by chance, and there are 1e6 places to look at
 TAIL_LIMIT = 2.5  # times the 98th percentile, which a texture with dark lines or points has far out
-OCTAVE_SIGMAS_PX = (1.0, math.sqrt(2), 2.0, 2 * math.sqrt(2))
+DIAMETERS_PX = (3 * math.sqrt(2), 6.0)  # tried in every octave
+SMALLEST_PX = 3.0  # tried in the first octave besides
+TEMPLATE_SOFTNESS = 0.3
+BORDER_PX = 5
+BORDER_LIMIT = 1.6  # times the limit: the relief breaks off there, and a sharp filter answers to that
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """A relief reduced by a power of two, where it is inside of the field, and the spectrum of its texture."""
+
+    relief: SingleArray
+    inside: BoolArray
+    power: FloatArray
+    factor: int
+
+    def kernel(self, diameter_px: float) -> SingleArray:
+        """Return the filter that is matched to a disc of this diameter in the texture of this level."""
+        return matched_kernel(_template(diameter_px), self.power)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
     """A place that may be a spot: centre and diameter in pixels, depth negative for dark.
 
-    `strength` is the depth over what the texture reaches there; `noise` the standard deviation of the depth that the
-    same filter finds where there is no spot.
+    `limit` is what the texture reaches there, `octave` the number of the level in which it was found.
     """
 
     x: float
     y: float
     diameter_px: float
     depth: float
-    strength: float
-    noise: float
+    limit: float
+    octave: int
+
+    @property
+    def strength(self) -> float:
+        """Return the depth over what the texture reaches."""
+        return abs(self.depth) / self.limit
 
 
-def find_candidates(
-    relief: SingleArray, inside: BoolArray, *, largest_px: float, faintest: float
-) -> tuple[Candidate, ...]:
+def levels_of(relief: SingleArray, inside: BoolArray, *, largest_px: float) -> tuple[Level, ...]:
+    """Return the relief in octaves of resolution, as far as spots of `largest_px` need."""
+    levels = []
+    factor = 1
+    while min(relief.shape) >= 2 * GRID_PX and (factor == 1 or DIAMETERS_PX[0] * factor <= largest_px):
+        levels.append(Level(relief=relief, inside=inside, power=texture_power(relief, inside), factor=factor))
+        rows, cols = relief.shape[0] // 2 * 2, relief.shape[1] // 2 * 2
+        quarters = [(slice(i, rows, 2), slice(j, cols, 2)) for i in (0, 1) for j in (0, 1)]
+        inside = np.logical_and.reduce([inside[quarter] for quarter in quarters])
+        relief = sum((relief[quarter] for quarter in quarters[1:]), relief[quarters[0]].copy()) / np.float32(4)
+        factor *= 2
+    return tuple(levels)
+
+
+def find_candidates(levels: Sequence[Level], *, largest_px: float, faintest: float) -> tuple[Candidate, ...]:
     """Find places that stand out of a field's texture like a spot.
 
     Parameters
     ----------
-    relief : ndarray of shape (rows, cols), float32
-        Picture over its smooth part, less 1; 0 outside of the field.
-    inside : ndarray of shape (rows, cols), bool
-        Where spots are sought.
+    levels : sequence of Level
+        The relief in octaves.
     largest_px : float
         Diameter up to which scales are tried.
     faintest : float
@@ -59,34 +92,50 @@ def find_candidates(
 
     Notes
     -----
-    At each scale the relief is smoothed with a Gaussian as wide as the spot and with one twice as wide; the difference
-    is the matched filter of a soft spot on an unknown level. A place counts where the difference exceeds 6 robust
-    standard deviations and 2.5 times the 98th percentile of its neighbourhood, both taken from blocks of 24 pixels (at
-    the scale's own resolution): the first holds off noise, the second a texture that is not Gaussian, such as lines
-    between fibre bundles. Scales go by steps of sqrt(2); every octave works on a picture of half the size.
+    Each octave is filtered for soft discs of two diameters with the filter that is matched to them in this octave's
+    texture (`texture.matched_kernel`). A place counts where the answer exceeds 6 robust standard deviations and 2.5
+    times the 98th percentile of its neighbourhood, both taken from blocks of 24 pixels (at the octave's own
+    resolution): the first holds off noise, the second a texture that is not Gaussian, such as lines between fibre
+    bundles.
+
+    Differences of Gaussians in place of the matched filters found 4 spots of 100 fewer under strong texture, at equal
+    false alarms (own trials); a threshold on the relief itself, smoothed once, reports texture as spots.
     """
     found: list[Candidate] = []
-    picture, mask, factor = relief, inside, 1
-    picture = ndimage.gaussian_filter(picture, OCTAVE_SIGMAS_PX[0], truncate=3.5)
-    while min(picture.shape) >= 2 * BLOCK_PX and 2 * math.sqrt(2) * factor <= largest_px:
-        levels = [picture]
-        for narrow, wide in pairwise(OCTAVE_SIGMAS_PX):
-            step = math.sqrt(wide**2 - narrow**2)
-            levels.append(ndimage.gaussian_filter(levels[-1], step, truncate=3.5))
-        for k in (0, 1):
-            difference = (levels[k] - levels[k + 2]) / np.float32(UNIT_RESPONSE)
-            diameter = 2 * math.sqrt(2) * OCTAVE_SIGMAS_PX[k]
-            found += _peaks(difference, mask, diameter, factor, faintest)
-        picture, mask, factor = levels[2][::2, ::2], mask[::2, ::2], 2 * factor
+    for octave, level in enumerate(levels):
+        diameters = (SMALLEST_PX, *DIAMETERS_PX) if level.factor == 1 else DIAMETERS_PX
+        size = [fft.next_fast_len(n + BLOCK_PX, real=True) for n in level.relief.shape]
+        spectrum = fft.rfft2(level.relief, s=size, workers=2)
+        for diameter in diameters:
+            if diameter * level.factor <= largest_px:
+                answer = _filtered(level, spectrum, size, level.kernel(diameter))
+                found += _peaks(answer, level, octave, diameter, faintest)
     return _one_to_a_place(found)
 
 
-def _peaks(difference: SingleArray, mask: BoolArray, diameter: float, factor: int, faintest: float) -> list[Candidate]:
-    size = np.abs(difference)
-    size[~mask] = 0
-    noise, limit = _texture(size, mask)
-    limit = np.maximum(limit, np.float32(0.8 * faintest))
-    rows, cols = np.nonzero(size > _spread_out(limit, size.shape))
+def _template(diameter: float) -> FloatArray:
+    rows, cols = np.indices((BLOCK_PX, BLOCK_PX))
+    r = np.hypot(cols - BLOCK_PX // 2, rows - BLOCK_PX // 2)
+    profile = blurred_disc(diameter / 2, max(TEMPLATE_SOFTNESS * diameter / 2, 0.5), float(r.max()))
+    values: FloatArray = np.interp(r, profile.r, profile.value) / profile.value[0]
+    return values
+
+
+def _filtered(level: Level, spectrum: npt.NDArray[np.complex64], size: list[int], kernel: SingleArray) -> SingleArray:
+    answer = fft.irfft2(spectrum * fft.rfft2(kernel, s=size, workers=2), s=size, workers=2)
+    start = BLOCK_PX - 1 - BLOCK_PX // 2 + 1
+    rows, cols = level.relief.shape
+    cut: SingleArray = answer[start : start + rows, start : start + cols]
+    return cut
+
+
+def _peaks(answer: SingleArray, level: Level, octave: int, diameter: float, faintest: float) -> list[Candidate]:
+    size = np.abs(answer)
+    size[~level.inside] = 0
+    limit = np.maximum(_limit_of(size, level.inside), np.float32(0.8 * faintest))
+    reach = _spread_out(limit, size.shape)
+    reach[~_well_inside(level.inside)] *= BORDER_LIMIT
+    rows, cols = np.nonzero(size > reach)
     at_border = (rows == 0) | (cols == 0) | (rows == size.shape[0] - 1) | (cols == size.shape[1] - 1)
     rows, cols = rows[~at_border], cols[~at_border]
     value = size[rows, cols]
@@ -94,45 +143,60 @@ def _peaks(difference: SingleArray, mask: BoolArray, diameter: float, factor: in
     for dy in (-1, 0, 1):
         for dx in (-1, 0, 1):
             is_peak &= value >= size[rows + dy, cols + dx]
+    shift = (level.factor - 1) / 2
     return [
         Candidate(
-            x=float(col * factor),
-            y=float(row * factor),
-            diameter_px=diameter * factor,
-            depth=float(difference[row, col]),
-            strength=float(size[row, col] / limit[_block_of(row, limit.shape[0]), _block_of(col, limit.shape[1])]),
-            noise=float(noise[_block_of(row, limit.shape[0]), _block_of(col, limit.shape[1])]),
+            x=float(col * level.factor + shift),
+            y=float(row * level.factor + shift),
+            diameter_px=diameter * level.factor,
+            depth=float(answer[row, col]),
+            limit=float(limit[_block_of(row, limit.shape[0]), _block_of(col, limit.shape[1])]),
+            octave=octave,
         )
         for row, col in zip(rows[is_peak], cols[is_peak], strict=True)
     ]
 
 
+def _well_inside(inside: BoolArray) -> BoolArray:
+    """Return where the field goes on for 5 pixels up, down, left and right."""
+    deep = np.zeros_like(inside)
+    n = BORDER_PX
+    deep[n:-n, n:-n] = (
+        inside[n:-n, n:-n]
+        & inside[: -2 * n, n:-n]
+        & inside[2 * n :, n:-n]
+        & inside[n:-n, : -2 * n]
+        & inside[n:-n, 2 * n :]
+    )
+    return deep
+
+
 def _block_of(place: int, blocks: int) -> int:
-    return min(int(place) // BLOCK_PX, blocks - 1)
+    return min(int(place) // GRID_PX, blocks - 1)
 
 
-def _texture(size: SingleArray, mask: BoolArray) -> tuple[SingleArray, SingleArray]:
-    """Return standard deviation and limit of the filtered texture per block, from absolute values."""
-    down, across = size.shape[0] // BLOCK_PX, size.shape[1] // BLOCK_PX
-    cut = (slice(0, down * BLOCK_PX), slice(0, across * BLOCK_PX))
-    split = (down, BLOCK_PX, across, BLOCK_PX)
+def _limit_of(size: SingleArray, mask: BoolArray) -> SingleArray:
+    """Return what the filtered texture reaches per block, from absolute values."""
+    down, across = size.shape[0] // GRID_PX, size.shape[1] // GRID_PX
+    cut = (slice(0, down * GRID_PX), slice(0, across * GRID_PX))
+    split = (down, GRID_PX, across, GRID_PX)
     thin = (slice(None), slice(None, None, 2), slice(None), slice(None, None, 2))
     values = size[cut].reshape(split)[thin].swapaxes(1, 2).reshape(down, across, -1)
-    covered = mask[cut].reshape(split)[thin].mean(axis=(1, 3)) > 0.5
-    ordered = np.sort(values, axis=2)
-    count = ordered.shape[2]
-    noise = np.where(covered, 1.4826 * ordered[:, :, count // 2], np.nan)
-    tail = np.where(covered, ordered[:, :, int(0.98 * count)], np.nan)
-    noise, tail = _median_of_neighbours(noise), _median_of_neighbours(tail)
-    limit = np.maximum(GAUSSIAN_LIMIT * noise, TAIL_LIMIT * tail)
-    return noise.astype(np.float32), limit.astype(np.float32)
+    covered = mask[cut].reshape(split)[thin].mean(axis=(1, 3)) > 0.3
+    count = values.shape[2]
+    places = (count // 2, int(0.98 * count))
+    ordered = np.partition(values, places, axis=2)
+    noise = np.where(covered, 1.4826 * ordered[:, :, places[0]], np.nan)
+    tail = np.where(covered, ordered[:, :, places[1]], np.nan)
+    limit = np.maximum(GAUSSIAN_LIMIT * _median_of_neighbours(noise), TAIL_LIMIT * _median_of_neighbours(tail))
+    return limit.astype(np.float32)
 
 
-def _median_of_neighbours(blocks: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Return the median over 5 x 5 blocks, leaving out those outside; where none is inside, that of all."""
+def _median_of_neighbours(blocks: npt.NDArray[np.floating]) -> FloatArray:
+    """Return the median over 3 x 3 blocks, leaving out those outside; where none is inside, that of all."""
     overall = float(np.nanmedian(blocks)) if np.isfinite(blocks).any() else math.inf
-    padded = np.pad(blocks, 2, constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, (5, 5)).reshape(*blocks.shape, 25)
+    padded = np.pad(blocks.astype(np.float64), 1, constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, (3, 3)).reshape(*blocks.shape, 9)
     known = np.isfinite(windows).any(axis=2)
     filled = np.full(blocks.shape, overall)
     filled[known] = np.nanmedian(windows[known], axis=1)
@@ -140,22 +204,19 @@ def _median_of_neighbours(blocks: npt.NDArray[np.float64]) -> npt.NDArray[np.flo
 
 
 def _spread_out(blocks: SingleArray, shape: tuple[int, ...]) -> SingleArray:
-    rows = np.minimum(np.arange(shape[0]) // BLOCK_PX, blocks.shape[0] - 1)
-    cols = np.minimum(np.arange(shape[1]) // BLOCK_PX, blocks.shape[1] - 1)
+    rows = np.minimum(np.arange(shape[0]) // GRID_PX, blocks.shape[0] - 1)
+    cols = np.minimum(np.arange(shape[1]) // GRID_PX, blocks.shape[1] - 1)
     spread: SingleArray = blocks[rows][:, cols]
     return spread
 
 
 def _one_to_a_place(found: Sequence[Candidate]) -> tuple[Candidate, ...]:
-    """Keep the strongest of candidates that overlap, and none in the halo that a stronger one's filter makes."""
+    """Keep the strongest of candidates that overlap."""
     kept: list[Candidate] = []
     for candidate in sorted(found, key=lambda c: -c.strength):
         for other in kept:
             away = math.hypot(candidate.x - other.x, candidate.y - other.y)
             if away < max(candidate.diameter_px, other.diameter_px) / 2 + 1:
-                break
-            is_halo = candidate.depth * other.depth < 0 and abs(candidate.depth) < 0.3 * abs(other.depth)
-            if is_halo and away < 1.5 * (candidate.diameter_px + other.diameter_px):
                 break
         else:
             kept.append(candidate)

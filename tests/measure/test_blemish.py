@@ -62,15 +62,11 @@ def test_spots_are_counted_per_zone_and_size_class(polarity: str) -> None:
 
 
 def test_spots_below_the_first_class_are_peppering_and_no_spots() -> None:
-    """Truth by construction: 50 µm is less than 0.003 inch (75 µm), the published bound of peppering."""
-    spot = Spot(*MIDDLE, 50 / (18000 / 1400), 0.7)
-    field = round_field(
-        np.random.default_rng(3), size_px=(1500, 1500), radius_px=700, offset_px=(-242.7, -304.6), spots=(spot,)
-    )
-    field_near = round_field(np.random.default_rng(3), size_px=(900, 1000), spots=(Spot(*MIDDLE, 3.9, 0.7),))
-    assert field.radius_px == 700
+    """Truth by construction: 60 µm is less than 0.003 inch (75 µm), the published bound of peppering."""
+    spot = Spot(499.5, 499.5, 60 / (18000 / 900), 0.7)
+    field = round_field(np.random.default_rng(3), size_px=(1000, 1000), radius_px=450, offset_px=(0, 0), spots=(spot,))
 
-    measured = mapped(field_near, size_classes_um="100,150,230,300")
+    measured = mapped(field)
 
     assert measured.features == ()
     assert (total(measured, "dark_spots"), total(measured, "peppering")) == (0, 1)

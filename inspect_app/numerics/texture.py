@@ -1,0 +1,102 @@
+"""The texture of a field as a power spectrum, for filters and fits that see through it."""
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+
+FloatArray = npt.NDArray[np.float64]
+SingleArray = npt.NDArray[np.float32]
+BoolArray = npt.NDArray[np.bool_]
+
+BLOCK_PX = 64
+FEWEST_BLOCKS = 6
+MEDIAN_OF_EXPONENTIAL = float(np.log(2))  # a periodogram of noise is exponentially distributed
+MOST_BLOCKS = 160
+FLOOR_SHARE = 0.03  # of the mean power: no frequency is trusted to be quieter
+
+
+def texture_power(relief: npt.NDArray[np.floating], inside: BoolArray) -> FloatArray:
+    """Estimate the power spectrum of a field's texture.
+
+    Parameters
+    ----------
+    relief : ndarray of shape (rows, cols)
+        Relative brightness less 1.
+    inside : ndarray of shape (rows, cols), bool
+
+    Returns
+    -------
+    ndarray of shape (64, 33)
+        Power per pixel at the frequencies of a real Fourier transform of 64 x 64 pixels: white noise of variance v has
+        v everywhere.
+
+    Notes
+    -----
+    Blocks of 64 x 64 pixels with a Hann window and half overlap (Welch, 1967, from memory). Their median instead of
+    their mean is taken at each frequency, over ln 2, so that spots in a minority of blocks do not count as texture.
+    With fewer than 6 blocks inside, the spectrum is flat at the relief's own variance.
+    """
+    blocks = _blocks_inside(relief, inside)
+    if len(blocks) < FEWEST_BLOCKS:
+        chosen = relief[inside]
+        spread = 1.4826 * float(np.median(np.abs(chosen - np.median(chosen)))) if len(chosen) else 1.0
+        return np.full((BLOCK_PX, BLOCK_PX // 2 + 1), max(spread**2, 1e-12))
+    window = np.hanning(BLOCK_PX + 1)[:-1]
+    taper = np.outer(window, window)
+    level = (blocks * taper).sum(axis=(1, 2)) / taper.sum()
+    spectra = np.abs(fft.rfft2(((blocks - level[:, None, None]) * taper).astype(np.float32))) ** 2
+    spectra /= np.square(taper).sum()
+    power = np.median(spectra, axis=0) / MEDIAN_OF_EXPONENTIAL
+    # The window mixes neighbouring frequencies anyway; what it took out of the lowest is put back from beside them.
+    power[0, 0] = max(power[0, 1], power[1, 0], power[-1, 0])
+    return np.asarray(np.maximum(power, FLOOR_SHARE * power.mean() + 1e-14), dtype=np.float64)
+
+
+def _blocks_inside(relief: npt.NDArray[np.floating], inside: BoolArray) -> FloatArray:
+    half = BLOCK_PX // 2
+    rows, cols = relief.shape
+    starts = [
+        (row, col)
+        for row in range(0, rows - BLOCK_PX + 1, half)
+        for col in range(0, cols - BLOCK_PX + 1, half)
+        if inside[row, col]
+        and inside[row, col + BLOCK_PX - 1]
+        and inside[row + BLOCK_PX - 1, col]
+        and inside[row + BLOCK_PX - 1, col + BLOCK_PX - 1]
+    ]
+    thin = max(1, len(starts) // MOST_BLOCKS)
+    chosen = [relief[row : row + BLOCK_PX, col : col + BLOCK_PX] for row, col in starts[::thin]]
+    return np.asarray(chosen, dtype=np.float64).reshape(-1, BLOCK_PX, BLOCK_PX)
+
+
+def matched_kernel(template: FloatArray, power: FloatArray) -> SingleArray:
+    """Return the filter that estimates the depth of a template in a texture, shape (64, 64), centred.
+
+    Parameters
+    ----------
+    template : ndarray of shape (64, 64)
+        Of unit depth, its centre at pixel (32, 32).
+    power : ndarray of shape (64, 33)
+        As `texture_power` gives it.
+
+    Notes
+    -----
+    ``conj(T) / S``, scaled so that it answers the template with 1: of all linear filters the one with the least
+    variance in noise of power S (Wiener's matched filter for coloured noise; Turin, 1960, from memory). The mean is
+    left out.
+    """
+    shape = np.fft.rfft2(np.fft.ifftshift(template))
+    answer = np.conj(shape) / power
+    answer[0, 0] = 0
+    kernel = np.fft.irfft2(answer, s=template.shape)
+    scale = float((kernel * np.fft.ifftshift(template)).sum())
+    return np.asarray(np.fft.fftshift(kernel) / scale, dtype=np.float32)
+
+
+def whitened(patches: SingleArray, loudness: SingleArray) -> SingleArray:
+    """Return patches of shape (n, 64, 64) with their texture made white and of unit variance.
+
+    `loudness` is the square root of the power, shape (64, 33).
+    """
+    white: SingleArray = fft.irfft2(fft.rfft2(patches) / loudness, s=patches.shape[1:])
+    return white
