@@ -6,10 +6,12 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from argon2 import PasswordHasher
+from jinja2 import FileSystemBytecodeCache
 
-from inspect_app import workflow
+from inspect_app import storage, workflow
 from inspect_app.definitions import read_form_text
 from inspect_app.model import Calibration, Role
+from inspect_app.storage import EvidenceStore
 from inspect_app.web import create_app
 from inspect_app.workflow import AcceptedArrival
 from tests.web.texts import CONTRACT, FORM
@@ -47,31 +49,37 @@ def clock():
 
 @pytest.fixture(scope="session")
 def prepared(tmp_path_factory):
-    """Prepare the record once; each test works on a copy of its own."""
-    folder = tmp_path_factory.mktemp("prepared") / "instance"
-    made = _opened(folder, Clock())
+    """Prepare a workplace once; each test works on a copy of its own."""
+    form = read_form_text(FORM, "test.toml")
+    made = replace(
+        workflow.open_workplace(instance=tmp_path_factory.mktemp("prepared") / "instance"),
+        forms={form.device_class: form},
+        clock=Clock(),
+        hasher=PasswordHasher(time_cost=1, memory_cost=8, parallelism=1),
+    )
     for login, (name, role) in LOGINS.items():
         workflow.add_account(made, None, login, name, role, PASSWORD)
     workflow.adopt_contract(made, None, CONTRACT, "contract.toml")
     _add_instruments(made)
     workflow.secret_key(made)
     workflow.close_workplace(made)
-    return folder
+    return made
 
 
 @pytest.fixture
 def place(prepared, tmp_path, clock):
-    shutil.copytree(prepared, tmp_path / "instance")
-    made = _opened(tmp_path / "instance", clock)
+    folder = tmp_path / "instance"
+    shutil.copytree(prepared.settings.instance, folder)
+    settings = replace(prepared.settings, instance=folder, database_url=f"sqlite:///{folder / 'record.db'}")
+    made = replace(
+        prepared,
+        settings=settings,
+        database=storage.connect(settings.database_url),
+        evidence=EvidenceStore(folder=settings.evidence_folder),
+        clock=clock,
+    )
     yield made
     workflow.close_workplace(made)
-
-
-def _opened(folder, clock):
-    opened = workflow.open_workplace(instance=folder)
-    form = read_form_text(FORM, "test.toml")
-    cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-    return replace(opened, forms={form.device_class: form}, clock=clock, hasher=cheap)
 
 
 def _add_instruments(made):
@@ -88,9 +96,16 @@ def _add_instruments(made):
         workflow.add_calibration(made, None, instrument.id, calibration)
 
 
+@pytest.fixture(scope="session")
+def compiled_templates(tmp_path_factory):
+    """Compile each template once for all tests."""
+    return FileSystemBytecodeCache(str(tmp_path_factory.mktemp("templates")))
+
+
 @pytest.fixture
-def app(place):
+def app(place, compiled_templates):
     made = create_app({"WORKPLACE": place, "RATELIMIT_ENABLED": False})
+    made.jinja_env.bytecode_cache = compiled_templates
     made.testing = False  # refusals are shown as pages, as they are to people
     return made
 
