@@ -14,7 +14,7 @@ from demo_fleet.simulator.fields import frame_field, round_field
 from demo_fleet.simulator.files import save_png8, save_png16
 from demo_fleet.simulator.films import BLINK_HZ, blink_film, latency_film
 from demo_fleet.simulator.optics import dot_grid, tilted_edge
-from demo_fleet.simulator.sensing import PEDESTAL_E, expose, odd_pixels
+from demo_fleet.simulator.sensing import expose, odd_pixels
 from demo_fleet.simulator.strobe import STROBE_HZ, strobe_field
 from demo_fleet.simulator.truth import DeviceTruth, Kind, Sensor
 from demo_fleet.simulator.wedge import STEPS, STOPS_PER_STEP, step_wedge
@@ -131,9 +131,10 @@ def _blemish(task: _Task) -> Performed:
     sensor, shape = task.truth.sensor, task.truth.shape
     glow_e, gain = odd_pixels(sensor, shape, task.random)
     lit_e = 0.5 * sensor.full_well_e * frame_field(view, *shape)
-    scene = expose(lit_e, sensor, task.random, glow_e=glow_e, gain=gain, pedestal_e=PEDESTAL_E)
+    scene = expose(lit_e, sensor, task.random, glow_e=glow_e, gain=gain, pedestal_e=sensor.pedestal_e)
     dark = [
-        expose(np.zeros(shape), sensor, task.random, glow_e=glow_e, pedestal_e=PEDESTAL_E) for _ in range(DARK_FRAMES)
+        expose(np.zeros(shape), sensor, task.random, glow_e=glow_e, pedestal_e=sensor.pedestal_e)
+        for _ in range(DARK_FRAMES)
     ]
     files = {
         "scene": (save_png16(task.path(".png"), scene),),
@@ -143,8 +144,9 @@ def _blemish(task: _Task) -> Performed:
 
 
 def _step_wedge(task: _Task) -> Performed:
-    wedge_e = step_wedge(task.truth.sensor)
-    frames = [expose(wedge_e, task.truth.sensor, task.random, pedestal_e=PEDESTAL_E) for _ in range(WEDGE_FRAMES)]
+    sensor = task.truth.sensor
+    wedge_e = step_wedge(sensor)
+    frames = [expose(wedge_e, sensor, task.random, pedestal_e=sensor.pedestal_e) for _ in range(WEDGE_FRAMES)]
     return Performed(
         files={"scene": tuple(save_png16(task.path(f"-{n}.png"), codes) for n, codes in enumerate(frames, 1))},
         options={"steps": str(STEPS), "stops_per_step": f"{STOPS_PER_STEP:g}"},
@@ -211,6 +213,8 @@ def _tube_data(task: _Task) -> Performed:
             "snr": f"{tube.snr:g}",
             "halo_mm": f"{tube.halo_mm:g}",
             "resolution_lp_mm": f"{tube.resolution_lp_mm:g}",
+            "snr_uncertainty_percent": f"{tube.uncertainty_percent:g}",
+            "resolution_uncertainty_percent": f"{tube.uncertainty_percent:g}",
         }
     )
 

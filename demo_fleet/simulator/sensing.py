@@ -11,7 +11,6 @@ FloatArray = npt.NDArray[np.float64]
 CodeArray = npt.NDArray[np.uint16]
 
 HIGHEST_CODE: Final = 65535
-PEDESTAL_E: Final = 24.0  # keeps the read noise of a dark frame above zero
 HOT_E, DEAD_SHARE = (400.0, 2500.0), 0.1
 
 

@@ -58,6 +58,11 @@ class Sensor:
         """Electrons of one code."""
         return float(self.full_well_e / (2**self.bits - 1))
 
+    @property
+    def pedestal_e(self) -> float:
+        """Electrons that its black level stands above the lowest code: six times the read noise, so none is cut off."""
+        return 6 * self.read_noise_e
+
     def dynamic_range_stop(self, snr: float) -> float:
         """Return log2 of the full well over the signal at which the signal-to-noise ratio falls to `snr`.
 
@@ -119,13 +124,14 @@ class Battery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TubeData:
-    """What the supplier states of a tube."""
+    """What the supplier states of a tube; `uncertainty_percent` is that of its ratio and its resolution."""
 
     gain_cd_m2_lx: float
     ebi_ulx: float
     snr: float
     halo_mm: float
     resolution_lp_mm: float
+    uncertainty_percent: float = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

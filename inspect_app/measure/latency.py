@@ -90,6 +90,15 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
         Neither capture nor counted frames, or both; a log without its columns; a region outside the frame.
     NothingToMeasure
         The light does not switch, or nothing changes after it.
+
+    Notes
+    -----
+    A frame is the mean of the light over its open time, so the one partly lit frame of a step says when within the
+    frame it began. Each switch of light and picture is fitted with a step, a decay, a ramp and a swell; how long the
+    shutter stood open is not known and is averaged over. Assumes that the picture answers each switch before the next
+    one, and that light and picture lie in the same film: rolling readout of the filming camera shifts regions at
+    different heights. Breaks down where fewer than about three frames lie between two switches. See
+    `inspect_app.numerics.transitions.locate` and `inspect_app.numerics.lags.lag`.
     """
     if options.frames_counted:
         return _counted(captures, options)

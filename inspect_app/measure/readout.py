@@ -70,6 +70,14 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
         Neither picture nor counted bands, or both.
     NothingToMeasure
         No bands, or less than one full period of them: the strobe frequency to use is named.
+
+    Notes
+    -----
+    Readout time = bands over the full height / strobe frequency. The bands are the overlap of flash and open row, a
+    periodic trapezoid, fitted to the means of the rows together with the fall-off of the light. Assumes a rolling
+    shutter of constant speed and a picture that was not cropped in height. Breaks down where the exposure is a multiple
+    of the strobe's period (no bands) and below one full band, where the period cannot be told: both are refused. See
+    `inspect_app.numerics.bands.fit_bands`.
     """
     if options.bands_counted:
         return _counted(captures, options)

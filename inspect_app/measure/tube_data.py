@@ -13,7 +13,7 @@ from inspect_app.model import Measured, Result
 from inspect_app.quantity import Contribution, quantity_from_budget
 
 METHOD: Final = "Supplier's tube data; figure of merit = signal-to-noise ratio x resolution in lp/mm"
-NO_DOUBT_STATED: Final = "The supplier states no uncertainty for {}; it is taken as exact."
+NO_DOUBT_STATED: Final = "The supplier states no uncertainty for {}: taken as exact."
 
 
 class TubeDataOptions(CheckOptions):
@@ -111,13 +111,12 @@ def tube_data(captures: tuple[Capture, ...], options: TubeDataOptions) -> Measur
     stated = [
         _result(name, value, unit, {name: percent or 0.0}) for name, value, unit, percent in given if value is not None
     ]
+    exact = [name for name, value, _, percent in given if value is not None and percent is None]
     return Measured(
         check="tube-data",
         method=METHOD,
         results=(*stated, *_figure_of_merit(options)),
-        warnings=tuple(
-            NO_DOUBT_STATED.format(name) for name, value, _, percent in given if value is not None and percent is None
-        ),
+        warnings=(NO_DOUBT_STATED.format(", ".join(exact)),) if exact else (),
     )
 
 

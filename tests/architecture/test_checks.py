@@ -39,7 +39,11 @@ def test_every_check_is_kept_apart_from_the_others():
 @pytest.mark.parametrize("module", MODULES)
 @pytest.mark.parametrize(
     ("kind", "sign"),
-    [("truth", r"[Tt]ruth|[Pp]ublished"), ("property", r"@given\("), ("coverage", r"[Cc]overage")],
+    [
+        ("truth", r"[Tt]ruth|[Pp]ublished|[Cc]losed form"),
+        ("property", r'"""(Property|Invariance):|@given\('),
+        ("coverage", r"\b[Cc]overage\b|_covers_the_truth_|_about_95_times_in_100"),
+    ],
 )
 def test_every_check_is_tested_against_truth_by_property_and_for_coverage(module, kind, sign):
     path = ROOT / "tests" / "measure" / f"test_{module}.py"

@@ -4,6 +4,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from inspect_app.capture.table import read_table
 from inspect_app.errors import NothingToMeasure, UnusableInput
@@ -179,6 +181,21 @@ def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
         held[1] += abs(found["capacity"].value - capacity) <= 2 * found["capacity"].standard_uncertainty
 
     assert (held >= 52).all()
+
+
+@settings(max_examples=15, deadline=None)
+@given(share=st.floats(0.1, 3), start_s=st.floats(0, 1e5))
+def test_capacity_follows_the_current_and_the_start_of_the_clock_does_not_matter(share, start_s, tmp_path_factory):
+    """Property: the same voltages, the current scaled and the clock shifted."""
+    times = np.arange(0, 16_000.0, 40)
+    volts, amperes = Discharge().voltage(times), Discharge().current(times)
+    folder = tmp_path_factory.mktemp("log")
+
+    plain, _ = found_in(kept(folder / "plain.csv", times, volts, amperes), 3.2)
+    changed, _ = found_in(kept(folder / "changed.csv", times + start_s, volts, share * amperes), 3.2)
+
+    assert changed["runtime"].value == pytest.approx(plain["runtime"].value, abs=0.01)
+    assert changed["capacity"].value == pytest.approx(share * plain["capacity"].value, rel=1e-4)
 
 
 def real_columns(name):

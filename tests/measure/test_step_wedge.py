@@ -69,7 +69,7 @@ def test_the_range_is_that_of_the_sensor_at_every_criterion(sensor: Sensor) -> N
     ids=lambda change: next(iter(change)),
 )
 def test_direction_tilt_gaps_and_flicker_do_not_move_the_range(change: dict[str, object]) -> None:
-    """Truth: the closed form of the sensor."""
+    """Invariance: the closed form of the sensor holds whichever way the strip lies."""
     wedge = Wedge(SMALL, seed=2, **change)  # type: ignore[arg-type]  # each case names fields of Wedge
 
     found = ranges(measured_of(wedge))

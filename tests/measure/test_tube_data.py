@@ -46,11 +46,11 @@ def test_only_what_was_given_comes_out():
 
 
 def test_a_figure_without_uncertainty_is_exact_and_that_is_said():
-    figures, warnings = stated(snr="25", snr_uncertainty_percent="2", halo_mm="0.7")
+    figures, warnings = stated(snr="25", snr_uncertainty_percent="2", halo_mm="0.7", ebi="0.2")
 
     assert figures["halo"].quantity.standard_uncertainty == 0
     assert figures["snr"].quantity.standard_uncertainty == pytest.approx(0.5, abs=1e-12)
-    assert warnings == ("The supplier states no uncertainty for halo; it is taken as exact.",)
+    assert warnings == ("The supplier states no uncertainty for ebi, halo: taken as exact.",)
 
 
 @given(snr=st.floats(1, 100), resolution=st.floats(10, 100), snr_percent=PERCENT, resolution_percent=PERCENT)
