@@ -15,6 +15,11 @@ IndexArray = npt.NDArray[np.intp]
 BRIGHT_STOPS = 5.0  # the strip is sought among what is at most this much darker than the brightest step
 SMALLEST_STEP_PX = 6
 CORE = 0.6  # of width and height of a step that is measured: clear of its blurred border
+MOST_THRESHOLDS = 200
+SEEN_NOISE = 6.0  # standard deviations of the mean across the strip
+HOLE_SHARE = 0.3  # of the usual width
+SHORTEST_WHOLE = 0.6  # of the usual width: a step between gaps
+SHORTEST_GROWN = 0.3  # of the usual width: a step at the end of several saturated ones that look like one
 CONTRAST_SEEN = 5.0  # standard deviations by which a step must rise over its flanks to be placed by itself
 
 
@@ -200,23 +205,43 @@ def _profile(image: FloatArray, strip: Strip) -> tuple[FloatArray, FloatArray, f
 
 
 def _seen_segments(profile: FloatArray, noise: FloatArray, stops_per_step: float) -> list[tuple[int, int]]:
-    top = float(np.percentile(profile, 99))
-    floor = float(np.percentile(profile, 5))
+    light = ndimage.uniform_filter1d(profile, 3)
+    light = light - float(np.percentile(light, 5))
+    top = float(np.percentile(light, 99))
     found: list[tuple[int, int]] = []
     width = 0.0
-    for k in range(1, 200):
+    for k in range(1, MOST_THRESHOLDS):
         level = top * 2 ** (-stops_per_step * k / 3)
-        if level < floor + 6 * float(np.median(noise)) or level < 1.3 * floor:
+        if level < SEEN_NOISE * float(np.median(noise)):
             break
-        is_new = profile > level
+        is_new = light > level
         for a, b in found:
             is_new[max(0, a - 2) : b + 2] = False
-        for a, b in _runs(is_new):
-            if b - a >= max(SMALLEST_STEP_PX, 0.6 * width):
+        for a, b in _runs(_mended(is_new, HOLE_SHARE * width)):
+            shortest = SHORTEST_GROWN if len(found) < 2 and _grows(a, b, found) else SHORTEST_WHOLE
+            if b - a >= max(SMALLEST_STEP_PX, shortest * width):
                 found.append((a, b))
         if found:
-            width = float(np.median([b - a for a, b in found]))
+            widths = sorted(b - a for a, b in found)
+            width = float(widths[0] if len(widths) < 3 else np.median(widths))
     return sorted(found)
+
+
+def _mended(mask: BoolArray, hole_px: float) -> BoolArray:
+    """Return a mask without holes up to a length: noise breaks a step up where the threshold meets its level."""
+    mended = mask.copy()
+    runs = _runs(mask)
+    for (_, end), (start, _) in pairwise(runs):
+        if start - end <= hole_px:
+            mended[end:start] = True
+    return mended
+
+
+def _grows(a: int, b: int, found: list[tuple[int, int]]) -> bool:
+    """Say whether a run joins the found steps on one side only, as in a wedge without gaps, where some are saturated."""
+    left = any(0 <= a - end <= 4 for _, end in found)
+    right = any(0 <= start - b <= 4 for start, _ in found)
+    return left != right
 
 
 def _runs(mask: BoolArray) -> list[tuple[int, int]]:
@@ -241,16 +266,17 @@ def _followed(profile: FloatArray, noise: FloatArray, seen: list[tuple[int, int]
     pitch = float(np.median(np.diff(centres))) if len(centres) > 1 else width
     found = [Step(centre_px=float(c), width_px=width, is_seen=True) for c in centres]
     total = len(found) if steps is None else steps
+    uneven = float(np.std(np.diff(centres))) if len(centres) > 2 else 0.0
+    reach = max(0.4 * max(pitch - width, 0.15 * pitch), min(2 * uneven, 0.5 * pitch))
     while len(found) < total:
         place = found[-1].centre_px + pitch
         if place + CORE * width / 2 > len(profile):
             break
-        found.append(_placed(profile, noise, place, width, pitch))
+        found.append(_placed(profile, noise, place, width, pitch, reach))
     return found[:total]
 
 
-def _placed(profile: FloatArray, noise: FloatArray, place: float, width: float, pitch: float) -> Step:
-    reach = 0.4 * max(pitch - width, 0.15 * pitch)
+def _placed(profile: FloatArray, noise: FloatArray, place: float, width: float, pitch: float, reach: float) -> Step:
     best, best_rise = place, 0.0
     for trial in place + np.arange(-round(reach), round(reach) + 1):
         rise = _rise(profile, noise, float(trial), width, max(pitch - width, 2.0))

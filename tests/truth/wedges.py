@@ -96,7 +96,7 @@ class Wedge:
 
         def shortfall(log_signal: float) -> float:
             signal = math.exp(log_signal)
-            relative = min((signal + veil_e) / sensor.full_well_e, 1.0)
+            relative = min((signal + veil_e) / sensor.full_well_e + sensor.pedestal_dn / 2**sensor.bits, 1.0)
             noise = sensor.read_noise_e**2 + signal + veil_e + sensor.step_e**2 / 12
             if self.power != 1:
                 coarse = self.power * relative ** (1 - 1 / self.power) / highest * sensor.full_well_e
