@@ -27,6 +27,8 @@ system-demo: .venv/.ready
 system-test: .venv/.ready
 	@.ci/system-packages $(TESTING)
 
+# The name on the demo's documents; set INSPECT_APP_ISSUER for your own.
+demo: export INSPECT_APP_ISSUER ?= Brackwater Sound Rescue Service, Receiving Inspection (invented for demonstration)
 demo: system-demo ## measure the demo fleet, issue its documents, then serve; SERVE=0 stops before serving
 	@.venv/bin/inspect-app demo
 	@if [ "$(SERVE)" != 0 ]; then .venv/bin/inspect-app serve; fi
