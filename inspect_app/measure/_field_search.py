@@ -10,7 +10,7 @@ from inspect_app.capture import FloatArray
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._field_frames import Frames
 from inspect_app.numerics.field_circle import BrightField, find_field, veil_of
-from inspect_app.numerics.odd_pixels import PixelArray, dead_pixels, hot_pixels, stuck_bright_pixels
+from inspect_app.numerics.odd_pixels import PixelArray, hot_pixels, odd_in_light
 from inspect_app.numerics.smooth_field import SmoothField
 from inspect_app.numerics.spot_map import FlatField, FoundSpot, flatten, inside_of, map_spots
 
@@ -18,6 +18,8 @@ SHADING_SHARE = 0.9  # of the radius
 SHADING_GRID = 121
 SMALLEST_PX = 3.0  # without a scale: fewer pixels cannot be told from a pixel fault
 SMALLEST_WORKED_PX = 5.0  # the smallest spot of interest after reduction
+SMALLEST_WORKED_LARGE_PX = 4.0  # the same in a large picture, for speed
+LARGE_PIXELS = 6_000_000
 LONGEST_WORKED_PX = 2600  # without a scale: the longest side after reduction
 LARGEST_SHARE = 0.12  # of the field's diameter
 SATURATED_REFUSED = 0.3
@@ -89,9 +91,9 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
             "Aim at an evenly lit surface that fills the field, out of focus.",
         )
     level = flat.smooth.enlarged(*_shape(frames.bright)).over_pixels()
-    hot, stuck = _hot_of(frames, light, level, inside)
-    dead = dead_pixels(light, level, _without(inside, hot))
-    _repair(flat, light, level, np.concatenate([dead, stuck, hot]), factor)
+    hot = _hot_of(frames)
+    odd = odd_in_light(light, level, _without(inside, hot))
+    _repair(flat, light, level, np.concatenate([odd.dead, odd.bright, hot]), factor)
     spots = map_spots(
         flat,
         smallest_px=SMALLEST_PX / factor if smallest_px is None else 0.4 * smallest_px / factor,
@@ -105,8 +107,8 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
     shading, shading_u = _shading_of(flat.smooth, field, factor)
     return FieldContent(
         spots=tuple(_enlarged(spot, factor) for spot in spots),
-        dead=dead,
-        hot=hot if frames.dark is not None else stuck,
+        dead=odd.dead,
+        hot=hot if frames.dark is not None else odd.bright,
         shading=shading,
         shading_u=shading_u,
         saturated=saturated,
@@ -125,7 +127,8 @@ def _shape(image: FloatArray) -> tuple[int, int]:
 def _reduction(shape: tuple[int, ...], smallest_px: float | None) -> int:
     if smallest_px is None:
         return max(1, math.ceil(max(shape) / LONGEST_WORKED_PX))
-    return max(1, int(smallest_px / SMALLEST_WORKED_PX))
+    is_large = shape[0] * shape[1] > LARGE_PIXELS
+    return max(1, int(smallest_px / (SMALLEST_WORKED_LARGE_PX if is_large else SMALLEST_WORKED_PX)))
 
 
 def _reduced(image: FloatArray, factor: int) -> FloatArray:
@@ -148,14 +151,10 @@ def _reduced_all(mask: npt.NDArray[np.bool_], factor: int) -> npt.NDArray[np.boo
     return whole
 
 
-def _hot_of(
-    frames: Frames, light: FloatArray, level: npt.NDArray[np.float32], inside: npt.NDArray[np.bool_]
-) -> tuple[PixelArray, PixelArray]:
-    """Return pixels hot in darkness, and pixels that stick out of the bright field."""
-    stuck = stuck_bright_pixels(light, level, inside)
+def _hot_of(frames: Frames) -> PixelArray:
     if frames.dark is None:
-        return np.zeros((0, 2), dtype=np.intp), stuck
-    return hot_pixels(frames.dark, noise_floor=HOT_FLOOR_STEPS * frames.code_step), stuck
+        return np.zeros((0, 2), dtype=np.intp)
+    return hot_pixels(frames.dark, noise_floor=HOT_FLOOR_STEPS * frames.code_step)
 
 
 def _without(inside: npt.NDArray[np.bool_], pixels: PixelArray) -> npt.NDArray[np.bool_]:

@@ -110,8 +110,8 @@ def _rough_circle(overview: FloatArray, bright: float, factor: int) -> tuple[flo
 def _refined(image: FloatArray, x: float, y: float, radius: float) -> BrightField | None:
     edge = SHARPEST_EDGE_PX
     points = np.zeros((0, 2))
-    for _ in range(3):
-        points, edge = _border_points(image, x, y, radius)
+    for reach, step_px in ((0.2, max(0.5, radius / 1000)), (0.06, 0.5), (0.06, 0.5)):
+        points, edge = _border_points(image, x, y, np.arange((1 - reach) * radius, (1 + reach) * radius, step_px))
         if len(points) < RAYS // 12:
             return None
         x, y, radius, spread, used = _fit_circle(points)
@@ -127,9 +127,8 @@ def _refined(image: FloatArray, x: float, y: float, radius: float) -> BrightFiel
     )
 
 
-def _border_points(image: FloatArray, x: float, y: float, radius: float) -> tuple[FloatArray, float]:
+def _border_points(image: FloatArray, x: float, y: float, r: FloatArray) -> tuple[FloatArray, float]:
     angles = np.arange(RAYS) * 2 * math.pi / RAYS
-    r = np.arange(0.8 * radius, 1.2 * radius, 0.5)
     at_x, at_y = x + np.outer(np.cos(angles), r), y + np.outer(np.sin(angles), r)
     inside = (at_x >= 0) & (at_x <= image.shape[1] - 1) & (at_y >= 0) & (at_y <= image.shape[0] - 1)
     light = ndimage.map_coordinates(image, [at_y, at_x], order=1, mode="nearest")

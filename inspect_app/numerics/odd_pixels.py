@@ -1,10 +1,12 @@
 """Single pixels that are dead in light or hot in darkness."""
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
+from scipy import ndimage, sparse, spatial
+from scipy.sparse import csgraph
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -14,12 +16,21 @@ DEAD_LEVEL = 0.5  # of the neighbours' median (common practice, no source)
 HOT_LIMIT = 6.0  # robust standard deviations (common practice, no source)
 NEIGHBOURS_REACH_PX = 3
 BLOCK_PX = 32
+MOST_PLACES = 200_000
 LARGEST_CLUSTER_PX = 9  # a cluster of more pixels is a spot
 NEIGHBOUR_SHARE = 0.25  # a point that a lens has drawn gives its neighbours more than this of its own depth
 
 
-def dead_pixels(image: FloatArray, level: npt.NDArray[np.floating], inside: BoolArray) -> PixelArray:
-    """Find pixels that stay below half of their neighbours' level in a bright field.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OddInLight:
+    """Pixels that are dead, and pixels that outshine a bright field: row and column of each, shape (n, 2)."""
+
+    dead: PixelArray
+    bright: PixelArray
+
+
+def odd_in_light(image: FloatArray, level: npt.NDArray[np.float32], inside: BoolArray) -> OddInLight:
+    """Find pixels that stay below half of their neighbours' level in a bright field, or exceed it by half.
 
     Parameters
     ----------
@@ -28,56 +39,52 @@ def dead_pixels(image: FloatArray, level: npt.NDArray[np.floating], inside: Bool
         Smooth part of the picture.
     inside : ndarray of shape (rows, cols), bool
 
-    Returns
-    -------
-    ndarray of shape (n, 2)
-        Row and column of each.
-
     Notes
     -----
-    Candidates lie below half of the smooth level. They are joined to clusters of 8-connected pixels; a cluster of at
-    most 9 pixels counts none of whose four-connected neighbours loses a quarter of what it loses itself. A dust speck
-    or a fibre fault is drawn by a lens and shades its neighbours too.
+    Candidates depart by half of the smooth level. They are joined to clusters of 8-connected pixels; a cluster of at
+    most 9 pixels counts none of whose four-connected neighbours departs by a quarter of what it does itself. A dust
+    speck or a fibre fault is drawn by a lens and shades its neighbours too.
     """
-    low = (image < DEAD_LEVEL * level) & inside
-    return _isolated(low, 1 - image / np.maximum(level, 1e-12) if low.any() else image)
+    departure = image.astype(np.float32)
+    departure -= level
+    odd = np.abs(departure) > np.float32(1 - DEAD_LEVEL) * level
+    odd &= inside
+    kept = _isolated(odd, image, level)
+    is_dead = departure[kept[:, 0], kept[:, 1]] < 0
+    return OddInLight(dead=kept[is_dead], bright=kept[~is_dead])
 
 
-def stuck_bright_pixels(image: FloatArray, level: npt.NDArray[np.floating], inside: BoolArray) -> PixelArray:
-    """Find single pixels that exceed their neighbours by half of the level or more in a bright field, as (n, 2)."""
-    high = (image > (2 - DEAD_LEVEL) * level) & inside
-    return _isolated(high, image / np.maximum(level, 1e-12) - 1 if high.any() else image)
-
-
-def _isolated(odd: BoolArray, change: FloatArray) -> PixelArray:
+def _isolated(odd: BoolArray, image: FloatArray, level: npt.NDArray[np.floating]) -> PixelArray:
     places = np.argwhere(odd)
     if len(places) == 0:
         return np.zeros((0, 2), dtype=np.intp)
     kept = []
-    for cluster in _clusters(places, odd.shape):
+    for cluster in _clusters(places):
         if len(cluster) > LARGEST_CLUSTER_PX:
             continue
         top, left = np.maximum(cluster.min(axis=0) - 1, 0)
         bottom, right = np.minimum(cluster.max(axis=0) + 2, odd.shape)
         own_part = odd[top:bottom, left:right]
         around = ndimage.binary_dilation(own_part) & ~own_part
-        own = float(change[cluster[:, 0], cluster[:, 1]].mean())
-        near = float(np.max(change[top:bottom, left:right][around])) if around.any() else 0.0
-        if near < NEIGHBOUR_SHARE * own:
+        part = (slice(top, bottom), slice(left, right))
+        change = image[part] / np.maximum(level[part], 1e-12) - 1
+        own = float(change[own_part].mean())
+        near = float(np.max(change[around] * np.sign(own))) if around.any() else 0.0
+        if near < NEIGHBOUR_SHARE * abs(own):
             kept.append(cluster)
     return np.concatenate(kept) if kept else np.zeros((0, 2), dtype=np.intp)
 
 
-def _clusters(places: PixelArray, shape: tuple[int, ...]) -> list[PixelArray]:
+def _clusters(places: PixelArray) -> list[PixelArray]:
     """Join places that touch, also by corners."""
-    if len(places) > 200_000:
+    if len(places) > MOST_PLACES:
         return []
-    odd = np.zeros(shape, dtype=bool)
-    odd[places[:, 0], places[:, 1]] = True
-    names, count = ndimage.label(odd, np.ones((3, 3), dtype=bool))
-    name = names[places[:, 0], places[:, 1]]
-    order = np.argsort(name, kind="stable")
-    borders = np.searchsorted(name[order], np.arange(2, count + 1))
+    pairs = spatial.cKDTree(places).query_pairs(1.5, output_type="ndarray")
+    ones = np.ones(len(pairs), dtype=bool)
+    graph = sparse.coo_array((ones, (pairs[:, 0], pairs[:, 1])), shape=(len(places), len(places)))
+    count, names = csgraph.connected_components(graph, directed=False)
+    order = np.argsort(names, kind="stable")
+    borders = np.searchsorted(names[order], np.arange(1, count))
     return list(np.split(places[order], borders))
 
 

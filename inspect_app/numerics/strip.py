@@ -238,7 +238,7 @@ def _mended(mask: BoolArray, hole_px: float) -> BoolArray:
 
 
 def _grows(a: int, b: int, found: list[tuple[int, int]]) -> bool:
-    """Say whether a run joins the found steps on one side only, as in a wedge without gaps, where some are saturated."""
+    """Say whether a run joins the found steps on one side only, as the next of a wedge without gaps does."""
     left = any(0 <= a - end <= 4 for _, end in found)
     right = any(0 <= start - b <= 4 for start, _ in found)
     return left != right

@@ -1,0 +1,72 @@
+"""The bright field in a picture against drawn circles and a real photograph."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import skimage
+from PIL import Image
+
+from inspect_app.numerics.field_circle import find_field, veil_of
+from tests.truth.fields import round_field
+
+
+@pytest.mark.parametrize(("edge_px", "vignetting"), [(0.8, 0.1), (3.5, 0.5)])
+def test_a_circle_is_found_to_a_fraction_of_a_pixel(edge_px: float, vignetting: float) -> None:
+    """Truth by construction."""
+    drawn = round_field(np.random.default_rng(1), edge_px=edge_px, vignetting=vignetting)
+
+    field = find_field(drawn.exposure)
+
+    assert field is not None
+    assert field.is_round
+    assert (field.x, field.y) == pytest.approx((drawn.x, drawn.y), abs=0.3)
+    assert field.radius_px == pytest.approx(drawn.radius_px, abs=0.5)
+    assert field.edge_px == pytest.approx(edge_px, abs=0.6)
+
+
+def test_a_circle_that_the_frame_cuts_is_found() -> None:
+    """Truth by construction: 40 pixels of the field lie above the frame, and 40 below."""
+    drawn = round_field(np.random.default_rng(2), size_px=(720, 1000), radius_px=400)
+
+    field = find_field(drawn.exposure)
+
+    assert field is not None
+    assert field.radius_px == pytest.approx(400, abs=1)
+
+
+def test_a_lit_frame_is_a_whole_frame() -> None:
+    """Truth by construction; its radius is half of the diagonal, 3-4-5."""
+    field = find_field(np.full((300, 400), 0.5))
+
+    assert field is not None
+    assert not field.is_round
+    assert field.radius_px == pytest.approx(250)
+
+
+def test_darkness_is_no_field() -> None:
+    assert find_field(np.zeros((200, 200))) is None
+
+
+def test_the_level_outside_of_the_field_is_its_veil() -> None:
+    """Truth by construction."""
+    drawn = round_field(np.random.default_rng(3), veil=0.02)
+    field = find_field(drawn.exposure)
+
+    assert field is not None
+    assert veil_of(drawn.exposure, field) == pytest.approx(0.02, abs=0.001)
+
+
+def test_the_round_field_of_a_real_photograph_is_found() -> None:
+    """scikit-image's retina.jpg: a disc on black; its lit pixels reach from one side of the disc to the other."""
+    path = Path(skimage.__file__).parent / "data" / "retina.jpg"
+    if not path.exists():
+        pytest.skip("this scikit-image ships no retina.jpg")
+    picture = np.asarray(Image.open(path).convert("RGB"), dtype=float)[..., 0] / 255
+    lit = np.flatnonzero((picture > 0.15).any(axis=0))
+
+    field = find_field(picture)
+
+    assert field is not None
+    assert field.is_round
+    assert 2 * field.radius_px == pytest.approx(lit[-1] - lit[0] + 1, rel=0.04)

@@ -1,0 +1,58 @@
+"""The power spectrum of a texture, and the filters made from it, against algebra."""
+
+import numpy as np
+import pytest
+
+from inspect_app.numerics.texture import BLOCK_PX, matched_kernel, texture_power, whitened
+
+WHOLE = np.ones((400, 500), dtype=bool)
+
+
+def test_white_noise_has_its_variance_at_every_frequency() -> None:
+    """Truth from algebra."""
+    relief = np.random.default_rng(1).normal(0, 0.02, WHOLE.shape)
+
+    power = texture_power(relief, WHOLE)
+
+    assert power[2:-2, 2:-2].mean() == pytest.approx(0.02**2, rel=0.05)
+
+
+def test_a_few_spots_do_not_count_as_texture() -> None:
+    """Truth from algebra: the median over blocks does not see what a minority of them holds."""
+    relief = np.random.default_rng(2).normal(0, 0.02, WHOLE.shape)
+    spotted = relief.copy()
+    spotted[100:110, 100:110] -= 0.8
+    spotted[300:310, 400:410] -= 0.8
+
+    assert texture_power(spotted, WHOLE).mean() == pytest.approx(texture_power(relief, WHOLE).mean(), rel=0.15)
+
+
+def test_the_matched_filter_answers_its_template_with_one() -> None:
+    """Truth by definition, also in a texture with a strong line."""
+    rows, cols = np.indices((BLOCK_PX, BLOCK_PX))
+    template = np.exp(-(np.hypot(rows - 32, cols - 32) ** 2) / 18)
+    power = np.full((BLOCK_PX, BLOCK_PX // 2 + 1), 1e-4)
+    power[10, 12] = 1.0
+
+    kernel = matched_kernel(template, power)
+
+    assert float((kernel * template).sum()) == pytest.approx(1.0, abs=1e-5)
+
+
+def test_a_wave_of_the_texture_is_filtered_out() -> None:
+    """Truth from algebra: where the texture has a line, the filter has a notch."""
+    rows, cols = np.indices((BLOCK_PX, BLOCK_PX))
+    template = np.exp(-(np.hypot(rows - 32, cols - 32) ** 2) / 4)
+    power = np.full((BLOCK_PX, BLOCK_PX // 2 + 1), 1e-4)
+    power[10, 12] = 1.0
+    wave = np.cos(2 * np.pi * (10 * rows + 12 * cols) / BLOCK_PX)
+
+    assert abs(float((matched_kernel(template, power) * wave).sum())) < 1e-3
+
+
+def test_whitened_noise_has_unit_variance() -> None:
+    """Truth by definition."""
+    patches = np.random.default_rng(3).normal(0, 0.1, (20, BLOCK_PX, BLOCK_PX)).astype(np.float32)
+    loudness = np.full((BLOCK_PX, BLOCK_PX // 2 + 1), 0.1, dtype=np.float32)
+
+    assert whitened(patches, loudness).std() == pytest.approx(1.0, abs=0.01)
