@@ -46,11 +46,12 @@ def split_noise(frames: FloatArray, *, trend_order: int = TREND_ORDER) -> NoiseS
 
     Notes
     -----
-    Each frame is brought to the common mean, so that flicker of the light is not taken for noise, and a cubic surface
-    is taken from each frame's difference to the mean frame, so that neither is flicker that rolls through a frame.
-    The temporal variance is the sum of squared differences over its degrees of freedom. The pattern's variance is that
-    of the mean frame about a smooth surface, less the temporal variance over n (EMVA 1288, release 3.1, 8.2: DSNU and
-    PRNU are freed of the temporal part in the same way).
+    From each frame the mean frame is taken, scaled to the frame's own mean, so that flicker of the light is not taken
+    for noise, and a cubic surface from the difference, so that neither is flicker that rolls through a frame. The
+    temporal variance is the sum of squared differences over ``n - 2 + sum(g²)/n`` for frame gains g, which is n - 1
+    without flicker. Scaling the frames instead of the mean scales their noise: 0.4 % too much under flicker of 5 %. The
+    pattern's variance is that of the mean frame about a smooth surface, less the temporal variance over n (EMVA 1288,
+    release 3.1, 8.2: DSNU and PRNU are freed of the temporal part in the same way).
 
     Neighbouring pixels may share noise (denoising, scintillation, row noise). A variance from M pixels has the relative
     variance ``2 / m`` where m counts independent ones: ``m = 2 (sum P)^2 / sum P^2`` over the periodogram P, which
@@ -59,12 +60,14 @@ def split_noise(frames: FloatArray, *, trend_order: int = TREND_ORDER) -> NoiseS
     count, rows, cols = frames.shape
     frame_means = frames.mean(axis=(1, 2))
     mean = float(frame_means.mean())
-    level = np.where(frame_means > 0, mean / np.where(frame_means > 0, frame_means, 1.0), 1.0)
-    even = frames * level[:, None, None]
-    mean_frame = even.mean(axis=0)
-    residuals = np.stack([without_trend(frame - mean_frame, FLICKER_ORDER) for frame in even])
+    gains = frame_means / mean if mean > 0 else np.ones(count)
+    mean_frame = frames.mean(axis=0)
+    residuals = np.stack(
+        [without_trend(frame - gain * mean_frame, FLICKER_ORDER) for frame, gain in zip(frames, gains, strict=True)]
+    )
     lost = _terms(FLICKER_ORDER) / (rows * cols)
-    temporal = float(np.square(residuals).sum() / ((count - 1) * rows * cols * (1 - lost)))
+    frame_freedom = count - 2 + float(np.square(gains).sum()) / count
+    temporal = float(np.square(residuals).sum() / (frame_freedom * rows * cols * (1 - lost)))
     independent = independent_pixels(residuals[0])
     freedom = (count - 1) * independent
     pattern = without_trend(mean_frame, trend_order)
