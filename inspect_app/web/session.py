@@ -12,6 +12,7 @@ from inspect_app.model import Person
 from inspect_app.web import here
 
 KEPT_PREFIX: Final = "kept."
+_SEEN_EVERY_S: Final = 20  # a page with many pictures need not set the cookie with each of them
 _NEVER_KEPT: Final = ("csrf_token", "password", "new_password", "current_password")
 
 
@@ -40,7 +41,8 @@ def person_of_cookie() -> Person | None:
         cookie.clear()
         flash("You were signed out. Sign in again to go on where you were.")
         return None
-    cookie["seen"] = now
+    if now - int(cookie["seen"]) >= _SEEN_EVERY_S:
+        cookie["seen"] = now
     return person
 
 

@@ -151,7 +151,7 @@ def _judgement(judgement: Judgement) -> ShownJudgement:
         demand=wording.demand_text(demand) if isinstance(demand, Limit) else "spot table",
         rule=_RULES[demand.decision_rule] if isinstance(demand, Limit) else "count",
         severity=str(demand.severity),
-        under=wording.condition_text({**judgement.condition, **demand.condition}),
+        under=wording.condition_text({**judgement.condition, **demand.condition}, demand.title),
         value=format_quantity(judgement.quantity) if judgement.quantity is not None else "",
         acceptance=wording.acceptance_text(judgement, demand)
         if isinstance(demand, Limit) and judgement.guard_band > 0 and judgement.quantity is not None
@@ -277,7 +277,7 @@ def limits(demanded: Sequence[Limit]) -> tuple[ShownLimit, ...]:
             clause=limit.clause,
             title=limit.title,
             check=wording.name_in_words(limit.check),
-            under=wording.condition_text(limit.condition),
+            under=wording.condition_text(limit.condition, limit.title),
             demand=wording.demand_text(limit),
             rule=_RULES[limit.decision_rule],
             severity=str(limit.severity),

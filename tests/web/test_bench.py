@@ -319,6 +319,7 @@ def test_both_ways_at_once_are_refused_in_words(bench, inspection):
         "expected_revision": "0",
         "file_scene": (io.BytesIO(edge_png()), "edge.png"),
         "answer_mtf50_reading": "0.2",
+        "answer_axis": "horizontal",
     }
 
     page = bench.post(address(inspection, EDGE), fields)

@@ -60,6 +60,11 @@ cautions = ["dark room"]
   way = "from a capture"
 
   [[step.question]]
+  name = "axis"
+  label = "Axis of the reading"
+  way = "read elsewhere"
+
+  [[step.question]]
   name = "mtf50_reading"
   label = "MTF50 read elsewhere"
   hint = "One line per repeat"

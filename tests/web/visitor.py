@@ -19,14 +19,20 @@ class Visitor:
 
     def get(self, path, **kwargs):
         """Open a page."""
-        self.page = self.client.get(path, follow_redirects=True, **kwargs)
+        self.page = self.client.get(path, follow_redirects=True, buffered=True, **kwargs)
         return self.page
 
     def post(self, path, fields=None, **kwargs):
         """Send a form of the page at hand to a path, with the token that stands in that page."""
         body = {"csrf_token": self.token(), **(fields or {})}
         self.page = self.client.post(
-            path, data=body, follow_redirects=True, headers=OURS, content_type="multipart/form-data", **kwargs
+            path,
+            data=body,
+            follow_redirects=True,
+            buffered=True,
+            headers=OURS,
+            content_type="multipart/form-data",
+            **kwargs,
         )
         return self.page
 

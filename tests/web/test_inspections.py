@@ -1,0 +1,168 @@
+"""Review, signature and document; what is held is taken up again."""
+
+import io
+
+import pypdf
+import pytest
+
+from inspect_app import workflow
+from inspect_app.model import EntryState, Outcome
+from inspect_app.workflow import StepAnswers
+from tests.web.conftest import PASSWORD
+
+LOOK, BARS, EDGE = "look", "bar-target.horizontal.1lx", "slanted-edge.1lx"
+
+
+def answer_all(place, person, inspection, reading="1,4", mtf50="0.25"):
+    """Record all steps; 1,4 is 2.83 cy/mrad at 1 m (at least 0.9 wanted), 0.25 cy/px is above 0.1."""
+    meters = tuple(
+        one.id for one in workflow.instruments(place) if one.calibration_on(place.clock().date()) is not None
+    )
+    look = {"item": ("Housing undamaged=yes", "Markings readable=yes")}
+    bars = {"reading": (reading,) * 3, "distance_m": ("1",)}
+    conditions = {"illuminance_lx_before": "1", "illuminance_lx_after": "1", "temperature_c": "21"}
+    edge = {"mtf50_reading": (mtf50, mtf50, mtf50), "axis": ("horizontal",)}
+    recorded = EntryState.RECORDED
+    for step, answers in (
+        (LOOK, StepAnswers(state=recorded, answers=look)),
+        (BARS, StepAnswers(state=recorded, answers=bars, conditions=conditions, instrument_ids=meters)),
+        (EDGE, StepAnswers(state=recorded, answers=edge)),
+    ):
+        workflow.record_step(place, person, inspection.id, step, answers, 0)
+
+
+def sign(visitor, inspection, **changes):
+    visitor.get(f"/inspections/{inspection.id}/sign")
+    fields = {"serial_again": "tm-0001 ", "password": PASSWORD, "remark": "", **changes}
+    return visitor.post(f"/inspections/{inspection.id}/sign", fields)
+
+
+@pytest.fixture
+def answered(place, people, inspection):
+    answer_all(place, people["ina"], inspection)
+    return inspection
+
+
+def test_the_review_counts_what_waits_and_leads_there(inspector, inspection):
+    inspector.get(f"/inspections/{inspection.id}")
+
+    assert "3 of 3 steps wait for an answer." in inspector.words()
+    assert "To the signature" not in inspector.words()
+
+
+def test_the_review_shows_every_judgement_with_its_clause_and_result(inspector, answered):
+    inspector.get(f"/inspections/{answered.id}")
+
+    words = inspector.words()
+    assert "4.1 Resolution by eye at 1 lux" in words
+    assert "4.2 MTF50 at 1 lux" in words
+    assert "≥ 0.9 cy/mrad" in words
+    assert "To the signature" in words
+
+
+def test_nothing_is_signed_while_steps_wait(inspector, inspection, place):
+    page = sign(inspector, inspection)
+
+    assert page.status_code == 422
+    assert workflow.inspection(place, inspection.id).signature is None
+
+
+def test_an_accepted_device_is_signed_and_gets_its_certificate_at_once(inspector, answered, place):
+    page = sign(inspector, answered)
+
+    assert page.request.path == "/documents/C-2026-0001"
+    assert "Signed. The certificate C-2026-0001 is issued." in inspector.words()
+    pdf = inspector.get("/documents/C-2026-0001.pdf")
+    assert pdf.mimetype == "application/pdf"
+    assert "TM-0001" in pypdf.PdfReader(io.BytesIO(pdf.get_data())).pages[0].extract_text()
+
+
+def test_a_rejected_device_gets_a_rejection_notice_that_names_the_clause(inspector, inspection, place, people):
+    """Element -1,1 is 0.5 lp/mm, 0.5 cy/mrad at 1 m: below 0.9."""
+    answer_all(place, people["ina"], inspection, reading="-1,1")
+    inspector.get(f"/inspections/{inspection.id}/sign")
+    assert "Sign and issue the rejection notice" in inspector.words()
+
+    page = sign(inspector, inspection)
+
+    assert page.request.path == "/documents/R-2026-0001"
+    assert "Clause 4.1" in inspector.words()
+
+
+@pytest.mark.parametrize(
+    ("changes", "field"),
+    [({"password": "not the password"}, "password"), ({"serial_again": "TM-0002"}, "serial_again")],
+)
+def test_a_wrong_password_or_serial_signs_nothing_and_stands_at_its_field(inspector, answered, place, changes, field):
+    page = sign(inspector, answered, **changes)
+
+    assert page.status_code == 422
+    assert f'id="{field}-error"' in inspector.text()
+    assert workflow.inspection(place, answered.id).signature is None
+
+
+def test_signing_twice_signs_once_and_issues_one_document(inspector, answered, place):
+    sign(inspector, answered)
+    inspector.get("/")
+
+    inspector.post(f"/inspections/{answered.id}/sign", {"serial_again": "TM-0001", "password": PASSWORD})
+
+    assert [one.document.number for one in workflow.issued_documents(place)] == ["C-2026-0001"]
+
+
+def test_a_held_device_gets_no_document_and_can_be_taken_up_again(inspector, inspection, place, people):
+    answer_all(place, people["ina"], inspection)
+    revision = workflow.inspection(place, inspection.id).entries[BARS].revision
+    unsure = StepAnswers(state=EntryState.CANNOT_TELL, reason="target cracked")
+    workflow.record_step(place, people["ina"], inspection.id, BARS, unsure, revision)
+
+    sign(inspector, inspection)
+    assert workflow.inspection(place, inspection.id).signature.outcome is Outcome.HELD
+    assert workflow.issued_documents(place) == ()
+    assert "The device is held" in inspector.words()
+    refused = inspector.post(f"/inspections/{inspection.id}/reopen", {"reason": " "})
+    assert refused.status_code == 422
+    inspector.post(f"/inspections/{inspection.id}/reopen", {"reason": "new target arrived"})
+
+    assert workflow.inspection(place, inspection.id).signature is None
+
+
+def test_a_signed_inspection_is_read_and_no_longer_asked(inspector, answered):
+    sign(inspector, answered)
+
+    page = inspector.get(f"/bench/{answered.id}/{BARS}")
+
+    assert page.request.path.endswith("/result")
+    assert "Correct or repeat" not in inspector.words()
+
+
+def test_the_document_page_shows_digest_and_judgements_as_printed(inspector, answered, place):
+    sign(inspector, answered)
+
+    inspector.get("/documents/C-2026-0001")
+
+    assert workflow.document(place, "C-2026-0001").sha256 in inspector.words()
+    assert "✓ Conforms" in inspector.words()
+
+
+def test_a_document_is_read_in_place_or_downloaded_as_asked(inspector, answered):
+    sign(inspector, answered)
+
+    in_place = inspector.get("/documents/C-2026-0001.pdf")
+    stored = inspector.get("/documents/C-2026-0001.pdf?download=1")
+
+    assert in_place.headers["Content-Disposition"].startswith("inline")
+    assert stored.headers["Content-Disposition"] == "attachment; filename=C-2026-0001.pdf"
+
+
+def test_a_number_that_was_not_issued_is_not_found(inspector):
+    assert inspector.get("/documents/C-1999-0001").status_code == 404
+    assert inspector.get("/documents/C-1999-0001.pdf").status_code == 404
+
+
+def test_the_list_of_documents_names_device_and_lot(inspector, answered, lot):
+    sign(inspector, answered)
+
+    inspector.get("/documents/")
+
+    assert f"C-2026-0001 certificate TM-0001 {lot.number}" in inspector.words()
