@@ -20,6 +20,9 @@ BoolArray = npt.NDArray[np.bool_]
 
 BORDER_EDGES = 3.0  # standard deviations of the blurred border that are no field yet
 LARGEST_FITTED_PX = 13.0  # a larger spot is fitted in a coarser octave
+START_GROWTHS = (1.0, 1.7, 2.9)
+GOOD_MISFIT = 1.5  # variance left over that of the texture
+OUTGROWN = 1.35
 REMNANT_SHARE = 0.25  # of a spot's depth, close to it
 SIGNIFICANT = 5.0  # standard uncertainties of the depth
 
@@ -165,8 +168,29 @@ def _take_out(level: Level, spot: FoundSpot, softness: float) -> None:
 def _fitted(
     levels: Sequence[Level], candidate: Candidate, weaker: Sequence[Candidate]
 ) -> tuple[FoundSpot, float] | None:
-    """Fit a candidate in the finest octave in which it is not larger than about 13 pixels."""
-    level = next((lv for lv in levels if candidate.diameter_px / lv.factor <= LARGEST_FITTED_PX), levels[-1])
+    """Fit a candidate; from larger starts as well where the fit leaves much or outgrows its start.
+
+    A sharp border answers to a filter smaller than its spot, and a fit that starts too small may end in a false
+    minimum.
+    """
+    best: tuple[float, FoundSpot, float] | None = None
+    for growth in START_GROWTHS:
+        start_px = growth * candidate.diameter_px
+        fitted = _fitted_from(levels, candidate, start_px, weaker)
+        if fitted is None:
+            continue
+        if best is None or fitted[0] < best[0]:
+            best = fitted
+        if best[0] < GOOD_MISFIT and best[1].diameter_px < OUTGROWN * start_px:
+            break
+    return None if best is None else best[1:]
+
+
+def _fitted_from(
+    levels: Sequence[Level], candidate: Candidate, diameter_px: float, weaker: Sequence[Candidate]
+) -> tuple[float, FoundSpot, float] | None:
+    """Fit a candidate in the finest octave in which the start is not larger than about 13 pixels."""
+    level = next((lv for lv in levels if diameter_px / lv.factor <= LARGEST_FITTED_PX), levels[-1])
     factor, shift = level.factor, (level.factor - 1) / 2
     left = round((candidate.x - shift) / factor) - BLOCK_PX // 2
     top = round((candidate.y - shift) / factor) - BLOCK_PX // 2
@@ -174,7 +198,7 @@ def _fitted(
     rows, cols = np.ogrid[top : top + BLOCK_PX, left : left + BLOCK_PX]
     for other in weaker:
         away = math.hypot(other.x - candidate.x, other.y - candidate.y)
-        reach = 0.8 * (candidate.diameter_px + other.diameter_px) + factor
+        reach = 0.8 * (diameter_px + other.diameter_px) + factor
         if reach < away < BLOCK_PX * factor + other.diameter_px and other.strength > 0.2 * candidate.strength:
             r = 0.8 * other.diameter_px + factor
             x, y = (other.x - shift) / factor, (other.y - shift) / factor
@@ -185,7 +209,7 @@ def _fitted(
         level.power,
         x=(candidate.x - shift) / factor - left,
         y=(candidate.y - shift) / factor - top,
-        diameter_px=candidate.diameter_px / factor,
+        diameter_px=diameter_px / factor,
         depth=candidate.depth,
     )
     if shape is None:
@@ -200,7 +224,7 @@ def _fitted(
         profile_radius_px=shape.radius_px * factor,
         plateau=shape.plateau,
     )
-    return spot, shape.softness
+    return shape.misfit, spot, shape.softness
 
 
 def _patch(level: Level, left: int, top: int) -> tuple[FloatArray, BoolArray]:

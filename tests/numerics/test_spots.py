@@ -1,0 +1,85 @@
+"""Spots of a flattened field, and its smooth part, against drawn ones."""
+
+import math
+
+import numpy as np
+import pytest
+
+from inspect_app.numerics.smooth_field import smooth_field
+from inspect_app.numerics.spot_map import flatten, map_spots
+from tests.truth.fields import Spot, depth_of
+
+SHAPE = (400, 500)
+ALL = np.ones(SHAPE, dtype=bool)
+
+
+def drawn(*spots: Spot, noise: float = 0.01) -> np.ndarray:
+    picture = 0.5 * (1 + np.random.default_rng(1).normal(0, noise, SHAPE))
+    for spot in spots:
+        picture *= 1 + depth_of(spot, SHAPE)
+    return picture
+
+
+def test_a_polynomial_surface_is_its_own_smooth_part() -> None:
+    """Truth from algebra: a surface of fourth order lies within the sixth."""
+    y, x = np.mgrid[-1 : 1 : SHAPE[0] * 1j, -1 : 1 : SHAPE[1] * 1j]
+    surface = 1 - 0.3 * (x**2 + y**2) + 0.1 * x * y**3
+
+    smooth = smooth_field(surface, ALL)
+
+    assert smooth is not None
+    assert smooth.over_pixels() == pytest.approx(surface, abs=1e-3)
+
+
+def test_spots_do_not_bend_the_smooth_part() -> None:
+    """Truth by construction: an even field with a deep spot of a twelfth of its width."""
+    smooth = smooth_field(drawn(Spot(250, 200, 40, 0.8)), ALL)
+
+    assert smooth is not None
+    assert smooth.over_pixels() == pytest.approx(np.full(SHAPE, 0.5), abs=0.004)
+
+
+@pytest.mark.parametrize("profile", ["erf", "logistic", "gaussian"])
+@pytest.mark.parametrize("diameter_px", [4.0, 11.0, 30.0, 40.0])
+def test_diameter_and_depth_do_not_depend_on_the_profile(profile: str, diameter_px: float) -> None:
+    """Truth by construction: all profiles reach half of their depth at the diameter; 4 % and 6 % are allowed."""
+    flat = flatten(drawn(Spot(250.3, 199.6, diameter_px, 0.5, profile=profile), noise=0.004), ALL)
+    assert flat is not None
+
+    (found,) = map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05)
+
+    assert found.diameter_px == pytest.approx(diameter_px, rel=0.04)
+    assert -found.depth == pytest.approx(0.5, rel=0.06)
+    assert (found.x, found.y) == pytest.approx((250.3, 199.6), abs=0.3)
+
+
+def test_a_faint_spot_beside_a_deep_one_is_found_too() -> None:
+    """Truth by construction: 0.12 deep, one diameter and a half from a spot of 0.7."""
+    flat = flatten(drawn(Spot(240, 200, 14, 0.7), Spot(266, 200, 8, 0.25)), ALL)
+    assert flat is not None
+
+    found = map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05)
+
+    assert len(found) == 2
+    assert math.hypot(found[1].x - 266, found[1].y - 200) < 0.5
+
+
+def test_noise_alone_is_no_spot() -> None:
+    flat = flatten(drawn(noise=0.05), ALL)
+    assert flat is not None
+
+    assert map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05) == ()
+
+
+def test_more_noise_widens_the_uncertainty() -> None:
+    """Property."""
+    spot = Spot(250, 200, 12, 0.4)
+    quiet, loud = flatten(drawn(spot, noise=0.01), ALL), flatten(drawn(spot, noise=0.05), ALL)
+    assert quiet is not None
+    assert loud is not None
+
+    (a,) = map_spots(quiet, smallest_px=3, largest_px=60, faintest=0.05)
+    (b,) = map_spots(loud, smallest_px=3, largest_px=60, faintest=0.05)
+
+    assert b.diameter_u_px > a.diameter_u_px
+    assert b.depth_u > a.depth_u
