@@ -1,5 +1,6 @@
 """Find in a film the light that switches and the picture that follows it."""
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -11,13 +12,15 @@ from scipy import ndimage
 from inspect_app.capture import Film
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._light import Box, FloatArray, Samples, Watched
-from inspect_app.numerics.switching import Patch, switching_patches
+from inspect_app.numerics.switching import Patch, liveliest_patch, switching_patches
 
 BoolArray = npt.NDArray[np.bool_]
 
 _FINEST_CELLS: Final = 6_000
 _STORE_NUMBERS: Final = 16_000_000
 _WEAK: Final = 0.003  # share of the strongest patch's energy below which a patch is stray light
+_TOGETHER: Final = 1.5  # frames within which patches are of one moment: a scanned display, tiles of a coder
+_FEWEST_CELLS: Final = 4
 _COARSENINGS: Final = (1, 2, 4)
 
 
@@ -61,22 +64,21 @@ def choose_regions(film: Film, seen: Watched, stimulus_roi: Box | None, response
 
 
 def strongest_region(film: Film, seen: Watched) -> tuple[FloatArray, Box]:
-    """Return how bright the region that switches most is, frame by frame, and where it lies.
+    """Return how bright the region that changes most is, frame by frame, and where it lies.
 
     Raises
     ------
     NothingToMeasure
-        Nothing in the film switches.
+        Nothing in the film changes.
     """
     samples = seen.samples
     if samples is None:
         raise ValueError("the film was watched without samples")
     for coarsening in _COARSENINGS:
         size = _cell_size(samples, coarsening)
-        patches = switching_patches(_cells(samples, size))
-        if patches:
-            strongest = max(patches, key=lambda patch: patch.energy)
-            return _trace(film, seen, strongest, _widened, size, None)
+        mask = liveliest_patch(_cells(samples, size))
+        if mask is not None:
+            return _trace(film, samples, _widened(mask), size)
     raise NothingToMeasure(film.name, "nothing in the film blinks", "Film a blinking light, or give --roi around it.")
 
 
@@ -110,7 +112,7 @@ def _strong(
                 below, right = -(-(y + height_px) // cell_px), -(-(x + width_px) // cell_px)
                 mask[y // cell_px : below, x // cell_px : right] = False
         if mask.any():
-            kept.append(Patch(mask=mask, first=patch.first, energy=patch.energy))
+            kept.append(dataclasses.replace(patch, mask=mask))
     strongest = max((patch.energy for patch in kept), default=0.0)
     return [patch for patch in kept if patch.energy >= _WEAK * strongest]
 
@@ -118,13 +120,40 @@ def _strong(
 def _pick(
     patches: list[Patch], stimulus_roi: Box | None, response_roi: Box | None
 ) -> tuple[Patch | None, Patch | None] | None:
-    if stimulus_roi is not None:
-        return (None, max(patches, key=lambda patch: patch.energy)) if patches else None
-    if response_roi is not None:
-        return (patches[0], None) if patches else None
-    if len(patches) < 2:
-        return None
-    return patches[0], max(patches[1:], key=lambda patch: patch.energy)
+    """Return light and picture: of the two strongest moments of switching the earlier and the later."""
+    moments = _moments(patches)
+    if stimulus_roi is not None or response_roi is not None:
+        if not moments:
+            return None
+        strongest = _strongest(moments[0])
+        return (None, strongest) if stimulus_roi is not None else (strongest, None)
+    if len(moments) > 1:
+        earlier, later = sorted(moments[:2], key=lambda moment: moment[0].first)
+        return _strongest(earlier), _strongest(later)
+    if moments and len(moments[0]) > 1:
+        pair = sorted(moments[0], key=lambda patch: patch.energy)[-2:]
+        light, picture = sorted(pair, key=lambda patch: (patch.first, patch.energy))
+        return light, picture
+    return None
+
+
+def _moments(patches: list[Patch]) -> list[list[Patch]]:
+    """Group patches that switch at about the same time; the strongest group first."""
+    groups: list[list[Patch]] = []
+    for patch in patches:
+        if groups and patch.first - groups[-1][-1].first <= _TOGETHER:
+            groups[-1].append(patch)
+        else:
+            groups.append([patch])
+    return sorted(groups, key=_strength, reverse=True)
+
+
+def _strength(moment: list[Patch]) -> float:
+    return sum(patch.energy * patch.clearness for patch in moment)
+
+
+def _strongest(moment: list[Patch]) -> Patch:
+    return max(moment, key=lambda patch: patch.energy * patch.clearness)
 
 
 def _chosen(
@@ -138,9 +167,20 @@ def _chosen(
     if samples is None:
         raise ValueError("the film was watched without samples")
     light, picture = found
-    stimulus, stimulus_box = _trace(film, seen, light, _widened, size, given[0])
-    response, response_box = _trace(film, seen, picture, _narrowed, size, given[1])
+    stimulus, stimulus_box = (
+        _given(seen, given[0]) if light is None else _trace(film, samples, _widened(light.mask), size)
+    )
+    response, response_box = (
+        _given(seen, given[1]) if picture is None else _trace(film, samples, _narrowed(picture.mask), size)
+    )
     return Chosen(stimulus=stimulus, response=response, stimulus_box=stimulus_box, response_box=response_box)
+
+
+def _given(seen: Watched, box: Box | None) -> tuple[FloatArray, Box]:
+    """Return the light of a region that was given; it is the only one watched as a box."""
+    if box is None:
+        raise ValueError("neither found nor given")
+    return seen.light[:, 0], box
 
 
 def _widened(mask: BoolArray) -> BoolArray:
@@ -150,21 +190,12 @@ def _widened(mask: BoolArray) -> BoolArray:
 def _narrowed(mask: BoolArray) -> BoolArray:
     filled = ndimage.binary_closing(mask, np.ones((3, 3), dtype=bool)) | mask
     inner = ndimage.binary_erosion(filled, np.ones((3, 3), dtype=bool))
-    return np.asarray(inner if inner.sum() >= 4 else mask)
+    return np.asarray(inner if inner.sum() >= _FEWEST_CELLS else mask)
 
 
-def _trace(
-    film: Film, seen: Watched, patch: Patch | None, shape: object, size: int, given: Box | None
-) -> tuple[FloatArray, Box]:
-    if given is not None or patch is None:
-        column = seen.light.shape[1] - 1
-        return seen.light[:, column], given or (0, 0, film.cols, film.rows)
-    samples = seen.samples
-    if samples is None or not callable(shape):
-        raise ValueError("the film was watched without samples")
-    mask = shape(patch.mask)
-    fine = np.kron(mask, np.ones((size, size), dtype=bool))
-    rows, cols = np.nonzero(fine)
+def _trace(film: Film, samples: Samples, mask: BoolArray, size: int) -> tuple[FloatArray, Box]:
+    """Return the mean exposure under a mask of cells, frame by frame, and the box around it."""
+    rows, cols = np.nonzero(np.kron(mask, np.ones((size, size), dtype=bool)))
     light = np.array([film.exposures[frame[rows, cols]].mean() for frame in samples.codes])
     step = samples.step_px
     left, top = int(cols.min()) * step, int(rows.min()) * step

@@ -70,6 +70,14 @@ def frame_rate(captures: tuple[Capture, ...], options: FrameRateOptions) -> Meas
         Neither film nor counted frames, or both; a region outside the frame.
     NothingToMeasure
         No light blinks in the film, or too few blinks are there.
+
+    Notes
+    -----
+    Frame rate = frames per blink x blinks per second: the light is the clock, not the file. Missing frames are whole,
+    so the fraction of the frames per blink can be told whatever is missing, and each missing frame is a whole step off
+    the clock. Assumes that frames follow one another evenly. Breaks down below about three frames per blink, and with
+    a light whose frequency divides the frame rate, where every switch falls at the same place in its frame. See
+    `inspect_app.numerics.blinks.blink_clock`.
     """
     if options.frames_counted:
         return _counted(captures, options)
@@ -129,11 +137,11 @@ def _by_file_clock(film: Film) -> Measured:
 def _by_light(film: Film, blink_hz: float, roi: Box | None) -> Measured:
     seen = watch(film, () if roi is None else (roi,), with_samples=roi is None)
     light, box = (seen.light[:, 0], roi) if roi is not None else strongest_region(film, seen)
-    clock = blink_clock(light)
+    clock = blink_clock(light, 1 / usual_interval(seen.times_s) / blink_hz)
     if clock is None:
         raise NothingToMeasure(
             film.name,
-            "no light is seen that blinks at least twice, each blink over at least four frames",
+            "no light is seen that blinks at least twice, each blink over at least three frames",
             "Film a slower light for longer, or give --roi around it.",
         )
     dropped, unsure = _dropped(clock, seen.times_s)

@@ -14,12 +14,14 @@ _MOST_ROWS: Final = 1000  # longer profiles are averaged down: an edge spans man
 _COARSE_ROWS: Final = 160
 _FEWEST_BANDS: Final = 0.35
 _SCANNED_BANDS: Final = 6.0  # up to here every period is tried; above, the peaks of the spectrum
-_BAND_STEP: Final = 0.05
-_PEAKS: Final = 4
+_BAND_STEP: Final = 0.075
+_PEAKS: Final = 2
 _WIDTHS: Final = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8)
 _RAMPS: Final = (0.05, 0.2)
-_PLACES: Final = 32
-_STARTS: Final = 6
+_PLACES: Final = 24
+_TABLE_STEPS: Final = 512
+_STARTS: Final = 5
+_HOPEFUL: Final = 3.0  # times the lowest cost of the scan up to which a start is worth refining
 _NARROW: Final = 0.004
 _LONGEST_MEMORY: Final = 0.1  # of the rows: reach of the correlation of what remains
 
@@ -83,6 +85,10 @@ def trapezoid(phase: FloatArray, width: float, ramp: float) -> FloatArray:
     return np.asarray(direct + around)
 
 
+_TEMPLATES: Final = tuple((width, min(ramp, width)) for width in _WIDTHS for ramp in _RAMPS)
+_TABLE: Final = np.array([trapezoid((np.arange(_TABLE_STEPS) + 0.5) / _TABLE_STEPS, *shape) for shape in _TEMPLATES])
+
+
 def fit_bands(profile: FloatArray) -> Bands | None:
     """Fit a strobe's bands to the mean of each row.
 
@@ -127,7 +133,8 @@ def _starts(values: FloatArray) -> list[FloatArray]:
     coarse = values[: len(values) // size * size].reshape(-1, size).mean(axis=1)
     scanned = [_best_of(coarse, float(count)) for count in counts]
     scanned += [_best_of(values, count) for count in _spectral_counts(values)]
-    minima = _local_minima(scanned)
+    hopeful = _HOPEFUL * min(entry[0] for entry in scanned) + 0.02
+    minima = [entry for entry in _local_minima(scanned) if entry[0] < hopeful]
     below = min((entry for entry in scanned if entry[1][0] < 0.95), key=lambda entry: entry[0])
     return [entry[1] for entry in minima[:_STARTS]] + [below[1]]
 
@@ -136,7 +143,7 @@ def _local_minima(scanned: list[tuple[float, FloatArray]]) -> list[tuple[float, 
     ordered = sorted(scanned, key=lambda entry: entry[0])
     kept: list[tuple[float, FloatArray]] = []
     for cost, start in ordered:
-        if all(abs(float(start[0] - other[0])) > 2.5 * _BAND_STEP for _, other in kept):
+        if all(abs(float(start[0] - other[0])) > 2 * _BAND_STEP for _, other in kept):
             kept.append((cost, start))
     return kept
 
@@ -160,22 +167,16 @@ def _best_of(values: FloatArray, count: float) -> tuple[float, FloatArray]:
     places = (np.arange(len(values)) + 0.5) / len(values)
     middles = np.arange(_PLACES) / _PLACES
     phase = places[None, :] * count - middles[:, None]
+    shapes = _TABLE[:, (phase * _TABLE_STEPS).astype(int) % _TABLE_STEPS].reshape(-1, len(values))
     curved = np.linalg.qr(np.stack([np.ones_like(places), places - 0.5, (places - 0.5) ** 2], axis=1))[0]
     rest = values - curved @ (curved.T @ values)
-    all_squares = float(rest @ rest)
-    best = (np.inf, np.array([count, 0.0, 0.5, 0.1]))
-    for width in _WIDTHS:
-        for ramp in _RAMPS:
-            shapes = trapezoid(phase, width, min(ramp, width))
-            shapes = shapes - (shapes @ curved) @ curved.T
-            own = np.einsum("ij,ij->i", shapes, shapes)
-            shared = shapes @ rest
-            gain = np.where((own > 1e-3) & (shared > 0), shared**2 / np.maximum(own, 1e-3), 0.0)
-            k = int(gain.argmax())
-            cost = 1 - float(gain[k]) / max(all_squares, 1e-30)
-            if cost < best[0]:
-                best = (cost, np.array([count, middles[k], width, min(ramp, width)]))
-    return best
+    own = np.einsum("ij,ij->i", shapes, shapes) - ((shapes @ curved) ** 2).sum(axis=1)
+    shared = shapes @ rest
+    gain = np.where((own > 1e-3) & (shared > 0), shared**2 / np.maximum(own, 1e-3), 0.0)
+    best = int(gain.argmax())
+    width, ramp = _TEMPLATES[best // _PLACES]
+    cost = 1 - float(gain[best]) / max(float(rest @ rest), 1e-30)
+    return cost, np.array([count, middles[best % _PLACES], width, ramp])
 
 
 def _refined(places: FloatArray, values: FloatArray, start: FloatArray) -> optimize.OptimizeResult:
@@ -199,10 +200,15 @@ def _refined(places: FloatArray, values: FloatArray, start: FloatArray) -> optim
 def _modelled(places: FloatArray, values: FloatArray, parameters: FloatArray) -> FloatArray:
     """Return the model with level and height solved by least squares."""
     count, middle, width, ramp, tilt, bow = parameters
-    fall = 1 + tilt * (places - 0.5) + bow * (places - 0.5) ** 2
-    columns = np.stack([fall, fall * trapezoid(places * count - middle, width, ramp)], axis=1)
-    solved = np.linalg.lstsq(columns, values, rcond=None)[0]
-    return np.asarray(columns @ solved)
+    away = places - 0.5
+    fall = 1 + tilt * away + bow * away**2
+    band = fall * trapezoid(places * count - middle, width, ramp)
+    falls, mixed, bands = float(fall @ fall), float(fall @ band), float(band @ band)
+    whole = max(falls * bands - mixed**2, 1e-12)
+    by_fall, by_band = float(fall @ values), float(band @ values)
+    level = (bands * by_fall - mixed * by_band) / whole
+    height = (falls * by_band - mixed * by_fall) / whole
+    return np.asarray(level * fall + height * band)
 
 
 def _described(

@@ -11,10 +11,16 @@ from inspect_app.numerics.switching import Switch, switches
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
+_PARTLY: Final = 0.06  # share of a frame from which on it counts as partly lit
+_OPEN_THROUGHOUT: Final = 0.8
+_ENOUGH_FOR_SHUTTER: Final = 10  # switches that show how long the shutter is open
 _REACH: Final = 2  # frames around a switch that say where in its frame it fell
 _FEWEST_SWITCHES: Final = 4
 _SEARCH_PER_TURN: Final = 16
-_SURE: Final = 0.3  # frames: an edge further off the clock than this makes the count of missing frames unsure
+_FEWEST_FRAMES: Final = 3.0  # per blink: with fewer, switches share their frames
+_FILE_IS_RIGHT: Final = 0.25  # relative difference of rates up to which the file settles the whole part
+_REFINEMENTS: Final = 4
+_SURE: Final = 0.4  # frames: an edge further off the clock than this makes the count of missing frames unsure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,18 +53,20 @@ def is_sure(clock: BlinkClock) -> bool:
     return clock.worst < _SURE
 
 
-def blink_clock(light: FloatArray) -> BlinkClock | None:
+def blink_clock(light: FloatArray, expected: float | None = None) -> BlinkClock | None:
     """Read a blinking light.
 
     Parameters
     ----------
     light : ndarray of shape (n,)
         Brightness, frame by frame as they are in the film.
+    expected : float, optional
+        Frames per blink by the file's own rate; it settles the whole part where it agrees with the light.
 
     Returns
     -------
     BlinkClock or None
-        None with fewer than 4 switches, or fewer than 4 frames per blink.
+        None with fewer than 4 switches, or fewer than 3 frames per blink.
 
     Notes
     -----
@@ -73,29 +81,46 @@ def blink_clock(light: FloatArray) -> BlinkClock | None:
         return None
     at = _places(light, turns)
     rises = np.array([turn.rises for turn in turns])
-    period = _period(at, rises)
-    if period is None or period < 4:
+    period = _period(at, rises, expected)
+    if period is None or period < _FEWEST_FRAMES:
         return None
     return _clock(at, rises, period)
 
 
 def _places(light: FloatArray, turns: tuple[Switch, ...]) -> FloatArray:
-    """Return where each switch falls, in frames from the opening of the first frame's shutter."""
+    """Return where each switch falls, in frames from the opening of the first frame's shutter.
+
+    A shutter that closes early leaves some switches without a partly lit frame; their share says how early.
+    """
     indices = np.array([turn.index for turn in turns])
     bounds = np.concatenate([[0], (indices[1:] + indices[:-1] + 1) // 2, [len(light)]])
-    at = []
+    lasts, shares = [], []
     for number, turn in enumerate(turns):
-        first = max(int(bounds[number]), turn.index - _REACH)
-        last = min(int(bounds[number + 1]), turn.index + _REACH)
-        before = float(np.median(light[bounds[number] : max(bounds[number] + 1, turn.index - 1)]))
-        after = float(np.median(light[min(turn.index + 1, bounds[number + 1] - 1) : bounds[number + 1]]))
+        start, stop = int(bounds[number]), int(bounds[number + 1])
+        first, last = max(start, turn.index - _REACH), min(stop, turn.index + _REACH)
+        before = float(np.median(light[start : max(start + 1, turn.index - 1)]))
+        after = float(np.median(light[min(turn.index + 1, stop - 1) : stop]))
         share = (light[first:last] - before) / (after - before) if after != before else np.zeros(last - first)
-        at.append(last - float(np.clip(share, -0.2, 1.2).sum()))
-    return np.array(at)
+        lasts.append(last)
+        shares.append(float(np.clip(share, -0.2, 1.2).sum()))
+    whole = np.floor(np.array(shares))
+    part = np.array(shares) - whole
+    return _with_shutter(np.array(lasts, dtype=np.float64) - whole, part)
 
 
-def _period(at: FloatArray, rises: npt.NDArray[np.bool_]) -> float | None:
-    """Return the frames per blink: fraction from the phases, whole part from the longest distances."""
+def _with_shutter(ends: FloatArray, part: FloatArray) -> FloatArray:
+    """Return the switches given the end of the frame in which each falls and the share of it that is lit."""
+    is_partly = (part > _PARTLY) & (part < 1 - _PARTLY)
+    opened = float(np.clip(is_partly.mean() / (1 - 2 * _PARTLY), 0.1, 1.0))
+    if opened > _OPEN_THROUGHOUT or len(part) < _ENOUGH_FOR_SHUTTER:
+        return ends - part
+    starts = np.where(part >= 1 - _PARTLY, ends - 1, ends)
+    closed = (1 - opened) / 2
+    return np.where(is_partly, ends - 1 + opened * (1 - part), starts - closed)
+
+
+def _period(at: FloatArray, rises: npt.NDArray[np.bool_], expected: float | None) -> float | None:
+    """Return the frames per blink: fraction from the phases, whole part from the file or the longest distances."""
     spans = np.concatenate([np.diff(at[rises]), np.diff(at[~rises])])
     if len(spans) < 2:
         return None
@@ -107,34 +132,36 @@ def _period(at: FloatArray, rises: npt.NDArray[np.bool_]) -> float | None:
         turns = np.arange(len(own))
         strength += np.abs(np.exp(2j * np.pi * (own[None, :] - fractions[:, None] * turns[None, :])).sum(axis=1))
     fraction = float(fractions[strength.argmax()])
-    candidates = np.floor(longest) + fraction + np.array([-1.0, 0.0, 1.0])
-    return float(candidates[np.abs(candidates - longest).argmin()])
+    if expected is not None and longest < expected + 1 and abs(longest / expected - 1) < _FILE_IS_RIGHT:
+        return _nearest(fraction, expected)
+    return _nearest(fraction, longest)
+
+
+def _nearest(fraction: float, near: float) -> float:
+    candidates = np.floor(near) + fraction + np.array([-1.0, 0.0, 1.0])
+    return float(candidates[np.abs(candidates - near).argmin()])
 
 
 def _clock(at: FloatArray, rises: npt.NDArray[np.bool_], period: float) -> BlinkClock:
     turns = np.arange(len(at)) // 2
-    for _ in range(3):
-        absent = np.zeros(len(at))
-        for own in (rises, ~rises):
-            absent[own] = _absent(at[own], turns[own], period)
-        absent = np.maximum.accumulate(absent)
-        columns = np.stack([turns.astype(np.float64), rises.astype(np.float64), (~rises).astype(np.float64)], axis=1)
+    columns = np.stack([turns, rises, ~rises], axis=1).astype(np.float64)
+    absent = np.zeros(len(at))
+    for own in (rises, ~rises):
+        absent[own] = np.concatenate([[0.0], np.cumsum(np.round(period - np.diff(at[own])))])
+    absent[1::2] += np.max(absent[: len(absent) // 2 * 2 : 2] - absent[1::2])  # none comes back: it never falls
+    for _ in range(_REFINEMENTS):
+        absent = np.maximum.accumulate(np.maximum(absent, 0.0))
         solved = np.linalg.lstsq(columns, at + absent, rcond=None)[0]
-        period = float(solved[0])
+        absent = np.round(columns @ solved - at)
+    absent = np.maximum.accumulate(absent)
+    solved = np.linalg.lstsq(columns, at + absent, rcond=None)[0]
     rest = at + absent - columns @ solved
     variance = float(rest @ rest) / max(1, len(at) - 3)
     spread = np.linalg.pinv(columns.T @ columns) * max(variance, 1e-6)
     return BlinkClock(
-        frames_per_blink=period,
+        frames_per_blink=float(solved[0]),
         frames_per_blink_sd=float(np.sqrt(spread[0, 0])),
         missing=np.diff(absent).round().astype(np.int64),
         at_frames=at,
         worst=float(np.abs(rest).max()),
     )
-
-
-def _absent(at: FloatArray, turns: IntArray, period: float) -> FloatArray:
-    """Return the whole number of frames missing before each switch of one direction."""
-    off = (turns - turns[0]) * period - (at - at[0])
-    steps = np.round(np.diff(off))
-    return np.concatenate([[0.0], np.cumsum(np.maximum(steps, 0.0))])

@@ -14,6 +14,8 @@ CellArray = npt.NDArray[np.float32]
 _SMOOTHINGS: Final = (1, 3, 5, 9, 17)  # samples averaged before levels are compared
 _CLEAR: Final = 8.0  # swing over scatter that chance does not reach in ten thousand samples
 _SLIPS: Final = (0.35, 0.65)  # hysteresis, as shares of the swing
+_UNCLEAR: Final = 0.005  # share of the variance that coding leaves in the clearest light
+_LIVELY: Final = 3.0  # times the usual scatter of a cell by which a blinking one stands out
 _LEAST_CODES: Final = 2.0  # smaller swings are flicker of the coding
 _NEIGHBOUR_LAG: Final = 2  # samples by which neighbouring cells of one patch may differ (a scanned display)
 
@@ -35,14 +37,18 @@ class Patch:
     mask : ndarray of shape (rows, cols), bool
         Its cells.
     first : float
-        Median sample at which its cells first pass the middle.
+        The sample at which they first pass the middle.
     energy : float
         Sum over its cells of their swing squared.
+    clearness : float
+        Variance of their mean that two levels explain, over what they leave, for each switch: large for a light that
+        is either on or off, small for an edge that trembles.
     """
 
     mask: BoolArray
     first: float
     energy: float
+    clearness: float
 
 
 def scatter(values: FloatArray) -> float:
@@ -71,7 +77,8 @@ def switches(values: FloatArray) -> tuple[Switch, ...]:
             break
         smooth = ndimage.uniform_filter1d(values, count, mode="nearest")
         low, high = _levels(smooth)
-        if high - low > _CLEAR * noise / np.sqrt(count) and high > low:
+        within = min(noise / np.sqrt(count), _within(smooth, low, high))
+        if high - low > _CLEAR * within and high > low:
             return _crossings(smooth, low, high)
     return ()
 
@@ -82,6 +89,12 @@ def _levels(values: FloatArray) -> tuple[float, float]:
     if not above.any() or above.all():
         return middle, middle
     return float(np.median(values[~above])), float(np.median(values[above]))
+
+
+def _within(values: FloatArray, low: float, high: float) -> float:
+    """Return the scatter about the nearer of two levels: unlike steps between neighbours, it holds no fast blinking."""
+    off = values - np.where(values > (low + high) / 2, high, low)
+    return float(np.median(np.abs(off)) / 0.6745)
 
 
 def _crossings(values: FloatArray, low: float, high: float) -> tuple[Switch, ...]:
@@ -114,7 +127,7 @@ def switching_patches(cells: CellArray) -> tuple[Patch, ...]:
     smooth = ndimage.uniform_filter1d(cells, 3, axis=0, mode="nearest")
     low, high = smooth.min(axis=0), smooth.max(axis=0)
     swing = high - low
-    noise = np.maximum(np.sqrt(np.mean(np.diff(cells, axis=0) ** 2, axis=0) / 2), 0.2)
+    noise = np.maximum(np.median(np.abs(np.diff(cells, axis=0)), axis=0) / (0.6745 * np.sqrt(2)), 0.2)
     active = (swing > _CLEAR * noise / np.sqrt(3)) & (swing > _LEAST_CODES)
     if not active.any():
         return ()
@@ -122,10 +135,44 @@ def switching_patches(cells: CellArray) -> tuple[Patch, ...]:
     away = np.abs(smooth - start) > swing / 2
     first = away.argmax(axis=0).astype(np.float64)
     rises = (high - start) > (start - low)
-    return _joined(active, first, rises, swing.astype(np.float64))
+    masks = _joined(active, first, rises)
+    patches = [_patch(cells, mask, swing) for mask in masks]
+    return tuple(sorted((patch for patch in patches if patch is not None), key=lambda patch: patch.first))
 
 
-def _joined(active: BoolArray, first: FloatArray, rises: BoolArray, swing: FloatArray) -> tuple[Patch, ...]:
+def liveliest_patch(cells: CellArray) -> BoolArray | None:
+    """Return the neighbouring cells that change most, shape (rows, cols); None where nothing stands out.
+
+    Parameters
+    ----------
+    cells : ndarray of shape (n, rows, cols), float32
+        Codes averaged over small cells, frame by frame.
+    """
+    spread = cells.std(axis=0)
+    strongest = float(spread.max())
+    if strongest < max(_LEAST_CODES / 2, _LIVELY * float(np.median(spread))):
+        return None
+    labels, count = ndimage.label(spread > strongest / 2, np.ones((3, 3)))
+    energies = ndimage.sum_labels(spread**2, labels, np.arange(1, count + 1))
+    return np.asarray(labels == 1 + int(np.argmax(energies)))
+
+
+def _patch(cells: CellArray, mask: BoolArray, swing: CellArray) -> Patch | None:
+    trace = cells[:, mask].mean(axis=1, dtype=np.float64)
+    turns = switches(trace)
+    if not turns:
+        return None
+    low, high = _levels(ndimage.median_filter(trace, 3))
+    rest = trace - np.where(trace > (low + high) / 2, high, low)
+    return Patch(
+        mask=mask,
+        first=float(turns[0].index),
+        energy=float(np.sum(swing[mask].astype(np.float64) ** 2)),
+        clearness=float(trace.var() / (rest.var() + _UNCLEAR * trace.var())) / len(turns),
+    )
+
+
+def _joined(active: BoolArray, first: FloatArray, rises: BoolArray) -> list[BoolArray]:
     index = np.arange(active.size).reshape(active.shape)
     pairs = []
     for here, there in (
@@ -139,9 +186,4 @@ def _joined(active: BoolArray, first: FloatArray, rises: BoolArray, swing: Float
     graph = sparse.coo_array((np.ones(ends.shape[1]), (ends[0], ends[1])), shape=(active.size, active.size))
     _, labels = sparse.csgraph.connected_components(graph, directed=False)
     labels = np.where(active.ravel(), labels, -1)
-    patches = []
-    for label in np.unique(labels[labels >= 0]):
-        mask = (labels == label).reshape(active.shape)
-        energy = float(np.sum(swing[mask] ** 2))
-        patches.append(Patch(mask=mask, first=float(np.median(first[mask])), energy=energy))
-    return tuple(sorted(patches, key=lambda patch: patch.first))
+    return [(labels == label).reshape(active.shape) for label in np.unique(labels[labels >= 0])]

@@ -27,6 +27,7 @@ _COARSE_WIDTHS: Final = 16
 _FINE_WIDTHS: Final = 24
 _COARSE_STEP: Final = 1 / 8  # of the half, in intervals
 _FINE_HALVES: Final = 49
+_MODEL_ERROR: Final = 0.006  # of the swing: rounding, coding, clipping and light that is not quite so shaped
 _KIND_PRIOR: Final = {"step": 0.5, "decay": 0.3, "ramp": 0.15, "swell": 0.05}
 _FINE_REACH: Final = 4.5  # standard deviations of the coarse posterior that the fine grid covers
 
@@ -235,6 +236,7 @@ def _log_likelihood(stretch: _Stretch, opened: FloatArray, onsets: FloatArray, s
     all_squares = float(weights @ value**2)
     residual = all_squares - shared**2 / np.maximum(own, 1e-12)
     floor = max(all_squares, 1e-30) * 1e-9
+    residual += len(values) * _MODEL_ERROR**2 * shared**2 / np.maximum(own, 1e-12) / np.maximum(own, 1e-12)
     freedom = len(values) - 2
     return np.asarray(-0.5 * freedom * np.log(np.maximum(residual, floor) / max(all_squares, 1e-30)))
 
