@@ -1,45 +1,17 @@
-"""A small workplace of its own: one form of three steps, one contract, four accounts, three instruments."""
+"""What the tests of the pages share: a workplace each, visitors, a lot and an inspection."""
 
 import shutil
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 
 import pytest
-from argon2 import PasswordHasher
 from jinja2 import FileSystemBytecodeCache
 
 from inspect_app import storage, workflow
-from inspect_app.definitions import read_form_text
-from inspect_app.model import Calibration, Role
 from inspect_app.storage import EvidenceStore
 from inspect_app.web import create_app
 from inspect_app.workflow import AcceptedArrival
-from tests.web.texts import CONTRACT, FORM
 from tests.web.visitor import Visitor
-
-PASSWORD = "correct horse battery staple"
-NOON = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
-LOGINS = {
-    "ina": ("Ina Vestergard", Role.INSPECTOR),
-    "app": ("Apelle Moor", Role.APPROVER),
-    "aud": ("Audo Lint", Role.AUDITOR),
-    "adm": ("Adma Kree", Role.ADMINISTRATOR),
-}
-
-
-class Clock:
-    """Stands still until it is moved."""
-
-    def __init__(self, now=NOON):
-        self.now = now
-
-    def __call__(self):
-        """Return the time."""
-        return self.now
-
-    def move(self, **span):
-        """Let time pass."""
-        self.now += timedelta(**span)
+from tests.web.workbench import PASSWORD, Clock, prepare
 
 
 @pytest.fixture
@@ -50,18 +22,7 @@ def clock():
 @pytest.fixture(scope="session")
 def prepared(tmp_path_factory):
     """Prepare a workplace once; each test works on a copy of its own."""
-    form = read_form_text(FORM, "test.toml")
-    made = replace(
-        workflow.open_workplace(instance=tmp_path_factory.mktemp("prepared") / "instance"),
-        forms={form.device_class: form},
-        clock=Clock(),
-        hasher=PasswordHasher(time_cost=1, memory_cost=8, parallelism=1),
-    )
-    for login, (name, role) in LOGINS.items():
-        workflow.add_account(made, None, login, name, role, PASSWORD)
-    workflow.adopt_contract(made, None, CONTRACT, "contract.toml")
-    _add_instruments(made)
-    workflow.secret_key(made)
+    made = prepare(tmp_path_factory.mktemp("prepared") / "instance")
     workflow.close_workplace(made)
     return made
 
@@ -80,20 +41,6 @@ def place(prepared, tmp_path, clock):
     )
     yield made
     workflow.close_workplace(made)
-
-
-def _add_instruments(made):
-    today = NOON.date()
-    for kind, name, due in (
-        ("illuminance meter", "Lumo 3", today + timedelta(days=90)),
-        ("illuminance meter", "Lumo 1", today - timedelta(days=30)),
-        ("bar target", "T-20 positive", today + timedelta(days=200)),
-    ):
-        instrument = workflow.add_instrument(made, None, kind, name, f"SN-{name[-1]}{due:%j}")
-        calibration = Calibration(
-            certificate="K-1", laboratory="Bench Lab", calibrated_on=due - timedelta(days=365), due_on=due
-        )
-        workflow.add_calibration(made, None, instrument.id, calibration)
 
 
 @pytest.fixture(scope="session")

@@ -5,8 +5,8 @@ import io
 import pytest
 
 from inspect_app import workflow
-from tests.web.conftest import PASSWORD
 from tests.web.texts import CONTRACT
+from tests.web.workbench import PASSWORD
 
 
 @pytest.fixture

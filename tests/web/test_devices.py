@@ -9,8 +9,8 @@ from PIL import Image
 from inspect_app import workflow
 from inspect_app.model import EntryState
 from inspect_app.workflow import AcceptedArrival, StepAnswers
-from tests.web.conftest import PASSWORD
 from tests.web.test_inspections import answer_all
+from tests.web.workbench import PASSWORD
 
 EDGE = "slanted-edge.1lx"
 

@@ -8,7 +8,7 @@ import pytest
 from inspect_app import workflow
 from inspect_app.model import EntryState, Outcome
 from inspect_app.workflow import StepAnswers
-from tests.web.conftest import PASSWORD
+from tests.web.workbench import PASSWORD
 
 LOOK, BARS, EDGE = "look", "bar-target.horizontal.1lx", "slanted-edge.1lx"
 

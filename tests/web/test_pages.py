@@ -7,8 +7,8 @@ import pytest
 
 from inspect_app import workflow
 from inspect_app.errors import NotFound
-from tests.web.conftest import PASSWORD
 from tests.web.test_inspections import answer_all
+from tests.web.workbench import PASSWORD
 
 READ = [
     "/",

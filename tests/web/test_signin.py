@@ -7,8 +7,8 @@ import pytest
 
 from inspect_app import workflow
 from inspect_app.web import create_app
-from tests.web.conftest import PASSWORD
 from tests.web.visitor import Visitor
+from tests.web.workbench import PASSWORD
 
 STEP = "/bench/{}/bar-target.horizontal.1lx"
 

@@ -1,27 +1,25 @@
-// Sends each changed answer as a draft, so that what is on the page is on the server. What could not be sent waits in
-// this browser under inspection and step, and is offered back. Files and corrections go by the buttons only.
+// Sends changed answers as a draft, so that what is on the page is on the server. What could not be sent waits in this
+// browser under inspection and step, and is offered back. Files and corrections go by the buttons only.
 const form = document.querySelector("form[data-draft]");
 const status = document.querySelector("[data-status]");
 const key = form ? `draft ${form.dataset.draft}` : "";
-let sending = Promise.resolve();
+let timer = 0;
+let pending = null;
 
 function typed() {
-  const pairs = [...new FormData(form)].filter(([name, value]) => typeof value === "string" && name !== "csrf_token");
-  return pairs.filter(([name, value]) => value && !["act", "expected_revision", "kept"].includes(name));
+  const unsent = ["csrf_token", "act", "expected_revision", "kept"];
+  return [...new FormData(form)].filter(([name, value]) => value && typeof value === "string" && !unsent.includes(name));
 }
 
 async function send() {
   const body = new FormData(form);
-  for (const [name, value] of [...body]) {
-    if (value instanceof File) {
-      body.delete(name);
-    }
+  for (const field of form.querySelectorAll("input[type=file]")) {
+    body.delete(field.name);
   }
   body.set("act", "draft");
+  const headers = { Accept: "application/json" };
   try {
-    const answer = await fetch(form.action || location.href, {
-      method: "POST", body, keepalive: true, headers: { Accept: "application/json" },
-    });
+    const answer = await fetch(location.href, { method: "POST", body, headers, keepalive: true });
     const told = await answer.json();
     status.textContent = told.message;
     if (answer.ok) {
@@ -35,38 +33,45 @@ async function send() {
   localStorage.setItem(key, JSON.stringify(typed()));
 }
 
+function sendSoon() {
+  clearTimeout(timer);
+  timer = setTimeout(async () => {
+    await pending;
+    pending = send();
+    await pending;
+    pending = null;
+  }, 300);
+}
+
 function offer() {
   const kept = JSON.parse(localStorage.getItem(key) ?? "[]").filter(([name]) => form.elements[name]);
-  if (kept.length === 0) {
-    return;
+  if (kept.length > 0) {
+    const button = Object.assign(document.createElement("button"), { type: "button", className: "button" });
+    button.textContent = `Put back ${kept.length} answers that this browser kept`;
+    button.addEventListener("click", () => {
+      kept.forEach(([name, value]) => (form.elements[name].value = value));
+      button.remove();
+      status.textContent = "Put back. Save them with the button.";
+    });
+    status.before(button);
   }
-  const button = document.createElement("button");
-  button.type = "button";
-  button.className = "button";
-  button.textContent = `Put back ${kept.length} answers that this browser kept`;
-  button.addEventListener("click", () => {
-    for (const [name, value] of kept) {
-      form.elements[name].value = value;
-    }
-    button.remove();
-    status.textContent = "Put back. Save them with the button.";
-  });
-  status.before(button);
 }
 
 if (form) {
   offer();
   if ("autosave" in form.dataset) {
-    form.addEventListener("change", (event) => {
-      if (event.target.type !== "file") {
-        sending = sending.then(send);
-      }
-    });
-    addEventListener("online", () => {
-      if (localStorage.getItem(key)) {
-        sending = sending.then(send);
-      }
-    });
+    form.addEventListener("change", (event) => event.target.type !== "file" && sendSoon());
+    addEventListener("online", () => localStorage.getItem(key) && sendSoon());
   }
-  form.addEventListener("submit", () => localStorage.removeItem(key));
+  // A draft that is under way moves the revision on: the button waits until its answer is here.
+  form.addEventListener("submit", async (event) => {
+    clearTimeout(timer);
+    if (pending) {
+      event.preventDefault();
+      await pending;
+      pending = null;
+      form.requestSubmit(event.submitter);
+    }
+    localStorage.removeItem(key);
+  });
 }

@@ -1,0 +1,96 @@
+"""Two ways of working a page: by keyboard alone with its scripts running, and by plain fields without any script."""
+
+MOST_TABS = 160
+
+
+class Keyboard:
+    """Reaches everything by Tab and types; a mouse is never moved."""
+
+    has_scripts = True
+
+    def __init__(self, page):
+        self.page = page
+
+    def fill(self, label, text):
+        """Go to a field and type into it, in place of what it holds."""
+        self._go_to(self.page.get_by_label(label, exact=True))
+        self.page.keyboard.press("Control+a")
+        for line_number, line in enumerate(text.split("\n")):
+            if line_number:
+                self.page.keyboard.press("Enter")
+            self.page.keyboard.type(line)
+
+    def scan(self, label, text):
+        """Type as a scanner does: the code, then Enter."""
+        self.fill(label, text)
+        self.page.keyboard.press("Enter")
+
+    def choose(self, label, words):
+        """Choose of a list by typing the beginning of the words."""
+        self._go_to(self.page.get_by_label(label, exact=True))
+        self.page.keyboard.type(words)
+
+    def mark(self, group, words):
+        """Choose one of a group of radio buttons."""
+        self._go_to(self.page.get_by_role("group", name=group).get_by_label(words, exact=True))
+        self.page.keyboard.press("Space")
+
+    def upload(self, label, path):
+        """Open the file dialogue by key and choose a file."""
+        self._go_to(self.page.get_by_label(label, exact=True))
+        with self.page.expect_file_chooser() as chooser:
+            self.page.keyboard.press("Enter")
+        chooser.value.set_files(path)
+
+    def press(self, words):
+        """Press a button or follow a link."""
+        target = self.page.get_by_role("main").get_by_role("button", name=words)
+        link = self.page.get_by_role("main").get_by_role("link", name=words)
+        self._go_to(target.or_(link).locator("visible=true").first)
+        self.page.keyboard.press("Enter")
+        self.page.wait_for_load_state()
+
+    def _go_to(self, target):
+        for _ in range(MOST_TABS):
+            if target.evaluate("element => element === document.activeElement"):
+                return
+            self.page.keyboard.press("Tab")
+        raise AssertionError(f"{target} cannot be reached by keyboard")
+
+
+class Plain:
+    """Fills fields and presses buttons of pages whose scripts do not run."""
+
+    has_scripts = False
+
+    def __init__(self, page):
+        self.page = page
+
+    def fill(self, label, text):
+        """Fill a field."""
+        self.page.get_by_label(label, exact=True).fill(text)
+
+    def scan(self, label, text):
+        """Fill a field and press Enter in it."""
+        self.fill(label, text)
+        self.page.get_by_label(label, exact=True).press("Enter")
+
+    def choose(self, label, words):
+        """Choose of a list."""
+        field = self.page.get_by_label(label, exact=True)
+        options = field.locator("option").all_inner_texts()
+        field.select_option(label=next(option for option in options if option.startswith(words)))
+
+    def mark(self, group, words):
+        """Choose one of a group of radio buttons."""
+        self.page.get_by_role("group", name=group).get_by_label(words, exact=True).check()
+
+    def upload(self, label, path):
+        """Choose a file."""
+        self.page.get_by_label(label, exact=True).set_input_files(path)
+
+    def press(self, words):
+        """Press a button or follow a link."""
+        target = self.page.get_by_role("main").get_by_role("button", name=words)
+        link = self.page.get_by_role("main").get_by_role("link", name=words)
+        target.or_(link).locator("visible=true").first.click()

@@ -1,0 +1,185 @@
+"""Pages in a real browser: rules of accessibility, narrow screens, themes, and what the scripts add."""
+
+import re
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
+
+from inspect_app import workflow
+
+pytestmark = pytest.mark.browser
+
+INSPECTOR = [
+    "/",
+    "/receive",
+    "/lots/",
+    "/lots/1",
+    "/bench/2/look",
+    "/bench/2/bar-target.horizontal.1lx",
+    "/bench/2/slanted-edge.1lx",
+    "/bench/1/bar-target.horizontal.1lx/result",
+    "/inspections/1",
+    "/inspections/2",
+    "/inspections/2/sign",
+    "/devices",
+    "/devices/1",
+    "/documents/",
+    "/documents/R-2026-0001",
+    "/instruments",
+    "/instruments/1",
+    "/contracts",
+    "/contracts/TST-1",
+    "/help",
+    "/password",
+    "/nothing-here",
+]
+KEEPER = ["/instruments", "/instruments/1", "/contracts", "/accounts", "/accounts/1"]
+BARS = "/bench/2/bar-target.horizontal.1lx"
+DISTANCE = "Distance from target to the front lens, in m"
+
+
+def complaints(page):
+    found = Axe().run(page).response["violations"]
+    return [(page.url, rule["id"], node["html"][:120]) for rule in found for node in rule["nodes"]]
+
+
+@pytest.mark.parametrize("theme", ["light", "dark", "dark-room"])
+def test_no_page_breaks_a_rule_of_accessibility(signed_in, filled, theme):
+    """The rules are those of axe-core, colour contrast among them."""
+    found = []
+    for login, paths in (("ina", INSPECTOR), ("adm", KEEPER)):
+        page = signed_in(login)
+        page.context.add_cookies([{"name": "theme", "value": theme, "url": page.url}])
+        for path in paths:
+            page.goto(path)
+            found += complaints(page)
+
+    assert found == []
+
+
+def test_the_sign_in_page_and_its_errors_break_no_rule(open_page):
+    page = open_page()
+    page.goto("/sign-in")
+    before = complaints(page)
+
+    page.get_by_role("main").get_by_role("button", name="Sign in").click()
+
+    assert before + complaints(page) == []
+    expect(page.locator("#errors")).to_be_focused()
+
+
+def test_no_page_is_wider_than_a_narrow_screen(signed_in, filled):
+    """390 pixels: tables scroll within themselves, the page does not."""
+    wide = {}
+    for login, paths in (("ina", INSPECTOR), ("adm", KEEPER)):
+        page = signed_in(login, viewport={"width": 390, "height": 844})
+        for path in paths:
+            page.goto(path)
+            width_px = page.evaluate("document.documentElement.scrollWidth")
+            if width_px > 390:
+                wide[path] = width_px
+
+    assert wide == {}
+
+
+def test_what_a_glove_presses_is_at_least_48_pixels_high(signed_in, filled):
+    page = signed_in()
+    small = {}
+    for path in INSPECTOR:
+        page.goto(path)
+        heights = page.eval_on_selector_all(
+            "button:not(.unseen), .button, select, input:not([type=hidden], [type=radio], [type=checkbox]), .choice",
+            "all => all.filter(e => e.offsetParent).map(e => [e.outerHTML.slice(0, 90), e.offsetHeight])",
+        )
+        small |= {html: height for html, height in heights if height < 48}
+
+    assert small == {}
+
+
+def test_the_theme_changes_at_once_and_stays(signed_in, filled):
+    page = signed_in()
+    page.goto(BARS)
+    page.get_by_label(DISTANCE).fill("12")
+
+    page.get_by_role("button", name="Dark-room").click()
+
+    assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(0, 0, 0)"
+    expect(page.get_by_label(DISTANCE)).to_have_value("12")
+    page.goto("/lots/")
+    assert page.evaluate("getComputedStyle(document.querySelector('h1')).color") == "rgb(255, 0, 0)"
+
+
+def test_a_changed_answer_is_on_the_server_before_anything_is_pressed(signed_in, filled):
+    page = signed_in()
+    page.goto(BARS)
+
+    page.get_by_label(DISTANCE).fill("12")
+    page.get_by_label(DISTANCE).press("Tab")
+    expect(page.locator("[data-status]")).to_have_text(re.compile("^Saved"))
+
+    entry = workflow.inspection(filled, 2).entries["bar-target.horizontal.1lx"]
+    assert entry.answers == {"distance_m": ("12",)}
+
+
+def test_an_answer_typed_without_a_connection_waits_in_the_browser_and_is_offered_back(signed_in, filled):
+    page = signed_in()
+    page.goto(BARS)
+    page.route("**/bench/**", lambda route: route.abort())
+
+    page.get_by_label(DISTANCE).fill("12")
+    page.get_by_label(DISTANCE).press("Tab")
+    expect(page.locator("[data-status]")).to_have_text(re.compile("^Not saved: no connection"))
+    page.unroute("**/bench/**")
+    page.goto(BARS)
+    page.get_by_role("button", name="Put back 1 answers").click()
+
+    expect(page.get_by_label(DISTANCE)).to_have_value("12")
+
+
+def test_enter_goes_to_the_next_empty_field_and_sends_nothing_early(signed_in, filled):
+    page = signed_in()
+    page.goto(BARS)
+
+    page.get_by_label("Illuminance at the target, before, in lx").fill("1")
+    page.get_by_label("Illuminance at the target, before, in lx").press("Enter")
+
+    expect(page.get_by_label("Air temperature at the bench, in °C")).to_be_focused()
+
+
+def test_the_screen_goes_black_and_any_key_brings_it_back_and_does_nothing_else(signed_in, filled):
+    page = signed_in()
+    page.goto(BARS)
+    page.get_by_label(DISTANCE).focus()
+
+    page.keyboard.press("F9")
+    black = page.locator("[data-blank-page]")
+    expect(black).to_be_visible()
+    assert black.evaluate("e => getComputedStyle(e).backgroundColor") == "rgb(0, 0, 0)"
+    page.keyboard.press("7")
+
+    expect(black).to_be_hidden()
+    expect(page.get_by_label(DISTANCE)).to_have_value("")
+
+
+def test_serials_that_were_typed_are_offered_back_after_the_page_was_left(signed_in, filled):
+    page = signed_in()
+    page.goto("/receive")
+    page.get_by_label("Serials that came").fill("TM-0100\nTM-0101")
+    page.goto("/help")
+
+    page.goto("/receive")
+    page.get_by_role("button", name="Put back what was typed").click()
+
+    expect(page.get_by_label("Serials that came")).to_have_value("TM-0100\nTM-0101")
+
+
+def test_on_paper_there_is_nothing_to_press(signed_in, filled):
+    page = signed_in()
+    page.goto("/inspections/1")
+
+    page.emulate_media(media="print")
+
+    expect(page.get_by_role("navigation", name="Places of work")).to_be_hidden()
+    expect(page.get_by_role("contentinfo")).to_be_hidden()
+    expect(page.get_by_role("table").first).to_be_visible()
