@@ -153,7 +153,9 @@ def _instrument_line(letter: str, instrument: Instrument, entry: Entry) -> Instr
         due += ", past due when used"
     return InstrumentLine(
         letter=letter,
-        name=instrument.name if instrument.kind in instrument.name else f"{instrument.kind}: {instrument.name}",
+        name=instrument.name
+        if instrument.kind.lower() in instrument.name.lower()
+        else f"{instrument.kind}: {instrument.name}",
         serial=instrument.serial,
         calibration="none recorded" if calibration is None else f"{calibration.certificate}, {calibration.laboratory}",
         due=due,

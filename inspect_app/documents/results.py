@@ -123,7 +123,7 @@ def missed_line(judgement: Judgement) -> MissedLine:
 
 
 def nearest_to_limit(judgements: Sequence[Judgement]) -> str:
-    """Return a sentence on the met limit with the least margin as a share of its limit; empty where none has one.
+    """Return a sentence on the met limit that its result clears by the fewest U; empty where none has a margin.
 
     Exact counts and stated values come last: a limit of none is always met without margin.
     """
@@ -174,11 +174,10 @@ def _count(limit: SpotAllowance, spot_class: SpotClass, zone: int, measured: Mea
 
 
 def _nearness(judgement: Judgement) -> tuple[bool, float]:
-    limit, quantity = judgement.limit, judgement.quantity
-    bounds = [limit.at_least, limit.at_most] if isinstance(limit, Limit) else []
-    size = max((abs(bound) for bound in bounds if bound), default=1.0)
-    is_exact = quantity is None or quantity.standard_uncertainty == 0
-    return is_exact, (judgement.margin or 0.0) / size
+    """Return how many U the result lies within its limit; exact values sort last, by their margin."""
+    distance = (judgement.margin or 0.0) + judgement.guard_band
+    expanded = 0.0 if judgement.quantity is None else expanded_uncertainty(judgement.quantity)
+    return (True, distance) if expanded == 0 else (False, distance / expanded)
 
 
 def _beyond(judgement: Judgement) -> str:

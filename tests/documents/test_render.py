@@ -44,11 +44,12 @@ def test_a_certificate_says_what_was_inspected_for_whom_and_when(certificate, wo
     [
         "Accepted",
         "All 16 demands of contract BSR-014, revision B are met.",
-        "Nearest to its limit: Latency, half of the swing, recording: 44.2 ± 3.0 ms against ≤ 50 ms, 2.8 ms inside",
+        "Nearest to its limit: Bar target resolution, vertical, 0.005 lx: 3.35 ± 0.50 lp/mm against ≥ 2.5 lp/mm, 0.35",
         "Signed by Ida Example, 2026-11-24 11:12 UTC; issued by Orla Specimen, 2026-11-25 09:12 UTC.",
     ],
 )
 def test_the_first_page_tells_the_verdict_the_nearest_limit_and_who_signed(certificate, words):
+    """Algebra: 3.35 is 1.7 U inside 2.5; latency, next, 1.9 U inside 50. The margin is 3.35 − 2.5 − 0.50 = 0.35."""
     assert words in pages_of(certificate)[0]
 
 

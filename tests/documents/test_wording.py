@@ -92,8 +92,8 @@ def test_times_are_printed_in_utc_wherever_they_were_taken():
     assert wording.day(moment.astimezone(UTC).date()) == "2025-12-31"
 
 
-def test_the_nearest_demand_is_the_one_with_the_least_share_of_margin_and_no_count():
-    """Algebra: 1 of 100 is nearer than 5 of 50; a count of none against none has no margin and comes last."""
+def test_the_nearest_demand_is_the_one_met_by_the_fewest_uncertainties_and_no_count():
+    """Algebra: 1 is half of U = 2, 5 is 2.5 of it; a count of none against none has no margin and comes last."""
     simple = {"decision_rule": DecisionRule.SIMPLE}
     near = papers.demand("1", "Runtime", "battery", "runtime", "min", at_least=100, **simple)
     far = papers.demand("2", "Lag", "latency", "latency_half", "ms", at_most=50, **simple)
