@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, OperationalError
 from sqlalchemy.orm import Session, sessionmaker
+from sqlalchemy.pool import Pool
 
 from inspect_app.errors import Damaged, InspectError, NotAllowed, UnusableInput
 
@@ -47,7 +48,7 @@ class Database:
             yield session
 
 
-def connect(url: str) -> Database:
+def connect(url: str, *, poolclass: type[Pool] | None = None) -> Database:
     """Make the engine for a URL such as ``sqlite:///record.db`` or ``postgresql+psycopg://…``.
 
     Raises
@@ -61,7 +62,7 @@ def connect(url: str) -> Database:
             parsed = parsed.set(drivername="postgresql+psycopg")
         name = parsed.get_backend_name()
         if name == "sqlite":
-            engine = create_engine(parsed, connect_args={"timeout": _WAIT_FOR_LOCK_S})
+            engine = create_engine(parsed, connect_args={"timeout": _WAIT_FOR_LOCK_S}, poolclass=poolclass)
         elif name == "postgresql":
             engine = create_engine(parsed, pool_pre_ping=True)
         else:

@@ -71,7 +71,9 @@ class EvidenceStore:
                 self._put_in_place(temporary, kept.sha256)
         except OSError as error:
             raise InspectError(
-                name, f"it could not be kept ({error.strerror or error})", "See that the disk has room, then try again."
+                name,
+                f"it could not be kept ({error.strerror or error})",
+                "See that the disk has room, then send it again.",
             ) from error
         return kept
 

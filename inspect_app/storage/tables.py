@@ -10,6 +10,7 @@ from typing import Annotated, Any, Final
 
 from sqlalchemy import (
     BigInteger,
+    Boolean,
     CheckConstraint,
     Date,
     DateTime,
@@ -60,6 +61,11 @@ def _by_value(enumeration: type[enum.StrEnum], name: str) -> Enum:
         length=32,
         values_callable=lambda members: [member.value for member in members],
     )
+
+
+def _yes_no(name: str) -> Boolean:
+    # SQLite has no booleans: without the check any number but 0 would count as yes.
+    return Boolean(create_constraint=True, name=name)
 
 
 class Row(DeclarativeBase):
@@ -145,7 +151,7 @@ class AccountStateRow(SealedRow):
     name: Mapped[ShortText]
     role: Mapped[Role]
     password_hash: Mapped[str]
-    is_active: Mapped[bool]
+    is_active: Mapped[bool] = mapped_column(_yes_no("is_active"))
 
 
 class ContractRow(SealedRow):
@@ -251,7 +257,7 @@ class ArrivalRow(SealedRow):
     device_id: Mapped[DeviceKey]
     position: Mapped[int]
     note: Mapped[str]
-    is_on_list: Mapped[bool]
+    is_on_list: Mapped[bool] = mapped_column(_yes_no("is_on_list"))
 
 
 class InspectionRow(SealedRow):

@@ -50,5 +50,18 @@ def missing(connection: Connection, tables: Iterable[str]) -> Iterator[str]:
                 yield name
 
 
+def changed(connection: Connection) -> Iterator[str]:
+    """Yield, in words, what on PostgreSQL no longer refuses though its trigger stands."""
+    source = connection.scalar(text("SELECT prosrc FROM pg_proc WHERE proname = 'refuse_change'"))
+    if source is None or source.strip() != _POSTGRESQL_FUNCTION.format(refusal=REFUSAL).split("$$")[1].strip():
+        yield "the function refuse_change, which keeps the tables append-only, was changed"
+    others = text(
+        "SELECT tgname FROM pg_trigger JOIN pg_proc ON pg_proc.oid = tgfoid "
+        "WHERE NOT tgisinternal AND proname <> 'refuse_change'"
+    )
+    for name in connection.execute(others).scalars():
+        yield f"the trigger {name} is none of this program's"
+
+
 def _statements(dialect_name: str) -> tuple[str, ...]:
     return _POSTGRESQL if dialect_name == "postgresql" else _SQLITE

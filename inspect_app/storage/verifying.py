@@ -6,9 +6,10 @@ from sqlalchemy import func, select, text
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
-from inspect_app.storage import audit, triggers
+from inspect_app.storage import audit
 from inspect_app.storage.database import Database
-from inspect_app.storage.tables import DocumentRow, EventRow, EvidenceRow, InspectionRow, Row
+from inspect_app.storage.structure import structure_problems
+from inspect_app.storage.tables import DocumentRow, EventRow, EvidenceRow, InspectionRow
 
 _NAMED_PROBLEMS = 20
 
@@ -18,8 +19,7 @@ def record_problems(database: Database) -> Iterator[str]:
     with database.reading() as session:
         if database.is_sqlite:
             yield from _file_problems(session)
-        for name in triggers.missing(session.connection(), sorted(Row.metadata.tables)):
-            yield f"the trigger {name}, which keeps its table append-only, is gone"
+        yield from structure_problems(session.connection())
         yield from audit.problems(session)
 
 

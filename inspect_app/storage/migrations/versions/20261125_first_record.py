@@ -111,7 +111,7 @@ def _create_people_and_instruments() -> None:
         _column("name", sa.String(length=200)),
         _column("role", _choice("inspector", "approver", "auditor", "administrator", name="role")),
         _column("password_hash", sa.Text()),
-        _column("is_active", sa.Boolean()),
+        _column("is_active", sa.Boolean(create_constraint=True, name="is_active")),
         sa.UniqueConstraint("person_id", "ordinal", name="uq_account_state_person_id_ordinal"),
     )
     _sealed(
@@ -169,7 +169,7 @@ def _create_arrivals() -> None:
         _to("arrival", "device_id", "device"),
         _column("position", sa.Integer()),
         _column("note", sa.Text()),
-        _column("is_on_list", sa.Boolean()),
+        _column("is_on_list", sa.Boolean(create_constraint=True, name="is_on_list")),
         sa.UniqueConstraint("lot_id", "device_id", name="uq_arrival_lot_id_device_id"),
         sa.UniqueConstraint("lot_id", "position", name="uq_arrival_lot_id_position"),
     )
