@@ -98,8 +98,9 @@ def find_candidates(levels: Sequence[Level], *, largest_px: float, faintest: flo
     resolution): the first holds off noise, the second a texture that is not Gaussian, such as lines between fibre
     bundles.
 
-    Differences of Gaussians in place of the matched filters found 4 spots of 100 fewer under strong texture, at equal
-    false alarms (own trials); a threshold on the relief itself, smoothed once, reports texture as spots.
+    On the bench (`tests/bench/bench_fields.py`, 24 fields each, no false alarm either way) differences of Gaussians in
+    place of the matched filters found 98.5 % instead of 99.0 % of the spots under mild texture, and 82 % instead of 86
+    % under a texture so strong that the rest drown in it.
     """
     found: list[Candidate] = []
     for octave, level in enumerate(levels):

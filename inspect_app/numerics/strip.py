@@ -17,6 +17,8 @@ SMALLEST_STEP_PX = 6
 CORE = 0.6  # of width and height of a step that is measured: clear of its blurred border
 MOST_THRESHOLDS = 200
 SEEN_NOISE = 6.0  # standard deviations of the mean across the strip
+WIDTH_SPREAD = 0.15  # relative, of steps that a threshold cuts out whole
+WIDTH_SPREAD_PX = 5.0  # saturated steps look wider by their blurred borders
 HOLE_SHARE = 0.3  # of the usual width
 SHORTEST_WHOLE = 0.6  # of the usual width: a step between gaps
 SHORTEST_GROWN = 0.3  # of the usual width: a step at the end of several saturated ones that look like one
@@ -175,17 +177,16 @@ def find_steps(image: FloatArray, strip: Strip, *, steps: int | None, stops_per_
     seen = _seen_segments(profile, noise, stops_per_step)
     if len(seen) < 3:
         return ()
-    seen = _split_wide(seen)
     centres = np.array([(a + b) / 2 for a, b in seen])
     levels = np.array([float(np.median(profile[a:b])) for a, b in seen])
     if np.polyfit(centres, np.log2(np.maximum(levels, 1e-12)), 1)[0] > 0:
         length = len(profile)
         turned = [(length - b, length - a) for a, b in reversed(seen)]
-        found = _followed(profile[::-1], noise[::-1], turned, steps)
+        found = _followed(profile[::-1], noise[::-1], _regular(turned), steps)
         return tuple(
             Step(centre_px=start + length - s.centre_px, width_px=s.width_px, is_seen=s.is_seen) for s in found
         )
-    found = _followed(profile, noise, seen, steps)
+    found = _followed(profile, noise, _regular(seen), steps)
     return tuple(Step(centre_px=start + s.centre_px, width_px=s.width_px, is_seen=s.is_seen) for s in found)
 
 
@@ -249,15 +250,22 @@ def _runs(mask: BoolArray) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _split_wide(seen: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Split what is several steps wide: saturated neighbours without a gap look like one."""
+def _regular(seen: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Return the seen steps, brightest first, up to the first that is not as wide as the others.
+
+    The brightest may be several saturated ones without a gap, and is split then. Where a threshold comes close to noise
+    or to the light in the gaps, what it cuts out is no longer a step: those beyond are placed by what they rise over
+    their flanks.
+    """
     width = float(np.median([b - a for a, b in seen]))
-    split = []
-    for a, b in seen:
-        parts = max(1, round((b - a) / width))
-        edges = np.linspace(a, b, parts + 1).round().astype(int)
-        split += [(int(p), int(q)) for p, q in pairwise(edges)]
-    return split
+    a, b = seen[0]
+    edges = np.linspace(a, b, max(1, round((b - a) / width)) + 1).round().astype(int)
+    kept = [(int(p), int(q)) for p, q in pairwise(edges)]
+    for a, b in seen[1:]:
+        if abs(b - a - width) > max(WIDTH_SPREAD * width, min(WIDTH_SPREAD_PX, 2 * WIDTH_SPREAD * width)):
+            break
+        kept.append((a, b))
+    return kept
 
 
 def _followed(profile: FloatArray, noise: FloatArray, seen: list[tuple[int, int]], steps: int | None) -> list[Step]:
