@@ -295,13 +295,13 @@ def test_a_map_of_12_megapixels_takes_seconds_and_blob_log_minutes() -> None:
         rng, size_px=(3000, 4000), radius_px=1480, offset_px=(0, 0), spots=spots, cells=0, wire=0, edge_px=3
     )
     still = still_of(field.exposure)
-    started = time.perf_counter()
+    started = time.process_time()
     measured = blemish((still,), BlemishOptions(field_diameter_mm=FIELD_MM))
-    own = time.perf_counter() - started
+    own = time.process_time() - started
     part = field.exposure[1000:1750, 1500:2500]
-    started = time.perf_counter()
-    blob_log(part, min_sigma=4.6, max_sigma=24, num_sigma=6, threshold=0.05)
-    reference = (time.perf_counter() - started) * field.exposure.size / part.size
+    started = time.process_time()
+    blob_log(part, min_sigma=4.6, max_sigma=24, threshold=0.05)
+    reference = (time.process_time() - started) * field.exposure.size / part.size
     show(
         "12 megapixels",
         {"own s": own, "blob_log s": reference, "ratio": reference / own, "spots": len(measured.features)},
