@@ -31,6 +31,12 @@ class Place:
         return self.inspection.entries.get(self.step.id)
 
     @property
+    def position(self) -> str:
+        """Which of how many steps it is, in words."""
+        ids = [step.id for step in self.form.steps]
+        return f"step {ids.index(self.step.id) + 1} of {len(ids)}"
+
+    @property
     def revision(self) -> int:
         """Revision of the newest entry; 0 where there is none."""
         return self.entry.revision if self.entry else 0

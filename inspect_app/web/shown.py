@@ -70,6 +70,7 @@ _RULES: Final[Mapping[DecisionRule, str]] = {
     DecisionRule.GUARDED: "guarded by U",
 }
 _KIB: Final = 1024
+_UNLIKELY: Final = 0.001
 _DIGEST_LENGTH: Final = 64
 
 
@@ -157,7 +158,7 @@ def _judgement(judgement: Judgement) -> ShownJudgement:
         if isinstance(demand, Limit) and judgement.guard_band > 0 and judgement.quantity is not None
         else "",
         margin=_margin(judgement, demand) if isinstance(demand, Limit) else "",
-        probability=_per_cent(judgement.probability_of_conformity) if is_limit else "",
+        probability=_probability(judgement.probability_of_conformity) if is_limit else "",
         standing=_FINDINGS[judgement.finding],
         reason=judgement.reason,
         next_act=_NEXT_ACTS.get(judgement.finding, ""),
@@ -171,6 +172,13 @@ def _margin(judgement: Judgement, limit: Limit) -> str:
         return ""
     decimals = decimals_for(2 * judgement.quantity.standard_uncertainty, judgement.quantity.value)
     return with_unit(format_number(judgement.margin, decimals), limit.unit)
+
+
+def _probability(share: float | None) -> str:
+    """Print a probability; none is ever printed as certain."""
+    if share is None or _UNLIKELY <= share <= 1 - _UNLIKELY:
+        return _per_cent(share)
+    return f"below {_per_cent(_UNLIKELY)}" if share < _UNLIKELY else f"above {_per_cent(1 - _UNLIKELY)}"
 
 
 def _per_cent(share: float | None) -> str:
