@@ -218,10 +218,10 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> _Edge:
         values[pixels.distance_px < -far],
         values[bright_side],
         bright_clipped,
-        dark_level=surface.dark[0],
-        bright_level=surface.bright[0],
+        levels=(surface.dark[0], surface.bright[0]),
+        variances=(surface.dark_variance, surface.bright_variance),
     )
-    spread = edge_spread(image, surface, reach_px=reach_px, fine_within_px=3 * surface.sigma_px + 4)
+    spread = edge_spread(image, surface, noise, reach_px=reach_px, fine_within_px=3 * surface.sigma_px + 4)
     response = edge_response(
         spread,
         tilt_deg=surface.curve.tilt_deg,

@@ -49,11 +49,31 @@ class ClippedNoise:
         """Return the derivative of `mean` by the level."""
         return self._mean_and_slope(level)[1]
 
-    def _mean_and_slope(self, level: FloatArray) -> tuple[FloatArray, FloatArray]:
-        slope = (self.bright_variance - self.dark_variance) / (self.bright - self.dark)
+    def variance(self, level: FloatArray) -> FloatArray:
+        """Return the variance of clipped pixels at levels before clipping, in squared exposure."""
+        before = self._variance_before(level)
+        sigma = np.sqrt(before)
+        found = before.copy()
+        for bound, above in ((self.low, level - self.low), (self.high, self.high - level)):
+            if math.isfinite(bound):
+                a = above / sigma
+                mean = above * special.ndtr(a) + sigma * _density(a)
+                square = (above**2 + before) * special.ndtr(a) + above * sigma * _density(a)
+                found += square - mean**2 - before
+        return np.asarray(np.maximum(found, 1e-3 * before), dtype=np.float64)
+
+    @property
+    def _variance_slope(self) -> float:
+        return (self.bright_variance - self.dark_variance) / (self.bright - self.dark)
+
+    def _variance_before(self, level: FloatArray) -> FloatArray:
         floor = 0.25 * min(self.dark_variance, self.bright_variance) + 1e-16
-        variance = np.maximum(self.dark_variance + slope * (level - self.dark), floor)
-        sigma = np.sqrt(variance)
+        linear = self.dark_variance + self._variance_slope * (level - self.dark)
+        return np.asarray(np.maximum(linear, floor), dtype=np.float64)
+
+    def _mean_and_slope(self, level: FloatArray) -> tuple[FloatArray, FloatArray]:
+        slope = self._variance_slope
+        sigma = np.sqrt(self._variance_before(level))
         mean, by_level = level, np.ones_like(level)
         if math.isfinite(self.low):
             a = (level - self.low) / sigma
@@ -71,7 +91,12 @@ def _density(value: FloatArray) -> FloatArray:
 
 
 def clipped_noise(
-    dark: FloatArray, bright: FloatArray, bright_clipped: BoolArray, *, dark_level: float, bright_level: float
+    dark: FloatArray,
+    bright: FloatArray,
+    bright_clipped: BoolArray,
+    *,
+    levels: tuple[float, float],
+    variances: tuple[float, float],
 ) -> ClippedNoise:
     """Estimate levels and noise before clipping from the pixels of both sides of an edge.
 
@@ -81,8 +106,8 @@ def clipped_noise(
         Exposures of pixels well away from the edge.
     bright_clipped : ndarray of shape (m,), bool
         Which of the bright ones stand at the highest code.
-    dark_level, bright_level : float
-        Levels of the sides as the surface fit found them; kept where nothing is clipped.
+    levels, variances : tuple of float
+        Of dark and bright side as the surface fit found them; kept where nothing is clipped.
 
     Returns
     -------
@@ -95,9 +120,11 @@ def clipped_noise(
     (a censored sample: J. Tobin, Econometrica 26, 24 (1958), from memory): with r = -inverse normal(p), the mean
     distance from the bound is sigma (r Phi(r) + phi(r)).
     """
-    low, dark_before, dark_variance = _uncut(dark, dark <= 0.0, dark_level, bound=0.0, sign=1.0)
+    low, dark_before, dark_variance = _uncut(dark, dark <= 0.0, levels[0], variances[0], bound=0.0, sign=1.0)
     white = float(np.median(bright[bright_clipped])) if np.any(bright_clipped) else math.inf
-    high, bright_before, bright_variance = _uncut(bright, bright_clipped, bright_level, bound=white, sign=-1.0)
+    high, bright_before, bright_variance = _uncut(
+        bright, bright_clipped, levels[1], variances[1], bound=white, sign=-1.0
+    )
     return ClippedNoise(
         low=low,
         high=high,
@@ -109,12 +136,11 @@ def clipped_noise(
 
 
 def _uncut(
-    pixels: FloatArray, at_bound: BoolArray, level: float, *, bound: float, sign: float
+    pixels: FloatArray, at_bound: BoolArray, level: float, variance: float, *, bound: float, sign: float
 ) -> tuple[float, float, float]:
     """Return the bound (infinite where it does not matter), the level and the variance before the cut."""
     share = float(np.mean(at_bound)) if pixels.size else 0.0
-    variance = float(np.var(pixels)) if pixels.size > 1 else 0.0
-    if not FEWEST_CLIPPED < share < MOST_CLIPPED or variance == 0.0:
+    if not FEWEST_CLIPPED < share < MOST_CLIPPED:
         return -sign * math.inf, level, variance
     beyond = sign * (pixels - bound)
     half_step = 0.5 * float(np.min(beyond[~at_bound]))

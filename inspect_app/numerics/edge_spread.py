@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from inspect_app.numerics.clipped_noise import ClippedNoise
 from inspect_app.numerics.edge_line import pixels_near
 from inspect_app.numerics.edge_surface import EdgeSurface
 
@@ -44,6 +45,7 @@ class EdgeSpread:
 def edge_spread(
     image: FloatArray,
     surface: EdgeSurface,
+    noise: ClippedNoise,
     *,
     reach_px: float,
     bins_per_px: int = BINS_PER_PX,
@@ -57,6 +59,8 @@ def edge_spread(
         In exposure, near-vertical edge.
     surface : EdgeSurface
         As fitted to the same region.
+    noise : ClippedNoise
+        Levels and noise before clipping.
     reach_px : float
         Pixels farther than this from the edge are left out.
     bins_per_px : int
@@ -76,7 +80,7 @@ def edge_spread(
     height = surface.bright[0] + surface.bright[1] * t - dark
     level = (image[pixels.row, pixels.col] - dark) / height
     share = np.clip(special.ndtr(s / math.hypot(surface.sigma_px, 0.29)), 0.0, 1.0)
-    variance = (surface.dark_variance * (1 - share) + surface.bright_variance * share) / height**2
+    variance = noise.variance(noise.dark + (noise.bright - noise.dark) * share) / height**2
     place = _places(s, reach_px, bins_per_px, fine_within_px)
     kept = ~_outliers(level, variance, place)
     return _binned(s[kept], level[kept], variance[kept], place[kept])
