@@ -1,5 +1,6 @@
 """Things that switch: the moments at which a trace changes level, and the patches of a film that do."""
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,6 +11,7 @@ from scipy import ndimage, sparse
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 CellArray = npt.NDArray[np.float32]
+IntArray = npt.NDArray[np.intp]
 
 _SMOOTHINGS: Final = (1, 3, 5, 9, 17)  # samples averaged before levels are compared
 _CLEAR: Final = 8.0  # swing over scatter that chance does not reach in ten thousand samples
@@ -17,6 +19,8 @@ _SLIPS: Final = (0.35, 0.65)  # hysteresis, as shares of the swing
 _UNCLEAR: Final = 0.005  # share of the variance that coding leaves in the clearest light
 _LIVELY: Final = 3.0  # times the usual scatter of a cell by which a blinking one stands out
 _LEAST_CODES: Final = 2.0  # smaller swings are flicker of the coding
+_MOST_PATCHES: Final = 120  # looked at one by one, the strongest first
+_FAINTEST: Final = 1e-5  # share of the strongest patch's energy below which a patch is noise
 _NEIGHBOUR_LAG: Final = 2  # samples by which neighbouring cells of one patch may differ (a scanned display)
 
 
@@ -49,6 +53,11 @@ class Patch:
     first: float
     energy: float
     clearness: float
+
+    @property
+    def swing(self) -> float:
+        """Swing of a cell, as the root of the mean square over the cells."""
+        return math.sqrt(self.energy / float(self.mask.sum()))
 
 
 def scatter(values: FloatArray) -> float:
@@ -135,8 +144,7 @@ def switching_patches(cells: CellArray) -> tuple[Patch, ...]:
     away = np.abs(smooth - start) > swing / 2
     first = away.argmax(axis=0).astype(np.float64)
     rises = (high - start) > (start - low)
-    masks = _joined(active, first, rises)
-    patches = [_patch(cells, mask, swing) for mask in masks]
+    patches = [_patch(cells, mask, swing) for mask in _strongest(_joined(active, first, rises), swing)]
     return tuple(sorted((patch for patch in patches if patch is not None), key=lambda patch: patch.first))
 
 
@@ -172,7 +180,18 @@ def _patch(cells: CellArray, mask: BoolArray, swing: CellArray) -> Patch | None:
     )
 
 
-def _joined(active: BoolArray, first: FloatArray, rises: BoolArray) -> list[BoolArray]:
+def _strongest(labels: IntArray, swing: CellArray) -> list[BoolArray]:
+    """Return the masks of the patches that carry most energy: noise makes thousands of single cells, all weak."""
+    inside = labels >= 0
+    energies = np.bincount(labels[inside], weights=swing[inside].astype(np.float64) ** 2)
+    kept = np.argsort(energies)[::-1][:_MOST_PATCHES]
+    return [
+        labels == label for label in kept if energies[label] >= _FAINTEST * energies[kept[0]] and energies[label] > 0
+    ]
+
+
+def _joined(active: BoolArray, first: FloatArray, rises: BoolArray) -> IntArray:
+    """Return a label per cell, shape (rows, cols); -1 for cells that do not switch."""
     index = np.arange(active.size).reshape(active.shape)
     pairs = []
     for here, there in (
@@ -185,5 +204,4 @@ def _joined(active: BoolArray, first: FloatArray, rises: BoolArray) -> list[Bool
     ends = np.concatenate(pairs, axis=1)
     graph = sparse.coo_array((np.ones(ends.shape[1]), (ends[0], ends[1])), shape=(active.size, active.size))
     _, labels = sparse.csgraph.connected_components(graph, directed=False)
-    labels = np.where(active.ravel(), labels, -1)
-    return [(labels == label).reshape(active.shape) for label in np.unique(labels[labels >= 0])]
+    return np.where(active, labels.reshape(active.shape), -1)
