@@ -94,7 +94,8 @@ class Feature:
 class Outline:
     """A region that a check found or used, to be drawn over the picture: all in pixels.
 
-    `shape` is ``rectangle`` (x, y is its upper left corner) or ``circle`` (x, y is its centre, both sizes its diameter).
+    `shape` is ``rectangle`` (x, y is its upper left corner) or ``circle`` (x, y is its centre, both sizes are its
+    diameter).
     """
 
     label: str

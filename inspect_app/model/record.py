@@ -10,7 +10,7 @@ from inspect_app.model.measured import Measured
 
 
 class Role(enum.StrEnum):
-    """What an account may do: inspectors record, approvers also sign off, auditors read, administrators keep accounts."""
+    """What an account may do: record, also approve, only read, or keep the accounts and instruments."""
 
     INSPECTOR = "inspector"
     APPROVER = "approver"
