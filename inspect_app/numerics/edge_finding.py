@@ -15,6 +15,8 @@ WORKING_PIXELS: Final = 1_600_000  # larger pictures are looked at in blocks of 
 SMOOTHING_PX: Final = 2.0
 FAINTEST: Final = 6.0  # gradient over its noise at the ridge's top; noise alone reaches 5.5 once in 10 megapixels
 FOOT: Final = 0.35  # of the ridge's top: where its foot ends
+NOISY: Final = 30.0  # of the strongest ridges over their noise: below it, a picture is looked at twice as coarsely
+ALONE_SPANS: Final = 0.85  # of the picture's rows or columns
 SHORTEST_PX: Final = 20
 NARROWEST_HALF_PX: Final = 7
 WIDEST_HALF_PX: Final = 32
@@ -58,10 +60,9 @@ def find_edges(image: FloatArray) -> tuple[EdgeRegion, ...]:
     working = _in_blocks(image, block)
     if min(working.shape) < NARROWEST_HALF_PX * 2:
         return ()
-    across = ndimage.gaussian_filter(working, SMOOTHING_PX, order=(0, 1), mode="nearest")
-    down = ndimage.gaussian_filter(working, SMOOTHING_PX, order=(1, 0), mode="nearest")
-    ridge = np.hypot(across, down)
-    noise = float(np.median(ridge)) / math.sqrt(2 * math.log(2)) + 1e-12  # the median of a Rayleigh distribution
+    across, down, ridge, noise = _gradient(working, SMOOTHING_PX)
+    if float(np.quantile(ridge, 0.995)) < NOISY * noise:
+        across, down, ridge, noise = _gradient(working, 2 * SMOOTHING_PX)
     labels, count = _label_sectors(across, down, ridge > 0.5 * FAINTEST * noise)
     found = []
     for place, box in enumerate(ndimage.find_objects(labels, max_label=count), start=1):
@@ -70,7 +71,33 @@ def find_edges(image: FloatArray) -> tuple[EdgeRegion, ...]:
         region = _region_of(labels, ridge, place, box, faintest=FAINTEST * noise, block=block)
         if region is not None:
             found.append(region)
+    if len(found) == 1 and _is_alone(found[0], labels, ridge, block):
+        whole = EdgeRegion(
+            x=0, y=0, width=image.shape[1], height=image.shape[0], is_near_vertical=found[0].is_near_vertical
+        )
+        return (whole,)
     return tuple(sorted(found, key=lambda region: (region.y, region.x)))
+
+
+def _gradient(working: FloatArray, scale: float) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    """Return the gradient across, down and in magnitude, and the noise of one component."""
+    across = ndimage.gaussian_filter(working, scale, order=(0, 1), mode="nearest")
+    down = ndimage.gaussian_filter(working, scale, order=(1, 0), mode="nearest")
+    ridge = np.hypot(across, down)
+    noise = float(np.median(ridge)) / math.sqrt(2 * math.log(2)) + 1e-12  # the median of a Rayleigh distribution
+    return across, down, ridge, noise
+
+
+def _is_alone(region: EdgeRegion, labels: npt.NDArray[np.int32], ridge: FloatArray, block: int) -> bool:
+    """Say whether a picture holds one edge from border to border and nothing else."""
+    rows = slice(region.y // block, (region.y + region.height) // block)
+    cols = slice(region.x // block, (region.x + region.width) // block)
+    inside = labels[rows, cols]
+    own = int(np.bincount(inside[inside > 0]).argmax()) if np.any(inside > 0) else 0
+    mine = labels == own
+    span = np.any(mine, axis=1 if region.is_near_vertical else 0)
+    others = (labels > 0) & ~mine & (ridge > FOOT * float(np.quantile(ridge[mine], 0.95)))
+    return bool(np.mean(span) > ALONE_SPANS and not np.any(others))
 
 
 def _in_blocks(image: FloatArray, block: int) -> FloatArray:

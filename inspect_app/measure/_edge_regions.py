@@ -1,0 +1,219 @@
+"""The edges of one picture: each region's curve, spread and response, and what stands against measuring it."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from inspect_app.capture import Still
+from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.model import Condition
+from inspect_app.numerics.clipped_noise import ClippedNoise, clipped_noise
+from inspect_app.numerics.edge_finding import EdgeRegion, find_edges
+from inspect_app.numerics.edge_line import is_near_vertical, pixels_near
+from inspect_app.numerics.edge_response import Crossing, EdgeResponse, edge_response
+from inspect_app.numerics.edge_spread import (
+    BINS_PER_PX_OF_ISO,
+    EdgeSpread,
+    edge_spread,
+    spatial_frequency_response,
+)
+from inspect_app.numerics.edge_surface import EdgeSurface, fit_edge_surface
+
+FloatArray = npt.NDArray[np.float64]
+
+LEVELS: Final = {"mtf50": 0.5, "mtf10": 0.1}
+NYQUIST_CY_PX: Final = 0.5
+SMALLEST_PX: Final = 16  # rows or columns of a region; below it neither side shows its level
+LEAST_PHASE_PX: Final = 1.0  # an edge must cross at least one column, or its pixels all sample the same phase
+LEAST_CLEARNESS: Final = 5.0  # height of the edge over the standard error of a row of pixels
+LEAST_CONTRAST: Final = 1.5  # bright over dark; ISO 12233 charts have 4 (from memory)
+WORST_RELATIVE_UNCERTAINTY: Final = 0.35  # beyond it the number says nothing
+MANY_CLIPPED, TOO_MANY_CLIPPED = 0.002, 0.3  # shares of the bright side's pixels
+TRACE_FREQUENCIES: Final = np.linspace(0.0, 1.0, 101)
+RESTLESS: Final = 2.0  # variance of the residuals over that of single pixels
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredEdge:
+    """One region's edge: where it is, how it was fitted, and where its response falls to each level.
+
+    `textbook` is the quarter-pixel e-SFR at `TRACE_FREQUENCIES`, for comparison only.
+    """
+
+    region: EdgeRegion
+    surface: EdgeSurface
+    spread: EdgeSpread
+    response: EdgeResponse
+    noise: ClippedNoise
+    textbook: FloatArray
+    crossings: Mapping[str, Crossing]
+    clipped_share: float
+
+    @property
+    def condition(self) -> Condition:
+        """What tells this edge from its siblings."""
+        region = self.region
+        return {
+            "axis": "horizontal" if region.is_near_vertical else "vertical",
+            "roi": (region.x, region.y, region.width, region.height),
+        }
+
+
+def measure_picture(picture: Still, roi: tuple[int, int, int, int] | None) -> list[MeasuredEdge]:
+    """Measure the edge of one region, or every edge that can be found and measured.
+
+    Raises
+    ------
+    UnusableInput
+        The region leaves the picture, or is too small.
+    NothingToMeasure
+        No edge was found, or none that can be measured.
+    """
+    if roi is not None:
+        return [_measure_edge(picture, _chosen_region(picture, roi))]
+    edges: list[MeasuredEdge] = []
+    refusal: NothingToMeasure | None = None
+    for region in find_edges(picture.exposure):
+        try:
+            edges.append(_measure_edge(picture, region))
+        except NothingToMeasure as error:
+            refusal = refusal or error
+    if edges:
+        return edges
+    if refusal is not None:
+        raise refusal
+    raise NothingToMeasure(
+        picture.name,
+        "no straight edge at least 20 px long was found in "
+        f"{picture.exposure.shape[1]} x {picture.exposure.shape[0]} px",
+        "Fill the view with a chart of slanted edges, or give the region with --roi.",
+    )
+
+
+def _chosen_region(picture: Still, roi: tuple[int, int, int, int]) -> EdgeRegion:
+    x, y, width, height = roi
+    rows, cols = picture.exposure.shape
+    if x + width > cols or y + height > rows:
+        raise UnusableInput("option --roi", f"the region leaves the picture of {cols} x {rows} px", "Choose it inside.")
+    if min(width, height) < SMALLEST_PX:
+        raise UnusableInput(
+            "option --roi", f"the region is {width} x {height} px", f"Choose at least {SMALLEST_PX} x {SMALLEST_PX} px."
+        )
+    chosen = picture.exposure[y : y + height, x : x + width]
+    return EdgeRegion(x=x, y=y, width=width, height=height, is_near_vertical=is_near_vertical(chosen))
+
+
+def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
+    window = slice(region.y, region.y + region.height), slice(region.x, region.x + region.width)
+    image, clipped = picture.exposure[window], picture.clipped[window]
+    if not region.is_near_vertical:
+        image, clipped = image.T, clipped.T
+    try:
+        surface = fit_edge_surface(image)
+    except NothingToMeasure as error:
+        raise NothingToMeasure(_place(picture, region), error.problem, error.remedy) from error
+    reach_px = min(48.0, max(24.0, 8 * surface.sigma_px + 6))
+    pixels = pixels_near(surface.curve, image.shape, reach_px)
+    values, far = image[pixels.row, pixels.col], 3 * surface.sigma_px + 2
+    bright_side = pixels.distance_px > far
+    bright_clipped = clipped[pixels.row, pixels.col][bright_side]
+    clipped_share = float(np.mean(bright_clipped)) if bright_clipped.size else 0.0
+    _prove_measurable(picture, region, surface, clipped_share)
+    noise = clipped_noise(
+        values[pixels.distance_px < -far],
+        values[bright_side],
+        bright_clipped,
+        levels=(surface.dark[0], surface.bright[0]),
+        variances=(surface.dark_variance, surface.bright_variance),
+    )
+    spread = edge_spread(image, surface, noise, reach_px=reach_px, fine_within_px=3 * surface.sigma_px + 4)
+    response = edge_response(
+        spread,
+        tilt_deg=surface.curve.tilt_deg,
+        sigma_px=surface.sigma_px,
+        levels=(surface.dark[0], surface.bright[0]),
+        noise=noise,
+    )
+    quarters = edge_spread(image, surface, noise, reach_px=reach_px, bins_per_px=BINS_PER_PX_OF_ISO)
+    crossings = {name: response.crossing(level) for name, level in LEVELS.items()}
+    _prove_certain(picture, region, crossings["mtf50"])
+    return MeasuredEdge(
+        region=region,
+        surface=surface,
+        spread=spread,
+        response=response,
+        noise=noise,
+        textbook=spatial_frequency_response(quarters, TRACE_FREQUENCIES),
+        crossings=crossings,
+        clipped_share=clipped_share,
+    )
+
+
+def _place(picture: Still, region: EdgeRegion) -> str:
+    return f"{picture.name}, region {region.x},{region.y},{region.width},{region.height}"
+
+
+def _prove_measurable(picture: Still, region: EdgeRegion, surface: EdgeSurface, clipped_share: float) -> None:
+    where = _place(picture, region)
+    rows = region.height if region.is_near_vertical else region.width
+    if surface.contrast_to_noise * math.sqrt(rows) < LEAST_CLEARNESS or surface.bright[0] <= surface.dark[0]:
+        raise NothingToMeasure(
+            where,
+            f"the step is {max(surface.contrast_to_noise, 0):.2g} times the noise of a pixel, too little for an edge",
+            "Choose a region with one edge across it, raise the contrast, or average several frames.",
+        )
+    if clipped_share > TOO_MANY_CLIPPED:
+        raise NothingToMeasure(
+            where,
+            f"{clipped_share:.0%} of the bright side is clipped",
+            "Expose less, so that the bright side stays below white.",
+        )
+    column = surface.curve.column(np.arange(rows, dtype=np.float64))
+    phases = float(np.ptp(column))
+    if phases < LEAST_PHASE_PX:
+        raise NothingToMeasure(
+            where,
+            f"the edge moves by {phases:.2f} px over {rows} px: all its pixels sample the same phase",
+            "Tilt the chart by 2 to 10 degrees against the pixels, or choose a longer region.",
+        )
+
+
+def _prove_certain(picture: Still, region: EdgeRegion, half: Crossing) -> None:
+    relative = math.hypot(half.noise, half.choice) / half.frequency_cy_px
+    if relative > WORST_RELATIVE_UNCERTAINTY:
+        raise NothingToMeasure(
+            _place(picture, region),
+            f"noise leaves MTF50 uncertain by {relative:.0%}",
+            "Average several frames, raise the light, or choose a longer region.",
+        )
+
+
+def edge_warnings(edges: Sequence[MeasuredEdge]) -> list[str]:
+    """Return what a person must know of the edges, one sentence each."""
+    warnings = []
+    for edge in edges:
+        x, y, width, height = edge.region.x, edge.region.y, edge.region.width, edge.region.height
+        where = f"Region {x},{y},{width},{height}: "
+        if edge.clipped_share > MANY_CLIPPED:
+            warnings.append(
+                f"{where}{edge.clipped_share:.1%} of the bright side is clipped, "
+                "which was taken into account as well as can be; expose less."
+            )
+        contrast = edge.surface.bright[0] / max(edge.surface.dark[0], 1e-9)
+        if contrast < LEAST_CONTRAST:
+            warnings.append(f"{where}the contrast is only {contrast:.2f} to 1; use a chart of 4 to 1 or more.")
+        if edge.response.inflation > RESTLESS:
+            warnings.append(
+                f"{where}the edge departs from any simple blur, or its noise is smeared over neighbours "
+                f"({edge.response.inflation:.1f} times the variance expected); the uncertainty allows for it."
+            )
+        for name, crossing in edge.crossings.items():
+            if crossing.frequency_cy_px > NYQUIST_CY_PX:
+                warnings.append(
+                    f"{where}{name} lies above the Nyquist frequency of 0.5 cy/px: detail that fine is sampled falsely."
+                )
+    return warnings
