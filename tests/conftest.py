@@ -61,9 +61,19 @@ def record_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     return url
 
 
+@pytest.fixture(scope="session")
+def furnished(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Furnish one workplace on SQLite, to be copied."""
+    folder = tmp_path_factory.mktemp("furnished") / "instance"
+    with workplaces.bench(folder):
+        pass
+    return folder
+
+
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[workplaces.Bench]:
+def bench(furnished: Path, tmp_path: Path) -> Iterator[workplaces.Bench]:
     """Give a furnished workplace on SQLite."""
+    shutil.copytree(furnished, tmp_path / "instance")
     with workplaces.bench(tmp_path / "instance") as opened:
         yield opened
 

@@ -35,7 +35,7 @@ def structure_problems(connection: Connection) -> Iterator[str]:
         elif name not in wanted:
             yield f"the {name} was added"
         elif found[name] != wanted[name]:
-            yield f"the {name} was changed"
+            yield f"the {name} was changed: it is not as this program builds it"
 
 
 def _built(connection: Connection) -> Mapping[str, str]:

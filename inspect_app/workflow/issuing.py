@@ -21,7 +21,9 @@ from inspect_app.workflow.workplace import Workplace, acting, prove_may, reading
 
 _LETTERS: Final = {DocumentKind.CERTIFICATE: "C", DocumentKind.REJECTION: "R"}
 _KINDS: Final = {Outcome.ACCEPTED: DocumentKind.CERTIFICATE, Outcome.REJECTED: DocumentKind.REJECTION}
-_ONE_AT_A_TIME: Final = threading.Lock()  # the text layout library is not said to be safe across threads
+_ONE_AT_A_TIME: Final = (
+    threading.Lock()
+)  # one process renders one by one, so that its threads do not take numbers from each other
 _ATTEMPTS: Final = 20  # how often others may take the next number while a document is rendered
 
 
@@ -61,12 +63,12 @@ def issue_document(workplace: Workplace, person: Person, inspection_id: int) -> 
     kind = _kind(found)
     assessment = judge_inspection(workplace, found)
     for _ in range(_ATTEMPTS):
-        known = document_of(workplace, inspection_id)
-        if known is not None:
-            return known
-        numbered = _next_number(workplace, person, found, kind)
-        content = _render(_paper(workplace, person, found, assessment, numbered))
-        issued = _keep(workplace, person, found, numbered, content)
+        with _ONE_AT_A_TIME:
+            issued = document_of(workplace, inspection_id)
+            if issued is None:
+                numbered = _next_number(workplace, person, found, kind)
+                content = _render(_paper(workplace, person, found, assessment, numbered))
+                issued = _keep(workplace, person, found, numbered, content)
         if issued is not None:
             document_path(workplace, issued)
             return issued
@@ -126,11 +128,6 @@ def _thumbnails(workplace: Workplace, found: Inspection, assessment: Assessment)
 
 
 def _render(paper: Paper) -> bytes:
-    with _ONE_AT_A_TIME:
-        return _render_alone(paper)
-
-
-def _render_alone(paper: Paper) -> bytes:
     if paper.verdict.outcome is Outcome.ACCEPTED:
         return documents.render_certificate(paper)
     return documents.render_rejection(paper)

@@ -127,10 +127,12 @@ class Bench:
 
 @contextmanager
 def bench(folder: Path, database_url: str | None = None) -> Iterator[Bench]:
-    """Open a workplace in a folder, on SQLite unless a URL is given, and furnish it."""
+    """Open a workplace in a folder, on SQLite unless a URL is given; furnish it where it is empty."""
     place = workplace(folder, database_url)
     try:
-        yield _furnish(place)
+        if not workflow.accounts(place):
+            _furnish(place)
+        yield _found(place)
     finally:
         workflow.close_workplace(place)
 
@@ -143,25 +145,36 @@ def workplace(folder: Path, database_url: str | None = None) -> Workplace:
     return replace(opened, forms={form.device_class: form}, clock=Clock(), hasher=hasher)
 
 
-def _furnish(place: Workplace) -> Bench:
-    def person(login: str, role: Role) -> Person:
-        return workflow.add_account(place, None, login, login.title(), role, PASSWORD)
-
+def _furnish(place: Workplace) -> None:
+    roles = {
+        "ines": Role.INSPECTOR,
+        "ivo": Role.INSPECTOR,
+        "ada": Role.APPROVER,
+        "otto": Role.AUDITOR,
+        "anna": Role.ADMINISTRATOR,
+    }
+    for login, role in roles.items():
+        workflow.add_account(place, None, login, login.title(), role, PASSWORD)
     workflow.adopt_contract(place, None, CONTRACT, "tst-001.toml")
     meter = workflow.add_instrument(place, None, "illuminance meter", "Lux meter", "LM-1")
     calibration = Calibration(
         certificate="K-1", laboratory="Lab", calibrated_on=date(2025, 9, 1), due_on=date(2026, 9, 1)
     )
+    workflow.add_calibration(place, None, meter.id, calibration)
+
+
+def _found(place: Workplace) -> Bench:
+    people = {person.login: person for person in workflow.accounts(place)}
     assert isinstance(place.clock, Clock)
     return Bench(
         place=place,
         clock=place.clock,
-        inspector=person("ines", Role.INSPECTOR),
-        second=person("ivo", Role.INSPECTOR),
-        approver=person("ada", Role.APPROVER),
-        auditor=person("otto", Role.AUDITOR),
-        administrator=person("anna", Role.ADMINISTRATOR),
-        meter=workflow.add_calibration(place, None, meter.id, calibration),
+        inspector=people["ines"],
+        second=people["ivo"],
+        approver=people["ada"],
+        auditor=people["otto"],
+        administrator=people["anna"],
+        meter=workflow.instruments(place)[0],
     )
 
 
