@@ -2,8 +2,10 @@
 
 import io
 import json
+import shutil
 import sqlite3
 import zipfile
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -12,14 +14,27 @@ from sqlalchemy import text
 
 from inspect_app import workflow
 from inspect_app.errors import Damaged, InspectError, NotAllowed, NotFound, UnusableInput
+from inspect_app.storage import arrivals
 from inspect_app.workflow import Workplace
 from tests.truth.workplaces import Bench, even_frame, keep, live_through_everything, open_first, workplace
+from tests.truth.workplaces import bench as opened
+
+
+@pytest.fixture(scope="module")
+def story(furnished: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Live through everything once, to be copied."""
+    folder = tmp_path_factory.mktemp("story") / "instance"
+    shutil.copytree(furnished, folder)
+    with opened(folder) as bench:
+        live_through_everything(bench)
+    return folder
 
 
 @pytest.fixture
-def lived(bench: Bench) -> Bench:
-    live_through_everything(bench)
-    return bench
+def lived(story: Path, tmp_path: Path) -> Iterator[Bench]:
+    shutil.copytree(story, tmp_path / "lived")
+    with opened(tmp_path / "lived") as bench:
+        yield bench
 
 
 @pytest.fixture
@@ -43,8 +58,6 @@ def test_a_record_that_nobody_touched_verifies(either_bench: Bench) -> None:
 
 
 def test_a_changed_row_is_found_on_postgresql_too(postgresql_url: str, tmp_path: Path) -> None:
-    from tests.truth.workplaces import bench as opened  # noqa: PLC0415 (the fixture has the same name)
-
     with opened(tmp_path, postgresql_url) as bench:
         open_first(bench)
         with bench.place.database.engine.begin() as connection:
@@ -58,12 +71,8 @@ def test_a_changed_row_is_found_on_postgresql_too(postgresql_url: str, tmp_path:
 
 
 def test_a_function_that_refuses_no_longer_is_found_on_postgresql(postgresql_url: str, tmp_path: Path) -> None:
-    from tests.truth.workplaces import bench as opened  # noqa: PLC0415 (the fixture has the same name)
-
     with opened(tmp_path, postgresql_url) as bench:
-        body = (
-            "CREATE OR REPLACE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RETURN NEW; END $$"
-        )
+        function = "CREATE OR REPLACE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql"
         with bench.place.database.engine.begin() as connection:
             connection.execute(text(f"{function} AS $$ BEGIN RETURN NEW; END $$"))
 
@@ -105,8 +114,6 @@ def test_a_crash_between_file_and_row_leaves_nothing_half(bench: Bench) -> None:
 
 
 def test_a_write_that_fails_half_way_leaves_no_row_and_no_event(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    from inspect_app.storage import arrivals  # noqa: PLC0415 (to break it)
-
     def broken(*_given: object) -> None:
         raise RuntimeError("the power went")
 
