@@ -2,6 +2,9 @@
 
 import ipaddress
 import signal
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 from typing import Final
@@ -33,23 +36,32 @@ def command(instance: Path | None, host: str, port: int) -> None:
 
     from inspect_app.web import create_app  # noqa: PLC0415 (likewise)
 
-    with opened(instance, may_begin=True) as place:
-        application = create_app({"WORKPLACE": place})
-        try:
-            server = create_server(application, host=host, port=port, threads=_THREADS)
-        except (OSError, ValueError) as error:
-            raise UnusableInput(
-                f"{host}:{port}", f"the server cannot listen there ({error})", "Name another with --host or --port."
-            ) from error
+    with opened(instance, may_begin=True) as place, _listening(host, port) as listener:
+        server = create_server(create_app({"WORKPLACE": place}), sockets=[listener], threads=_THREADS)
         if not _is_this_machine(host):
             click.echo(f"Warning: {host} can be reached from the network, and nothing is encrypted.", err=True)
         shown = f"[{host}]" if ":" in host else host
-        click.echo(f"Serving on http://{shown}:{getattr(server, 'effective_port', port)} (stop with Ctrl-C)")
+        click.echo(f"Serving on http://{shown}:{listener.getsockname()[1]} (stop with Ctrl-C)")
         signal.signal(signal.SIGTERM, _stop)
         try:
             server.run()
         finally:
             server.close()
+
+
+@contextmanager
+def _listening(host: str, port: int) -> Iterator[socket.socket]:
+    # The server leaves its socket open when it cannot listen, so the address is taken here.
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.socket(family, socket.SOCK_STREAM) as listener:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind((host, port))
+        except OSError as error:
+            raise UnusableInput(
+                f"{host}:{port}", f"the server cannot listen there ({error.strerror})", "Use another --host or --port."
+            ) from error
+        yield listener
 
 
 def _is_this_machine(host: str) -> bool:

@@ -1,0 +1,246 @@
+"""The commands of the record: what they do, what they print, how they end."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from inspect_app import workflow
+from inspect_app.cli import main
+from tests.truth.workplaces import PASSWORD, Bench, live_through_everything, receive
+
+ROOT = Path(__file__).parents[2]
+CONTRACT = ROOT / "demo_fleet" / "contracts" / "bsr-014.toml"
+COMMANDS = ("serve", "receive", "certify", "history", "verify", "backup", "restore", "user", "database")
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Run the program in this process: status, what it printed, what it complained of."""
+    monkeypatch.setenv("INSPECT_APP_PASSWORD", PASSWORD)
+    monkeypatch.setenv("INSPECT_APP_NEW_PASSWORD", "seven green bicycles")
+    monkeypatch.delenv("INSPECT_APP_INSTANCE", raising=False)
+    monkeypatch.delenv("INSPECT_APP_DATABASE_URL", raising=False)
+
+    def run(*arguments: object) -> tuple[int, str, str]:
+        status = main([str(argument) for argument in arguments])
+        out, err = capsys.readouterr()
+        return status, out, err
+
+    return run
+
+
+@pytest.fixture
+def instance(bench: Bench) -> Path:
+    """Give the folder of a record with people."""
+    return bench.place.settings.instance
+
+
+@pytest.fixture
+def lived(bench: Bench) -> Path:
+    """Give the folder of a record in which everything happened."""
+    live_through_everything(bench)
+    return bench.place.settings.instance
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_each_command_explains_itself_with_an_example(run: Run, command: str) -> None:
+    status, out, err = run(command, "--help")
+
+    assert (status, err) == (0, "")
+    assert f"inspect-app {command}" in out.split("Examples:")[1]
+
+
+@pytest.mark.parametrize(
+    "arguments", [("verify",), ("history", "X"), ("backup", "b.zip"), ("certify", "X", "--as", "ines")]
+)
+def test_a_folder_without_a_record_is_told_and_left_alone(run: Run, tmp_path: Path, arguments: tuple[str, ...]) -> None:
+    status, _, err = run(*arguments, "--instance", tmp_path / "nowhere")
+
+    assert status == 2
+    assert "it holds no record" in err
+    assert not (tmp_path / "nowhere").exists()
+
+
+def test_accounts_are_added_listed_disabled_and_enabled(run: Run, tmp_path: Path) -> None:
+    place = ("--instance", tmp_path)
+    assert run("user", "add", "nora", "--name", "Nora Example", "--role", "inspector", *place)[0] == 0
+
+    assert run("user", "disable", "nora", *place)[1] == "Disabled nora\n"
+    assert "disabled" in run("user", "list", *place)[1]
+    assert run("user", "enable", "nora", *place)[0] == 0
+
+    listed = run("user", "list", *place)[1].splitlines()
+    assert [line.split() for line in listed] == [["login", "name", "role"], ["nora", "Nora", "Example", "inspector"]]
+
+
+def test_a_random_password_is_printed_once_and_signs_in(run: Run, instance: Path, bench: Bench) -> None:
+    _, out, _ = run("user", "password", "otto", "--random", "--instance", instance)
+
+    password = out.strip().rsplit(" ", 1)[1]
+    assert workflow.sign_in(bench.place, "otto", password) == bench.auditor
+
+
+def test_an_easy_password_is_refused(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("INSPECT_APP_NEW_PASSWORD", "short")
+
+    status, _, err = run("user", "add", "nora", "--name", "Nora", "--role", "auditor", "--instance", tmp_path)
+
+    assert status == 2
+    assert err.startswith("password: it has 5 characters")
+
+
+def test_a_shipment_is_received_by_its_packing_list(run: Run, instance: Path, bench: Bench, tmp_path: Path) -> None:
+    packing_list = tmp_path / "list.csv"
+    packing_list.write_text(
+        'serial,class\nQD-1,"digital monocular, standard sensor"\nQD-2,"digital monocular, large sensor"\n'
+    )
+
+    status, out, err = run("receive", CONTRACT, "DN-7", "--list", packing_list, "--as", "ines", "--instance", instance)
+
+    assert (status, err) == (0, "")
+    assert out.splitlines()[-1] == "Received 2 devices under DN-7: BSR-014-L01, BSR-014-L02"
+    assert [summary.total for summary in workflow.lots(bench.place)] == [1, 1]
+
+
+def test_an_unusual_serial_is_received_only_when_it_is_accepted(run: Run, instance: Path, bench: Bench) -> None:
+    receive(bench, "BM-1")
+    given = ("receive", "TST-001", "DN-2", "--serial", "bm-1", "--as", "ines", "--instance", instance)
+
+    status, out, err = run(*given)
+    assert status == 2
+    assert "arrived before in TST-001-L01" in out
+    assert "--accept-unusual" in err
+    assert len(workflow.lots(bench.place)) == 1
+
+
+def test_a_wrong_password_does_nothing(run: Run, instance: Path, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("INSPECT_APP_PASSWORD", "not the right words")
+
+    status, _, err = run("receive", "TST-001", "DN-1", "--serial", "X", "--as", "ines", "--instance", instance)
+
+    assert status == 2
+    assert "login or password is not right" in err
+    assert workflow.lots(bench.place) == ()
+
+
+def test_a_lot_is_certified_and_what_cannot_be_is_told(run: Run, lived: Path) -> None:
+    status, out, err = run("certify", "--lot", "TST-001-L01", "--as", "ada", "--instance", lived)
+
+    assert (status, err) == (0, "")
+    rows = [line.split() for line in out.splitlines() if line.startswith("BM-")]
+    assert [row[:3] for row in rows] == [["BM-001", "accepted", "C-2026-0001"], ["BM-002", "open"]]
+    assert Path(rows[0][3]).read_bytes().startswith(b"%PDF-")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ((), "give serials or one lot"),
+        (("BM-002",), "not signed"),
+        (("XX",), "never arrived"),
+        (("--lot", "L9"), "no such lot"),
+    ],
+)
+def test_what_cannot_be_certified_is_told_in_words(
+    run: Run, lived: Path, arguments: tuple[str, ...], words: str
+) -> None:
+    status, _, err = run("certify", *arguments, "--as", "ada", "--instance", lived)
+
+    assert status == 2
+    assert words in err
+
+
+def test_the_history_of_a_serial_is_told_and_part_of_one_lists_devices(run: Run, lived: Path) -> None:
+    _, out, _ = run("history", "bm-001", "--instance", lived)
+    listed = run("history", "BM-00", "--instance", lived)[1]
+
+    assert "under DN-1 in lot TST-001-L01" in out
+    assert "certificate C-2026-0001" in out
+    assert "4.1 Resolution by eye: conforming" in out
+    assert [line.split()[0] for line in listed.splitlines()] == ["BM-001", "BM-002"]
+    assert run("history", "nothing", "--instance", lived)[0] == 2
+
+
+def test_verify_says_that_all_agrees_or_names_what_does_not(run: Run, lived: Path) -> None:
+    status, out, _ = run("verify", "--instance", lived)
+    assert (status, out.splitlines()[-1]) == (0, "All agrees.")
+
+    next((lived / "evidence").glob("??/*")).unlink()
+    status, out, err = run("verify", "--json", "--instance", lived)
+
+    assert status == 1
+    assert "missing" in json.loads(out)["problems"][0]
+    assert "1 problem found" in err
+
+
+def test_a_backup_is_restored_elsewhere_and_verifies(run: Run, lived: Path, tmp_path: Path) -> None:
+    archive, elsewhere = tmp_path / "backup.zip", tmp_path / "elsewhere"
+
+    assert run("backup", archive, "--instance", lived)[0] == 0
+    status, out, err = run("restore", archive, "--instance", elsewhere)
+
+    assert (status, err) == (0, "")
+    assert "2 inspections" in out
+    assert run("verify", "--instance", elsewhere)[1] == run("verify", "--instance", lived)[1]
+    assert (elsewhere / "documents" / "C-2026-0001.pdf").is_file()
+    assert run("restore", archive, "--instance", lived)[0] == 2
+
+
+def test_the_schema_is_checked_and_upgraded(run: Run, tmp_path: Path) -> None:
+    assert run("database", "check", "--instance", tmp_path)[0] == 2
+    assert run("database", "upgrade", "--instance", tmp_path)[0] == 0
+    assert run("database", "check", "--instance", tmp_path)[0] == 0
+    assert "already" in run("database", "upgrade", "--instance", tmp_path)[1]
+
+
+@pytest.fixture
+def server(instance: Path) -> Iterator[subprocess.Popen[str]]:
+    """Serve a record on any free port."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "inspect_app", "serve", "--port", "0", "--instance", str(instance)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    yield process
+    process.kill()
+    process.communicate()
+
+
+def test_serve_prints_its_address_answers_there_and_stops_when_told(server: subprocess.Popen[str]) -> None:
+    assert server.stdout is not None
+    line = server.stdout.readline()
+    address = line.split()[2]
+
+    with urllib.request.urlopen(address, timeout=60) as answer:  # noqa: S310 (the address that was printed)
+        page = answer.read().decode()
+    server.send_signal(signal.SIGTERM)
+
+    assert address.startswith("http://127.0.0.1:")
+    assert "<html" in page
+    assert server.wait(60) == 0
+
+
+def test_a_port_that_is_taken_is_told_in_words(run: Run, instance: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        status, _, err = run("serve", "--port", other.getsockname()[1], "--instance", instance)
+
+    assert status == 2
+    assert "already in use" in err
+
+
+def test_an_address_that_is_none_is_told_in_words(run: Run, instance: Path) -> None:
+    status, _, err = run("serve", "--host", "203.0.113.7", "--port", "0", "--instance", instance)
+
+    assert status == 2
+    assert "cannot listen there" in err
