@@ -101,7 +101,7 @@ def _range(
     rounding = _rounding_u_stop(readings, response, faintest)
     if rounding > 0:
         warnings.append(
-            "The range is limited by quantisation: the noise of dark steps is below half a code and cannot be read well."
+            "The range is limited by quantisation: the noise of dark steps is below half a code and reads badly."
         )
         lines.append(
             Contribution(source="rounding to codes", distribution="rectangular", standard_uncertainty=rounding)
