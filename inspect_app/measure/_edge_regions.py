@@ -41,6 +41,7 @@ RESTLESS: Final = 2.0  # variance of the residuals over that of single pixels
 class MeasuredEdge:
     """One region's edge: where it is, how it was fitted, and where its response falls to each level.
 
+    `clipped_share` and `black_share` are those of the bright side's pixels at white and the dark side's at black;
     `textbook` is the quarter-pixel e-SFR at `TRACE_FREQUENCIES`, for comparison only.
     """
 
@@ -52,6 +53,7 @@ class MeasuredEdge:
     textbook: FloatArray
     crossings: Mapping[str, Crossing]
     clipped_share: float
+    black_share: float
 
     @property
     def condition(self) -> Condition:
@@ -123,8 +125,9 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
     bright_clipped = clipped[pixels.row, pixels.col][bright_side]
     clipped_share = float(np.mean(bright_clipped)) if bright_clipped.size else 0.0
     _prove_measurable(picture, region, surface, clipped_share)
+    dark = values[pixels.distance_px < -far]
     noise = clipped_noise(
-        values[pixels.distance_px < -far],
+        dark,
         values[bright_side],
         bright_clipped,
         levels=(surface.dark[0], surface.bright[0]),
@@ -150,6 +153,7 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
         textbook=spatial_frequency_response(quarters, TRACE_FREQUENCIES),
         crossings=crossings,
         clipped_share=clipped_share,
+        black_share=float(np.mean(dark <= 0.0)) if dark.size else 0.0,
     )
 
 
