@@ -11,10 +11,11 @@ from pydantic import BeforeValidator, Field
 
 from inspect_app.capture import Capture
 from inspect_app.errors import UnusableInput
+from inspect_app.measure import _budget
 from inspect_app.measure._options import CheckOptions, Repeated, Unit
 from inspect_app.measure._registry import check
 from inspect_app.model import Condition, Measured, Result
-from inspect_app.quantity import Contribution, quantity_from_budget
+from inspect_app.quantity import Contribution
 
 ELEMENTS_PER_GROUP: Final = 6  # MIL-STD-150A; each element is finer than the one before by the sixth root of two
 LOG_STEP: Final = math.log(2) / ELEMENTS_PER_GROUP
@@ -151,7 +152,7 @@ def bar_target(captures: tuple[Capture, ...], options: BarTargetOptions) -> Meas
         raise UnusableInput(captures[0].name, "this check is read by eye and takes no file", "Leave the file out.")
     resolution, budget = _pooled(options)
     condition: Condition = {"axis": options.axis}
-    results = [_result("resolution", resolution, "lp/mm", condition, budget)]
+    results = [_budget.result("resolution", resolution, "lp/mm", condition, budget)]
     if options.distance_m is not None or options.collimator_mm is not None:
         results += _angular_results(resolution, budget, options)
     return Measured(
@@ -166,29 +167,21 @@ def _pooled(options: BarTargetOptions) -> tuple[float, list[Contribution]]:
     logarithms = [math.log(element_frequency(group, element)) for group, element in options.reading]
     count = len(logarithms)
     value = math.exp(statistics.fmean(logarithms))
-    budget = [_line("step from element to element", "rectangular", value * LOG_STEP / math.sqrt(12))]
+    budget = [_budget.line("step from element to element", value * LOG_STEP / math.sqrt(12), "rectangular")]
     if options.reader_uncertainty_percent is not None:
         one_reader = value * options.reader_uncertainty_percent / 100
-        budget.append(_line("readers, from a study of them", "normal", one_reader / math.sqrt(count)))
+        budget.append(_budget.line("readers, from a study of them", one_reader / math.sqrt(count)))
     elif count > 1:
         spread = value * statistics.stdev(logarithms) / math.sqrt(count)
-        budget.append(_line(f"spread of {count} readers", "t", spread, count - 1))
+        budget.append(
+            Contribution(
+                source=f"spread of {count} readers",
+                distribution="t",
+                standard_uncertainty=spread,
+                degrees_of_freedom=count - 1,
+            )
+        )
     return value, budget
-
-
-def _line(source: str, distribution: str, uncertainty: float, freedom: float | None = None) -> Contribution:
-    return Contribution(
-        source=source, distribution=distribution, standard_uncertainty=uncertainty, degrees_of_freedom=freedom
-    )
-
-
-def _result(name: str, value: float, unit: str, condition: Condition, budget: Sequence[Contribution]) -> Result:
-    return Result(
-        quantity_name=name,
-        quantity=quantity_from_budget(value, unit, budget),
-        condition=condition,
-        budget=tuple(budget),
-    )
 
 
 def _angular_results(resolution: float, budget: Sequence[Contribution], options: BarTargetOptions) -> list[Result]:
@@ -199,27 +192,20 @@ def _angular_results(resolution: float, budget: Sequence[Contribution], options:
         source, usual = "focal length of the collimator", COLLIMATOR_DOUBT_PERCENT
     percent = usual if options.distance_uncertainty_percent is None else options.distance_uncertainty_percent
     value = resolution * lever
-    lines = [*_scaled(budget, lever), _line(source, "normal", value * percent / 100)]
-    results = [_result("angular_resolution", value, "cy/mrad", {"axis": options.axis, "space": "object"}, lines)]
+    lines = [*_budget.scaled(budget, lever), _budget.line(source, value * percent / 100)]
+    results = [_budget.result("angular_resolution", value, "cy/mrad", {"axis": options.axis, "space": "object"}, lines)]
     if options.magnification is not None:
         at_the_eye = 1 / options.magnification
         results.append(
-            _result(
+            _budget.result(
                 "angular_resolution",
                 value * at_the_eye,
                 "cy/mrad",
                 {"axis": options.axis, "space": "eye"},
-                _scaled(lines, at_the_eye),
+                _budget.scaled(lines, at_the_eye),
             )
         )
     return results
-
-
-def _scaled(budget: Sequence[Contribution], factor: float) -> list[Contribution]:
-    return [
-        _line(line.source, line.distribution, line.standard_uncertainty * factor, line.degrees_of_freedom)
-        for line in budget
-    ]
 
 
 def _warnings(options: BarTargetOptions) -> list[str]:

@@ -131,15 +131,15 @@ def edge_response(
 
     Notes
     -----
-    Each family goes through the pixel (two sincs) and the bins (one sinc), is fitted by Levenberg and Marquardt's descent
-    together with shift, levels and shading, and gets its evidence by Laplace's approximation; noise that is clipped at
-    black or white is modelled, not masked. Uncertainty beyond the noise is the spread of the families about their mean.
-    It breaks down where the blur is not symmetric (coma, motion with a jerk): the residuals then exceed the noise, which
-    inflates the uncertainty and is told.
+    Each family goes through the pixel (two sincs) and the bins (one sinc), is fitted by Levenberg and Marquardt's
+    descent together with shift, levels and shading, and gets its evidence by Laplace's approximation; noise that is
+    clipped at black or white is modelled, not masked. Uncertainty beyond the noise is the spread of the families about
+    their mean. It breaks down where the blur is not symmetric (coma, motion with a jerk): the residuals then exceed the
+    noise, which inflates the uncertainty and is told.
 
     What lost, rms error of MTF50 on 20 edges each of 60 x 100 px, contrast 4: the quarter-pixel e-SFR of
-    `spatial_frequency_response` has 6.6 % at SNR 10 and a sigma of 1 px where this has 3.4 %, 9.6 % against 3.9 % with a
-    halo, 7.3 % against 3.5 % at a sigma of 0.5 px, and a bias of 2.5 % without noise at 2 px where this has none.
+    `spatial_frequency_response` has 6.6 % at SNR 10 and a sigma of 1 px where this has 3.4 %, 9.6 % against 3.9 % with
+    a halo, 7.3 % against 3.5 % at a sigma of 0.5 px, and a bias of 2.5 % without noise at 2 px where this has none.
 
     References
     ----------
