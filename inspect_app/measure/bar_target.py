@@ -22,6 +22,7 @@ LOG_STEP: Final = math.log(2) / ELEMENTS_PER_GROUP
 LOWEST_GROUP, HIGHEST_GROUP = -5, 12  # wider than any printed target; beyond it a reading is a slip of the pen
 DISTANCE_DOUBT_PERCENT: Final = 0.3  # tape measure and place of the target's plane; common practice, no source
 COLLIMATOR_DOUBT_PERCENT: Final = 0.5  # focal length by its maker's tolerance; common practice, no source
+USUAL_READERS_FREEDOM: Final = 8.0  # readers usually lie within one element, a figure good to a quarter (GUM G.4.2)
 READERS_DIFFER_BY: Final = 2  # elements; practised readers agree within one (common practice, no source)
 
 _GROUP_AND_ELEMENT = re.compile(r"\s*([+\N{MINUS SIGN}-]?\d{1,3})\s*[,;/ ]\s*(\d{1,3})\s*")
@@ -140,8 +141,9 @@ def bar_target(captures: tuple[Capture, ...], options: BarTargetOptions) -> Meas
     -----
     Several readers are pooled by the mean of their logarithms, so that the value is a geometric mean. The value is that
     of the last element resolved: the limit of the device lies between it and the next element, 12.2 % above.
-    Their spread over the root of their number has n - 1 degrees of freedom; one reader alone
-    shows no spread, which is said in a warning unless a study of the readers gives it.
+    Their variance is pooled with that of readers who differ by up to one element either way (rectangular, common
+    practice, no source; 8 degrees of freedom), because two or three readings alone say little of their spread. One
+    reader alone shows none, which is said in a warning unless a study of the readers gives it.
     Angles are small: cy/mrad = lp/mm x metres, or lp/mm x focal length in mm / 1000.
 
     References
@@ -152,7 +154,7 @@ def bar_target(captures: tuple[Capture, ...], options: BarTargetOptions) -> Meas
         raise UnusableInput(captures[0].name, "this check is read by eye and takes no file", "Leave the file out.")
     resolution, budget = _pooled(options)
     condition: Condition = {"axis": options.axis}
-    results = [_budget.result("resolution", resolution, "lp/mm", condition, budget)]
+    results = [_budget.result("resolution", resolution, "lp/mm", budget, condition)]
     if options.distance_m is not None or options.collimator_mm is not None:
         results += _angular_results(resolution, budget, options)
     return Measured(
@@ -172,13 +174,15 @@ def _pooled(options: BarTargetOptions) -> tuple[float, list[Contribution]]:
         one_reader = value * options.reader_uncertainty_percent / 100
         budget.append(_budget.line("readers, from a study of them", one_reader / math.sqrt(count)))
     elif count > 1:
-        spread = value * statistics.stdev(logarithms) / math.sqrt(count)
+        usual = LOG_STEP / math.sqrt(3)
+        freedom = USUAL_READERS_FREEDOM + count - 1
+        pooled = (USUAL_READERS_FREEDOM * usual**2 + (count - 1) * statistics.variance(logarithms)) / freedom
         budget.append(
             Contribution(
-                source=f"spread of {count} readers",
+                source=f"spread of {count} readers, pooled with what readers usually show",
                 distribution="t",
-                standard_uncertainty=spread,
-                degrees_of_freedom=count - 1,
+                standard_uncertainty=value * math.sqrt(pooled / count),
+                degrees_of_freedom=freedom,
             )
         )
     return value, budget
@@ -193,7 +197,7 @@ def _angular_results(resolution: float, budget: Sequence[Contribution], options:
     percent = usual if options.distance_uncertainty_percent is None else options.distance_uncertainty_percent
     value = resolution * lever
     lines = [*_budget.scaled(budget, lever), _budget.line(source, value * percent / 100)]
-    results = [_budget.result("angular_resolution", value, "cy/mrad", {"axis": options.axis, "space": "object"}, lines)]
+    results = [_budget.result("angular_resolution", value, "cy/mrad", lines, {"axis": options.axis, "space": "object"})]
     if options.magnification is not None:
         at_the_eye = 1 / options.magnification
         results.append(
@@ -201,8 +205,8 @@ def _angular_results(resolution: float, budget: Sequence[Contribution], options:
                 "angular_resolution",
                 value * at_the_eye,
                 "cy/mrad",
-                {"axis": options.axis, "space": "eye"},
                 _budget.scaled(lines, at_the_eye),
+                {"axis": options.axis, "space": "eye"},
             )
         )
     return results

@@ -71,14 +71,14 @@ def test_readers_are_pooled_by_their_geometric_mean() -> None:
     assert value_of(read_bars(reading=["5,1", "5,3"]), "resolution") == pytest.approx(element_frequency(5, 2), abs=1e-9)
 
 
-def test_the_spread_of_readers_counts_with_one_less_than_their_number() -> None:
-    """Truth: algebra; three readers one step apart have s = 1 step, over the root of 3, and 2 degrees of freedom."""
+def test_the_spread_of_readers_is_pooled_with_what_readers_usually_show() -> None:
+    """Truth: algebra; variances of 1 step² with 2 and 1/3 step² with 8 degrees of freedom pool to (2 + 8 / 3) / 10."""
     measured = read_bars(reading=["5,1", "5,2", "5,3"])
 
     spread = measured.results[0].budget[1]
     step = element_frequency(5, 2) * math.log(2) / 6
-    assert spread.standard_uncertainty == pytest.approx(step / math.sqrt(3), rel=1e-9)
-    assert spread.degrees_of_freedom == 2
+    assert spread.standard_uncertainty == pytest.approx(step * math.sqrt((2 + 8 / 3) / 10 / 3), rel=1e-9)
+    assert spread.degrees_of_freedom == 10
 
 
 def test_the_doubt_of_the_distance_adds_in_quadrature() -> None:
