@@ -11,7 +11,7 @@ import pytest
 import tifffile
 from hypothesis import given
 from hypothesis.extra import numpy as hnp
-from PIL import Image, ImageOps
+from PIL import Image, ImageFile, ImageOps
 
 from inspect_app.capture import read
 from inspect_app.errors import UnusableInput
@@ -303,6 +303,15 @@ def test_an_unusable_picture_is_refused_in_one_line(tmp_path, what):
     assert str(caught.value).startswith("bench.png: ")
     assert "\n" not in str(caught.value)
     assert caught.value.remedy.endswith(".")
+
+
+def test_a_cut_jpeg_is_refused_where_printing_has_taught_the_decoder_to_fill_gaps(tmp_path, monkeypatch):
+    """Symptom: once a document had been printed, half a JPEG was measured as if it were whole."""
+    monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", True)
+    content, seen = UNUSABLE["a JPEG cut in the middle"]
+
+    with pytest.raises(UnusableInput, match=seen):
+        read(keep(tmp_path, content, "bench.jpg"))
 
 
 def one_directory(entries, after=0):
