@@ -2,6 +2,7 @@
 
 import contextlib
 import sqlite3
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -144,7 +145,7 @@ def alembic_config(connection: Connection) -> Any:
     """Return Alembic's configuration for an open connection."""
     from alembic.config import Config  # noqa: PLC0415 (see `upgrade`)
 
-    config = Config()
+    config = Config(stdout=sys.stdout)  # its default is the stream that stood there when it was imported
     config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
     config.attributes["connection"] = connection
     return config
