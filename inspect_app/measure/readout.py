@@ -21,6 +21,7 @@ METHOD: Final = "strobe bands, trapezoid of flash and exposure fitted (common pr
 WANTED_BANDS: Final = 3.0
 _LEAST_GAIN: Final = 40.0  # chi-squared of seven more parameters that chance does not reach
 _LEAST_GAIN_BELOW_ONE: Final = 15.0
+_EDGES_OF_A_PERIOD: Final = 2
 _LEAST_ROWS: Final = 32
 _CLOCK: Final = 1e-4 / 3**0.5  # of the generator: 100 ppm, rectangular (common practice, no source)
 _ROUNDING_ROWS: Final = 0.1  # by which rounded codes and the finite row may move an edge (own bench)
@@ -135,7 +136,7 @@ def _bands(taken: Still, options: ReadoutOptions) -> tuple[Bands, str]:
             f"Shorten the exposure; if none come, use a strobe of {WANTED_BANDS * options.strobe_hz:.0f} Hz.",
         )
     best, axis = max(seen, key=lambda entry: entry[0].gain * (4 if entry[1] == "rows" else 1))
-    if best.gain_below_one < _LEAST_GAIN_BELOW_ONE or best.count < 1:
+    if best.gain_below_one < _LEAST_GAIN_BELOW_ONE or best.count < 1 or best.edges < _EDGES_OF_A_PERIOD:
         count = min(best.count, 1.0)
         raise NothingToMeasure(
             taken.name,

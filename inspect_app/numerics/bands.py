@@ -1,5 +1,6 @@
 """Bands that a strobe draws across a rolling shutter: their period, by a fit of the trapezoid that physics makes."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -22,6 +23,8 @@ _PLACES: Final = 24
 _TABLE_STEPS: Final = 512
 _STARTS: Final = 5
 _HOPEFUL: Final = 3.0  # times the lowest cost of the scan up to which a start is worth refining
+_BELOW_ONE: Final = 0.95
+_MARGIN: Final = 0.004  # of the profile: an edge so near its end is not seen
 _NARROW: Final = 0.004
 _LONGEST_MEMORY: Final = 0.1  # of the rows: reach of the correlation of what remains
 
@@ -43,6 +46,8 @@ class Bands:
     gain_below_one : float
         How much better (chi-squared) the fit is than the best one with less than one band; tells whether a full
         period is in the picture.
+    edges : int
+        Edges of one kind, rising or falling, in the profile.
     fitted : ndarray of shape (n,)
         The fitted profile, at `places`.
     places : ndarray of shape (n,)
@@ -56,6 +61,7 @@ class Bands:
     contrast: float
     gain: float
     gain_below_one: float
+    edges: int
     fitted: FloatArray
     places: FloatArray
     profile: FloatArray
@@ -115,9 +121,11 @@ def fit_bands(profile: FloatArray) -> Bands | None:
         return None
     values = values / scale
     places = (np.arange(len(values)) + 0.5) / len(values)
-    fits = [_refined(places, values, start) for start in _starts(values)]
+    *starts, below = _starts(values)
+    fits = [_refined(places, values, start) for start in starts]
     best = min(fits, key=lambda fit: float(fit.cost))
-    return _described(places, values, best, fits, scale)
+    fewer = _refined(places, values, below, most=_BELOW_ONE)
+    return _described(places, values, best, [*fits, fewer], scale)
 
 
 def _averaged(profile: FloatArray) -> FloatArray:
@@ -135,7 +143,7 @@ def _starts(values: FloatArray) -> list[FloatArray]:
     scanned += [_best_of(values, count) for count in _spectral_counts(values)]
     hopeful = _HOPEFUL * min(entry[0] for entry in scanned) + 0.02
     minima = [entry for entry in _local_minima(scanned) if entry[0] < hopeful]
-    below = min((entry for entry in scanned if entry[1][0] < 0.95), key=lambda entry: entry[0])
+    below = min((entry for entry in scanned if entry[1][0] < _BELOW_ONE), key=lambda entry: entry[0])
     return [entry[1] for entry in minima[:_STARTS]] + [below[1]]
 
 
@@ -179,9 +187,11 @@ def _best_of(values: FloatArray, count: float) -> tuple[float, FloatArray]:
     return cost, np.array([count, middles[best % _PLACES], width, ramp])
 
 
-def _refined(places: FloatArray, values: FloatArray, start: FloatArray) -> optimize.OptimizeResult:
+def _refined(
+    places: FloatArray, values: FloatArray, start: FloatArray, most: float | None = None
+) -> optimize.OptimizeResult:
     low = np.array([0.2, -1.0, 0.01, _NARROW, -1.5, -3.0])
-    high = np.array([len(values) / 3, 2.0, 0.99, 0.98, 1.5, 3.0])
+    high = np.array([most or len(values) / 3, 2.0, 0.99, 0.98, 1.5, 3.0])
     begun = np.clip(np.concatenate([start, [0.0, 0.0]]), low + 1e-6, high - 1e-6)
 
     def remainder(parameters: FloatArray) -> FloatArray:
@@ -227,17 +237,38 @@ def _described(
     pseudo = np.linalg.pinv(best.jac)
     spread = pseudo @ linalg.matmul_toeplitz(np.concatenate([covariance, np.zeros(rows - len(covariance))]), pseudo.T)
     flat = _flat_cost(places, values)
-    below = [fit for fit in fits if fit.x[0] < 0.97]
+    spread_between = _between(best, fits, variance)
     height = float(np.ptp(values + remainder))
     return Bands(
         count=float(best.x[0]),
-        count_sd=float(np.sqrt(max(spread[0, 0], 0.0))),
+        count_sd=float(np.sqrt(max(spread[0, 0], 0.0) + spread_between)),
         contrast=height / float(np.sqrt(max(covariance[0], 1e-12))),
         gain=(flat - 2 * best.cost) / variance,
-        gain_below_one=min((2 * (fit.cost - best.cost) for fit in below), default=np.inf) / variance,
+        gain_below_one=2 * float(fits[-1].cost - best.cost) / variance,
+        edges=_edges(best.x),
         fitted=(values + remainder) * scale,
         places=places,
         profile=values * scale,
+    )
+
+
+def _between(best: optimize.OptimizeResult, fits: list[optimize.OptimizeResult], variance: float) -> float:
+    """Return the variance of the count from other fits that are nearly as good."""
+    odds = np.exp(-np.array([max(float(fit.cost - best.cost), 0.0) for fit in fits]) / variance)
+    away = np.array([float(fit.x[0] - best.x[0]) for fit in fits])
+    return float(odds @ away**2 / odds.sum())
+
+
+def _edges(parameters: FloatArray) -> int:
+    """Return how many edges of one kind, rising or falling, lie in the profile: two enclose a full period."""
+    count, middle, width = parameters[:3]
+    turns = np.arange(-2, math.ceil(count) + 4)
+    return max(
+        int(np.sum((at > _MARGIN) & (at < 1 - _MARGIN)))
+        for at in (
+            (turns + middle - width / 2) / count,
+            (turns + middle + width / 2) / count,
+        )
     )
 
 
