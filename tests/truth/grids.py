@@ -72,7 +72,7 @@ class Grid:
         y = self.spacing_px * (a * math.sin(angle) + b * math.cos(angle))
         share = 1 - self.keystone * x / (self.cols / 2)
         x, y = x / share, y / share
-        near = (share > 0.5) & (np.hypot(x, y) < 2 * self.half_diagonal_px)
+        near = (share > 0.5) & (np.hypot(x, y) < 1.3 * self.half_diagonal_px)  # a lens does not fold
         x, y, numbers = x[near], y[near], numbers[near]
         stretch = 1 + self.distortion(np.hypot(x, y))
         seen_x, seen_y = self.axis_px[0] + x * stretch, self.axis_px[1] + y * stretch
