@@ -7,7 +7,7 @@ from inspect_app.documents.figures._plot import BOTTOM, LEFT, RIGHT, TOP, Plot, 
 from inspect_app.documents.figures._scale import Scale, log_scale_for, scale_for
 from inspect_app.documents.wording import condition_text, name_in_words
 from inspect_app.model import Judgement, Trace
-from inspect_app.quantity import UNITS, format_limit
+from inspect_app.quantity import UNITS, format_limit, with_unit
 
 _ROWS = 16
 _DECADES = 200.0
@@ -31,10 +31,11 @@ def curve_figure(part: Part, trace: Trace, x_label: str = "") -> Figure:
         y_label=axis_label(name_in_words(trace.name), trace.y_unit),
     )
     plot.curve(trace.x, trace.y)
-    words = (
-        f"From {format_limit(trace.y[0], trace.y_unit)} at {format_limit(trace.x[0], trace.x_unit)} "
-        f"to {format_limit(trace.y[-1], trace.y_unit)} at {format_limit(trace.x[-1], trace.x_unit)}."
+    (first_x, last_x), (first_y, last_y) = (
+        tuple(with_unit(short_number(values[end]), unit) for end in (0, -1))
+        for values, unit in ((trace.x, trace.x_unit), (trace.y, trace.y_unit))
     )
+    words = f"From {first_y} at {first_x} to {last_y} at {last_x}."
     columns, table = trace_table(trace)
     return Figure(title=title, svg=plot.drawing.svg(title, words), text_alternative=words, columns=columns, table=table)
 
