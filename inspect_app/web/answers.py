@@ -97,9 +97,29 @@ class AnswerForm(PageForm):
 
     @property
     def first_empty(self) -> str:
-        """The id of the field that the cursor goes to."""
-        empty = (asked.field.id for asked in self.asked if asked.is_empty and not asked.is_optional)
-        return next(empty, "")
+        """The id of the field that the cursor goes to, empty where nothing is missing."""
+        waiting = self._waiting
+        if self._is_without_way:
+            waiting += tuple(asked for way in self.ways.values() for asked in way)
+        order = [asked.field.name for asked in self.asked]
+        first = min(waiting, key=lambda asked: order.index(asked.field.name), default=None)
+        return "" if first is None else str(first.field.id)
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """The labels of what is still to be answered."""
+        labels = tuple(str(asked.field.label.text) for asked in self._waiting)
+        return (*labels, " or ".join(self.ways)) if self._is_without_way else labels
+
+    @property
+    def _is_without_way(self) -> bool:
+        return bool(self.ways) and not any(_is_taken(way) for way in self.ways.values())
+
+    @property
+    def _waiting(self) -> tuple[Asked, ...]:
+        of_ways = tuple(asked for way in self.ways.values() if _is_taken(way) for asked in way)
+        always = (*self.before, *self.instruments, *self.plain, *self.after)
+        return tuple(asked for asked in (*always, *of_ways) if asked.is_empty and not asked.is_optional)
 
     @property
     def chosen_files(self) -> tuple[Evidence, ...]:
@@ -115,16 +135,6 @@ class AnswerForm(PageForm):
         """Say whether nothing at all is answered."""
         readings = (*self.before, *self.plain, *self.after, *(a for way in self.ways.values() for a in way))
         return all(asked.is_empty for asked in readings) and not (self.photos and self.photos.kept)
-
-    def missing(self) -> tuple[str, ...]:
-        """Return the labels of what is still to be answered."""
-        always = (*self.before, *self.instruments, *self.plain, *self.after)
-        open_ones = [asked for asked in always if asked.is_empty and not asked.is_optional]
-        used = [way for way in self.ways.values() if not all(asked.is_empty for asked in way)]
-        if self.ways and not used:
-            return (*(asked.field.label.text for asked in open_ones), " or ".join(self.ways))
-        open_ones += [asked for way in used for asked in way if asked.is_empty and not asked.is_optional]
-        return tuple(asked.field.label.text for asked in open_ones)
 
     def keep_files(self) -> None:
         """Keep every file that came, before anything is judged; a refusal stands beside its field."""
@@ -196,6 +206,10 @@ class AnswerForm(PageForm):
         names = tuple(_question_fields(question))
         kept = self.kept_for(question.name) if question.kind == _CAPTURES else ()
         return tuple(Asked(field=self[name], is_optional=question.is_optional, kept=kept) for name in names)
+
+
+def _is_taken(way: Sequence[Asked]) -> bool:
+    return not all(asked.is_empty for asked in way)
 
 
 def answer_form(place: Place, *, is_sent: bool) -> AnswerForm:
@@ -277,12 +291,13 @@ def _instrument_field(kind: str) -> Field:
 def _instrument_text(instrument: Instrument) -> str:
     today = here.workplace().clock().date()
     current, latest = instrument.calibration_on(today), instrument.latest_calibration()
-    name = f"{instrument.name}, {instrument.serial}"
     if current is not None:
-        return f"{name} (calibrated, due {wording.day(current.due_on)})"
-    if latest is not None:
-        return f"{name} (PAST CALIBRATION, was due {wording.day(latest.due_on)})"
-    return f"{name} (NEVER CALIBRATED)"
+        state = f"calibrated, due {wording.day(current.due_on)}"
+    elif latest is not None:
+        state = f"PAST CALIBRATION, was due {wording.day(latest.due_on)}"
+    else:
+        state = "NEVER CALIBRATED"
+    return f"{instrument.serial}, {state}: {instrument.name}"
 
 
 def _initial(place: Place) -> dict[str, Any]:

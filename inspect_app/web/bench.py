@@ -54,7 +54,7 @@ def answer(inspection_id: int, step_id: str) -> ResponseReturnValue:
         flash("Nothing is answered yet. Answer the step, or say that you cannot tell.")
         return redirect(_address("bench.ask", place), 303)
     is_sound = form.validate_with_files()
-    if act == "draft" or (is_sound and act == "record" and form.missing()):
+    if act == "draft" or (is_sound and act == "record" and form.missing):
         return _keep_draft(place, form, is_sound=is_sound)
     return _record(place, form, _STATES.get(act, EntryState.RECORDED), is_sound=is_sound)
 
@@ -88,7 +88,7 @@ def _keep_draft(place: Place, form: AnswerForm, *, is_sound: bool) -> ResponseRe
         return jsonify(revision=entry.revision, message=f"Saved {entry.recorded_at.strftime('%H:%M:%S')} UTC")
     if not is_sound:
         return _again(place, form)
-    missing = form.missing()
+    missing = form.missing
     still = f" Still to answer: {', '.join(missing)}." if missing else ""
     flash(f"Saved as a draft.{still}")
     return redirect(_address("bench.ask", place), 303)

@@ -38,14 +38,16 @@ def index() -> str:
 def history_page(device_id: int) -> str:
     """Show all that is known of a device: arrivals, inspections, results over time, evidence, documents, acts."""
     told = workflow.device_history(here.workplace(), device_id)
+    forms = [workflow.form_of(here.workplace(), one.inspection) for one in reversed(told.inspections)]
+    titles = {step.id: step.title for form in forms for step in form.steps}
     under_way = next((one.inspection for one in told.inspections if one.inspection.signature is None), None)
     return render_template(
         "devices/history.html",
         told=told,
         device=told.device,
-        rows=history.over_time(told),
+        steps=history.over_time(told, titles),
         columns=history.occasions(told),
-        evidence=history.evidence(told),
+        evidence=history.evidence(told, titles),
         under_way=under_way,
     )
 

@@ -1,6 +1,6 @@
 """The history of a device as shown: every result under one condition in a row, one column for each inspection."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -11,6 +11,9 @@ from inspect_app.model import Entry, Evidence, Inspection
 from inspect_app.quantity import Quantity, format_quantity
 from inspect_app.web.charts import over_time_chart
 from inspect_app.workflow import DeviceHistory
+
+Titles = Mapping[str, str]
+"""Title of each step by its id."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +35,14 @@ class QuantityRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StepRows:
+    """The quantities of one step."""
+
+    title: str
+    rows: tuple[QuantityRow, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ShownEvidence:
     """The files of one step of one inspection."""
 
@@ -45,21 +56,27 @@ def occasions(told: DeviceHistory) -> tuple[Occasion, ...]:
     return tuple(Occasion(inspection_id=one.id, at=one.opened_at) for one in _oldest_first(told))
 
 
-def over_time(told: DeviceHistory) -> tuple[QuantityRow, ...]:
-    """Return one row for each quantity and condition, in the order in which they were first measured."""
+def over_time(told: DeviceHistory, titles: Titles) -> tuple[StepRows, ...]:
+    """Return one row for each quantity and condition, step by step, in the order in which they were first measured."""
     inspections = _oldest_first(told)
-    rows: dict[tuple[str, str, str], dict[int, Quantity]] = {}
+    found: dict[str, dict[tuple[str, str], dict[int, Quantity]]] = {}
     for inspection in inspections:
         for step_id, entry in inspection.entries.items():
             for name, under, quantity in _results(entry):
-                rows.setdefault((step_id, name, under), {})[inspection.id] = quantity
-    return tuple(_row(name, under, found, inspections) for (_, name, under), found in rows.items())
+                found.setdefault(step_id, {}).setdefault((name, under), {})[inspection.id] = quantity
+    return tuple(
+        StepRows(
+            title=titles.get(step_id, step_id),
+            rows=tuple(_row(name, under, values, inspections) for (name, under), values in rows.items()),
+        )
+        for step_id, rows in found.items()
+    )
 
 
-def evidence(told: DeviceHistory) -> tuple[ShownEvidence, ...]:
+def evidence(told: DeviceHistory, titles: Titles) -> tuple[ShownEvidence, ...]:
     """Return the files of every step, newest inspection first."""
     return tuple(
-        ShownEvidence(inspection_id=one.inspection.id, step_title=step_id, files=entry.evidence)
+        ShownEvidence(inspection_id=one.inspection.id, step_title=titles.get(step_id, step_id), files=entry.evidence)
         for one in told.inspections
         for step_id, entry in one.inspection.entries.items()
         if entry.evidence

@@ -152,7 +152,7 @@ def _judgement(judgement: Judgement) -> ShownJudgement:
         demand=wording.demand_text(demand) if isinstance(demand, Limit) else "spot table",
         rule=_RULES[demand.decision_rule] if isinstance(demand, Limit) else "count",
         severity=str(demand.severity),
-        under=wording.condition_text({**judgement.condition, **demand.condition}, demand.title),
+        under=wording.condition_text(wording.decided_under(judgement), demand.title),
         value=format_quantity(judgement.quantity) if judgement.quantity is not None else "",
         acceptance=wording.acceptance_text(judgement, demand)
         if isinstance(demand, Limit) and judgement.guard_band > 0 and judgement.quantity is not None

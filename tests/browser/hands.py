@@ -1,6 +1,7 @@
 """Two ways of working a page: by keyboard alone with its scripts running, and by plain fields without any script."""
 
 MOST_TABS = 160
+DRAWN = "() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
 
 
 class Keyboard:
@@ -51,6 +52,9 @@ class Keyboard:
         self.page.wait_for_load_state()
 
     def _go_to(self, target):
+        target.wait_for()
+        self.page.wait_for_load_state()
+        self.page.evaluate(DRAWN)  # a browser drops keys that are pressed before a page is first drawn
         for _ in range(MOST_TABS):
             if target.evaluate("element => element === document.activeElement"):
                 return
@@ -79,7 +83,7 @@ class Plain:
         """Choose of a list."""
         field = self.page.get_by_label(label, exact=True)
         options = field.locator("option").all_inner_texts()
-        field.select_option(label=next(option for option in options if option.startswith(words)))
+        field.select_option(label=next(one for one in options if one.casefold().startswith(words.casefold())))
 
     def mark(self, group, words):
         """Choose one of a group of radio buttons."""

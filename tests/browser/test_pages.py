@@ -44,16 +44,59 @@ def complaints(page):
     return [(page.url, rule["id"], node["html"][:120]) for rule in found for node in rule["nodes"]]
 
 
-@pytest.mark.parametrize("theme", ["light", "dark", "dark-room"])
-def test_no_page_breaks_a_rule_of_accessibility(signed_in, filled, theme):
+def test_no_page_breaks_a_rule_of_accessibility(signed_in, filled):
     """The rules are those of axe-core, colour contrast among them."""
     found = []
     for login, paths in (("ina", INSPECTOR), ("adm", KEEPER)):
         page = signed_in(login)
-        page.context.add_cookies([{"name": "theme", "value": theme, "url": page.url}])
         for path in paths:
             page.goto(path)
             found += complaints(page)
+
+    assert found == []
+
+
+@pytest.mark.parametrize("theme", ["light", "dark", "dark-room"])
+def test_no_theme_breaks_a_rule_on_pages_with_every_part(signed_in, filled, theme):
+    page = signed_in()
+    page.context.add_cookies([{"name": "theme", "value": theme, "url": page.url}])
+    found = []
+    for path in ("/", "/lots/1", BARS, "/bench/1/bar-target.horizontal.1lx/result", "/inspections/1"):
+        page.goto(path)
+        found += complaints(page)
+
+    assert found == []
+
+
+def test_pages_that_ask_back_break_no_rule(signed_in, filled):
+    """The review of a shipment with odd serials, a step with an error, and two answers to one step."""
+    page = signed_in()
+    page.goto("/receive")
+    page.get_by_label("Contract").select_option("TST-1")
+    page.get_by_label("Delivery note").fill("DN-9")
+    page.get_by_label("Serials that came").fill("TM-0001\nTM-0900")
+    page.get_by_role("button", name="Show what came").click()
+    found = complaints(page)
+    page.get_by_role("button", name="Receive").click()
+    expect(page.locator("#errors")).to_be_focused()
+    found += complaints(page)
+
+    page.goto(BARS)
+    page.get_by_label(DISTANCE).fill("TM-0001")
+    page.get_by_label("Last element resolved, as group,element").fill("1,4")
+    page.get_by_role("main").get_by_role("button", name="Save and continue").last.click()
+    expect(page.locator("#errors")).to_be_focused()
+    found += complaints(page)
+
+    other = signed_in("app")
+    other.goto(BARS)
+    page.goto(BARS)
+    other.get_by_label(DISTANCE).fill("3")
+    other.get_by_role("button", name="Save draft").click()
+    page.get_by_label(DISTANCE).fill("4")
+    page.get_by_role("button", name="Save draft").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Two answers to one step")
+    found += complaints(page)
 
     assert found == []
 

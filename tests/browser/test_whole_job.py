@@ -73,8 +73,8 @@ def inspect(page, hands, captures):
 
     hands.fill("Illuminance at the target, before, in lx", "1.0")
     hands.fill("Air temperature at the bench, in °C", "21")
-    hands.choose("Illuminance meter", "Lumo 3")
-    hands.choose("Bar target", "T-20")
+    hands.choose("Illuminance meter", "SN-3242")
+    hands.choose("Bar target", "SN-e")
     hands.fill("Last element resolved, as group,element", "1,4\n1,3\n1,4")
     hands.fill("Distance from target to the front lens, in m", "1,0")
     hands.fill("Illuminance at the target, after, in lx", "0.98")

@@ -84,8 +84,8 @@ def test_the_page_shows_instruction_caution_window_and_calibration(bench):
     assert "Read the vertical bars." in words
     assert "Caution Dark room: clear the floor" in words
     assert "The result counts from 0.9 to 1.1 lx" in words
-    assert "Lumo 1, SN-1" in words
-    assert "PAST CALIBRATION" in words
+    assert "PAST CALIBRATION, was due 2026-05-02: Lumo 1" in words
+    assert "calibrated, due 2026-08-30: Lumo 3" in words
 
 
 def test_the_steps_are_listed_with_how_far_each_has_come(bench):
