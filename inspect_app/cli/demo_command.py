@@ -44,7 +44,7 @@ def command(instance: Path | None) -> None:
         run = load(instance, tell)
     click.echo(table(("serial", "class", "verdict", "deciding limit", "document"), [_row(d) for d in run.devices]))
     click.echo(_summary(run))
-    for line in measure_open_captures():
+    for line in measure_open_captures() if run.inspected else ():
         click.echo(line)
     _tell_accounts(run)
 

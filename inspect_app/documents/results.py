@@ -117,7 +117,7 @@ def missed_line(judgement: Judgement) -> MissedLine:
         demand=wording.named_demand(judgement),
         severity=str(limit.severity),
         required=wording.demand_text(limit) if isinstance(limit, Limit) else "the table of allowed spots",
-        found=format_quantity(quantity) if is_number and quantity is not None else judgement.reason,
+        found=format_quantity(quantity) if is_number and quantity is not None else judgement.reason.rstrip("."),
         missed_by=_beyond(judgement),
     )
 

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime
 from typing import Final
 
 from inspect_app.definitions.values import Window
+from inspect_app.judge import demand_in_words
 from inspect_app.model import Condition, ConditionValue, DecisionRule, Finding, Judgement, Limit
 from inspect_app.quantity import Quantity, coverage_factor, decimals_for, format_limit, format_number, with_unit
 
@@ -98,7 +99,9 @@ def named_demand(judgement: Judgement) -> str:
 
 
 def demand_text(limit: Limit) -> str:
-    """Return what is demanded: ``≥ 0.2 cy/px``, ``≤ 50 ms`` or ``9 to 11 V``."""
+    """Return what is demanded: ``≥ 0.2 cy/px``, ``9 to 11 V``, or ``at least element 6,2 (71.84 lp/mm)``."""
+    if limit.element:
+        return demand_in_words(limit)
     return bounds_text(limit.at_least, limit.at_most, limit.unit)
 
 

@@ -9,7 +9,7 @@ from inspect_app.definitions.values import Window
 from inspect_app.documents import wording
 from inspect_app.documents.results import nearest_to_limit
 from inspect_app.judge import decide
-from inspect_app.model import DecisionRule, Finding
+from inspect_app.model import DecisionRule, Finding, Limit
 from inspect_app.quantity import Quantity
 from tests.documents import papers
 
@@ -107,3 +107,18 @@ def test_the_nearest_demand_is_the_one_met_by_the_fewest_uncertainties_and_no_co
     assert nearest_to_limit(judgements) == "Runtime: 101.0 ± 2.0 min against ≥ 100 min, 1.0 min inside the limit"
     assert nearest_to_limit(judgements[:1]) == "Dead pixels: 0 against ≤ 0, exactly at the limit"
     assert nearest_to_limit([dataclasses.replace(j, finding=Finding.INCONCLUSIVE) for j in judgements]) == ""
+
+
+def test_a_limit_on_an_element_of_the_bar_target_is_printed_by_its_name():
+    """Truth: element 6-2 of the 1951 target is 2^(6 + 1/6) = 71.84 lp/mm (printed table)."""
+    limit = Limit(
+        clause="1",
+        title="Resolution",
+        check="bar-target",
+        quantity_name="resolution",
+        unit="lp/mm",
+        at_least=2 ** (6 + 1 / 6),
+        element="6,2",
+    )
+
+    assert wording.demand_text(limit) == "at least element 6,2 (71.84 lp/mm)"
