@@ -2,6 +2,7 @@
 
 import re
 import shlex
+import tomllib
 from pathlib import Path
 
 import click
@@ -54,3 +55,13 @@ def test_every_setting_of_the_readme_is_read():
     read = {value for name, value in vars(settings).items() if name.isupper() and isinstance(value, str)}
 
     assert set(re.findall(r"INSPECT_APP_[A-Z_]+", README)) <= read
+
+
+def test_every_dependency_has_its_reason_in_the_developers_page():
+    """Truth: pyproject.toml."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = page.partition("## Dependencies")[2].partition("##")[0]
+    named = {name.strip() for row in re.findall(r"^\| ([^|]+) \|", table, flags=re.M) for name in row.split(",")}
+
+    assert {re.split(r"[\[<>=]", dependency)[0] for dependency in project["dependencies"]} <= named
