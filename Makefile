@@ -5,7 +5,7 @@ SERVE ?= 1
 UV := VIRTUAL_ENV=.venv .venv/bin/uv pip install --quiet
 # Debian packages: what WeasyPrint loads, and what the tests drive.
 PRINTING := libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0
-TESTING := $(PRINTING) chromium poppler-utils
+TESTING := $(PRINTING) chromium libatomic1 poppler-utils
 
 .PHONY: help demo serve test lint unit bench lock system-demo system-test clean
 
