@@ -11,6 +11,8 @@ class Keyboard:
 
     def __init__(self, page):
         self.page = page
+        # Dialogues are caught from now on; asked for only when the key is pressed, the key may win and none is seen.
+        page.on("filechooser", lambda _: None)
 
     def fill(self, label, text):
         """Go to a field and type into it, in place of what it holds."""
