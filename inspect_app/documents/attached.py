@@ -35,6 +35,7 @@ def measurements_json(paper: Paper) -> str:
 
 
 def _step_values(entry: Entry) -> dict[str, Any]:
+    correction = entry.counting_correction
     return {
         "step": entry.step_id,
         "revision": entry.revision,
@@ -42,4 +43,13 @@ def _step_values(entry: Entry) -> dict[str, Any]:
         "recorded_at": entry.recorded_at.astimezone(UTC).isoformat(),
         "problem": entry.problem,
         "measured": None if entry.measured is None else to_json_values(entry.measured),
+        "corrected": None
+        if correction is None or entry.computed is None
+        else {
+            "by": correction.made_by.name,
+            "at": correction.made_at.astimezone(UTC).isoformat(),
+            "reason": correction.reason,
+            "set": {name: list(texts) for name, texts in correction.options.items()},
+            "computed": to_json_values(entry.computed),
+        },
     }

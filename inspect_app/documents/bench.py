@@ -136,6 +136,7 @@ def _remarks(entry: Entry) -> list[str]:
     """Return what an entry says beside its results."""
     told = ["cannot tell"] if entry.state is EntryState.CANNOT_TELL else []
     told += [text for text in (entry.problem, entry.reason) if text]
+    told += wording.corrections_text(entry)
     if entry.measured is not None:
         told += entry.measured.warnings
     return told

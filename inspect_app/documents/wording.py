@@ -7,8 +7,26 @@ from typing import Final
 
 from inspect_app.definitions.values import Window
 from inspect_app.judge import demand_in_words
-from inspect_app.model import Condition, ConditionValue, DecisionRule, Finding, Judgement, Limit
-from inspect_app.quantity import Quantity, coverage_factor, decimals_for, format_limit, format_number, with_unit
+from inspect_app.model import (
+    Condition,
+    ConditionValue,
+    Correction,
+    DecisionRule,
+    Entry,
+    Finding,
+    Judgement,
+    Limit,
+    Measured,
+)
+from inspect_app.quantity import (
+    Quantity,
+    coverage_factor,
+    decimals_for,
+    format_limit,
+    format_number,
+    format_quantity,
+    with_unit,
+)
 
 _UNIT_OF_SUFFIX: Final[Mapping[str, str]] = {
     "lx": "lx",
@@ -46,6 +64,7 @@ _NOT_TOLD: Final = frozenset({"roi", "onset_ms", "half_ms", "runtime_min", "cuto
 # How often it was read: part of the uncertainty, nothing that tells one demand from another.
 PLAIN_COVERAGE: Final = "k = 2"
 _COUNTS: Final = frozenset({"readers", "runs", "repeats", "events", "frames"})
+_MOST_TOLD: Final = 3
 _PLAIN_SPACE: Final = ("space", "object")
 _SPOKEN: Final[Mapping[str, str]] = {"axis": "{}", "mode": "{}", "space": "{} space"}
 
@@ -202,6 +221,51 @@ def readings_text(windows: Sequence[Window], conditions: Mapping[str, str]) -> s
             told.append(f"{quantity} {with_unit(' / '.join(read), window.unit)}")
     told += [f"{name_in_words(name).lower()} {text}" for name, text in left.items()]
     return "; ".join(told)
+
+
+def corrections_text(entry: Entry) -> list[str]:
+    """Return which result of an entry counts, and what the program had computed, where a person corrected it."""
+    correction = entry.counting_correction
+    if correction is not None:
+        by, computed = correction.made_by.name, _differences(entry.computed, correction.measured)
+        counting = f"the result counts as corrected by {by} on {minute(correction.made_at)} ({correction.reason})"
+        return [f"{counting}: {_set_text(correction)}; computed before: {computed}"]
+    if entry.corrections:
+        newest = entry.corrections[-1]
+        return [f"the computed result counts; a correction was withdrawn by {newest.made_by.name} ({newest.reason})"]
+    return []
+
+
+def _set_text(correction: Correction) -> str:
+    """Return what was set: ``region 10,10,80,80``, or how many spots were added, removed or reclassified."""
+    told = []
+    for name, texts in correction.options.items():
+        if name == "change":
+            acts = [text.partition(",")[0] for text in texts]
+            words = {"add": "added", "remove": "removed", "dark": "called dark", "bright": "called bright"}
+            told += [f"{acts.count(act)} spots {word}" for act, word in words.items() if act in acts]
+        else:
+            told.append(f"{name_in_words(name).lower()} {', '.join(texts)}")
+    return ", ".join(told).replace("1 spots", "1 spot")
+
+
+def _differences(computed: Measured | None, corrected: Measured) -> str:
+    """Return the computed results that the corrected measurement does not repeat, at most three of them."""
+    if computed is None:
+        return "nothing"
+    counting = {(r.quantity_name, str(_plain(r.condition))): format_quantity(r.quantity) for r in corrected.results}
+    told = [
+        f"{titled(name_in_words(result.quantity_name), result.condition)} {printed}"
+        for result in computed.results
+        if counting.get((result.quantity_name, str(_plain(result.condition))))
+        != (printed := format_quantity(result.quantity))
+    ]
+    more = f" and {len(told) - _MOST_TOLD} more" if len(told) > _MOST_TOLD else ""
+    return f"{'; '.join(told[:_MOST_TOLD])}{more}" if told else "the same figures"
+
+
+def _plain(condition: Condition) -> Condition:
+    return {name: value for name, value in condition.items() if name not in _NOT_TOLD}
 
 
 def instant(moment: datetime) -> str:

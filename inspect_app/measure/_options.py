@@ -68,6 +68,11 @@ def is_repeated(info: FieldInfo) -> bool:
     return any(isinstance(mark, Repeated) for mark in info.metadata)
 
 
+def is_region(info: FieldInfo) -> bool:
+    """Say whether an option is a region of the picture, which a person may draw."""
+    return Region in (info.annotation, *typing.get_args(info.annotation))
+
+
 def choices_of(info: FieldInfo) -> tuple[str, ...]:
     """Return the words that a choice option admits; empty for any other option."""
     for candidate in (info.annotation, *typing.get_args(info.annotation)):

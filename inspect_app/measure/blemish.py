@@ -13,6 +13,7 @@ from inspect_app.measure._field_frames import Frames, stacked
 from inspect_app.measure._field_search import FieldContent, field_of, search_field
 from inspect_app.measure._options import Numbers, PictureOptions, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
+from inspect_app.measure._spot_changes import Change, changed_spots
 from inspect_app.measure._spot_counts import SizeClass, count_result, count_results, size_classes, zone_of
 from inspect_app.model import Condition, Feature, Measured, Outline, Result
 from inspect_app.numerics.field_circle import BrightField
@@ -80,6 +81,11 @@ class BlemishOptions(PictureOptions):
     spot_u_mm: Annotated[
         float, Field(gt=0, le=1, description="Standard uncertainty of a diameter read by eye"), Unit("mm")
     ] = 0.015
+    change: Annotated[
+        tuple[Change, ...],
+        Field(description="A person's change to the map: remove,X,Y or dark,X,Y or add,X,Y,DIAMETER,dark in pixels"),
+        Repeated(),
+    ] = ()
 
 
 @check(
@@ -141,6 +147,8 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     if options.spot:
         if captures:
             raise UnusableInput("blemish", "both files and listed spots were given", "Give the files or the list.")
+        if options.change:
+            raise UnusableInput("option --change", "there is no map to change", "Correct the list itself.")
         return _listed(options)
     frames = stacked(captures)
     field = field_of(frames)
@@ -152,7 +160,8 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
         smallest_px=None if scale is None else options.size_classes_um[0] / 1000 / scale.mm_per_px,
         faintest=options.faintest_percent / 100,
     )
-    features = tuple(_feature(spot, field, scale, zones_mm) for spot in content.spots)
+    found = tuple(_feature(spot, field, scale, zones_mm) for spot in content.spots)
+    features = changed_spots(found, options.change, lambda spot: _feature(spot, field, scale, zones_mm))
     classes = size_classes(options.size_classes_um) if scale else ()
     is_spot = [not classes or (f.diameter_mm or 0.0) > classes[0].above_mm for f in features]
     results = (

@@ -27,6 +27,7 @@ from inspect_app.model.measured import (
 )
 from inspect_app.model.record import (
     Calibration,
+    Correction,
     Device,
     Document,
     DocumentKind,
@@ -47,6 +48,7 @@ __all__ = [
     "Calibration",
     "Condition",
     "ConditionValue",
+    "Correction",
     "DecisionRule",
     "Device",
     "Document",

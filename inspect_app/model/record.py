@@ -93,6 +93,26 @@ class EntryState(enum.StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """A person's word on a computed result: the same captures measured again, with options that the person set.
+
+    `options` are those that differ from what was answered, as texts: a region, changes to a map of spots. Without any
+    the computed result counts again. `measured` is what counts from then on; what was computed is kept beside it.
+    """
+
+    options: Mapping[str, tuple[str, ...]]
+    measured: Measured
+    reason: str
+    made_at: datetime
+    made_by: Person
+
+    @property
+    def is_withdrawal(self) -> bool:
+        """Whether it only lets the computed result count again."""
+        return not self.options
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
     """The answers to one step, in one revision; a newer one never erases an older.
 
@@ -107,7 +127,12 @@ class Entry:
     evidence : tuple of Evidence
         Files kept for this entry.
     measured : Measured or None
-        What the check found; None for a draft, or when there is a problem.
+        What counts: what the check found, or what the newest correction made of it; None for a draft, or when there is
+        a problem.
+    computed : Measured or None
+        What the check found by itself, where a correction counts in its place.
+    corrections : tuple of Correction
+        Oldest first; the newest counts.
     problem : str or None
         Why there is no result, in words for the person at the bench.
     """
@@ -123,8 +148,16 @@ class Entry:
     instruments: tuple[Instrument, ...] = ()
     evidence: tuple[Evidence, ...] = ()
     measured: Measured | None = None
+    computed: Measured | None = None
+    corrections: tuple[Correction, ...] = ()
     problem: str | None = None
     reason: str | None = None
+
+    @property
+    def counting_correction(self) -> Correction | None:
+        """The correction whose result counts; None where the computed one does."""
+        newest = self.corrections[-1] if self.corrections else None
+        return None if newest is None or newest.is_withdrawal else newest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

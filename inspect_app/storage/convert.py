@@ -8,6 +8,7 @@ from pydantic import TypeAdapter
 
 from inspect_app.model import (
     Calibration,
+    Correction,
     Device,
     Document,
     Entry,
@@ -27,6 +28,7 @@ from inspect_app.storage.audit import canonical_json
 from inspect_app.storage.tables import (
     AccountStateRow,
     CalibrationRow,
+    CorrectionRow,
     DeviceRow,
     DocumentRow,
     EntryEvidenceRow,
@@ -121,8 +123,10 @@ def entry_of(
     instruments: Sequence[Instrument],
     evidence: Sequence[Evidence],
     transcript: str | None,
+    corrections: Sequence[Correction] = (),
 ) -> Entry:
-    """Return an entry with what belongs to it."""
+    """Return an entry with what belongs to it; the newest correction counts."""
+    computed = None if transcript is None else measured_from(transcript)
     return Entry(
         id=row.id,
         step_id=row.step_id,
@@ -134,9 +138,22 @@ def entry_of(
         recorded_by=recorded_by,
         instruments=tuple(instruments),
         evidence=tuple(evidence),
-        measured=None if transcript is None else measured_from(transcript),
+        measured=corrections[-1].measured if corrections else computed,
+        computed=computed if corrections else None,
+        corrections=tuple(corrections),
         problem=row.problem,
         reason=row.reason,
+    )
+
+
+def correction_of(row: CorrectionRow, made_by: Person) -> Correction:
+    """Return a correction."""
+    return Correction(
+        options=answers_from(row.options),
+        measured=measured_from(row.transcript),
+        reason=row.reason,
+        made_at=row.made_at,
+        made_by=made_by,
     )
 
 

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from inspect_app.model import Entry, EntryState, Evidence, Measured, Person
 from inspect_app.storage.audit import Act, canonical_json
 from inspect_app.storage.convert import answers_text, entry_evidence_of, entry_of, measured_text
+from inspect_app.storage.corrections import corrections_of_entries
 from inspect_app.storage.instruments import instruments_of_entries
 from inspect_app.storage.people import people
 from inspect_app.storage.tables import (
@@ -92,6 +93,7 @@ def _entries(session: Session, rows: Sequence[EntryRow], everybody: Mapping[int,
     evidence = _evidence_of_entries(session, keys)
     measurements = select(MeasurementRow.entry_id, MeasurementRow.transcript).where(MeasurementRow.entry_id.in_(keys))
     transcripts = dict(session.execute(measurements).all())
+    corrected = corrections_of_entries(session, keys, everybody)
     return tuple(
         entry_of(
             row,
@@ -99,6 +101,7 @@ def _entries(session: Session, rows: Sequence[EntryRow], everybody: Mapping[int,
             instruments.get(row.id, ()),
             evidence.get(row.id, ()),
             transcripts.get(row.id),
+            corrected.get(row.id, ()),
         )
         for row in rows
     )

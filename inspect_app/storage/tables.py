@@ -348,6 +348,23 @@ class MeasurementRow(SealedRow):
     transcript: Mapped[str]
 
 
+class CorrectionRow(SealedRow):
+    """A result that counts in the place of the computed one: which options a person set, why, and what came out."""
+
+    __tablename__ = "correction"
+    __table_args__ = (UniqueConstraint("entry_id", "ordinal"),)
+
+    id: Mapped[Key]
+    entry_id: Mapped[int] = mapped_column(ForeignKey("entry.id"))
+    ordinal: Mapped[int]
+    options: Mapped[str]
+    reason: Mapped[str]
+    made_at: Mapped[datetime]
+    made_by_id: Mapped[PersonKey]
+    program_version: Mapped[ShortText]
+    transcript: Mapped[str]
+
+
 class SignatureRow(SealedRow):
     """The end of an inspection, with its judgements as they stood, in canonical JSON."""
 

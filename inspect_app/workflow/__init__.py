@@ -13,6 +13,7 @@ from inspect_app.workflow.accounts import (
 from inspect_app.workflow.answers import StepAnswers, field_of
 from inspect_app.workflow.concluding import conclude, unanswered_steps
 from inspect_app.workflow.contracts import adopt_contract, contract, contracts
+from inspect_app.workflow.correcting import SPOT_CHANGES, correct_result, correctable_options, try_correction
 from inspect_app.workflow.evidence import evidence_preview, keep_file, open_evidence
 from inspect_app.workflow.history import (
     DeviceArrival,
@@ -78,6 +79,7 @@ from inspect_app.workflow.workplace import (
 )
 
 __all__ = [
+    "SPOT_CHANGES",
     "AcceptedArrival",
     "Arrival",
     "Assessment",
@@ -108,6 +110,8 @@ __all__ = [
     "contract",
     "contract_of",
     "contracts",
+    "correct_result",
+    "correctable_options",
     "device",
     "device_history",
     "document",
@@ -151,6 +155,7 @@ __all__ = [
     "set_active",
     "set_password",
     "sign_in",
+    "try_correction",
     "unanswered_steps",
     "upgrade_schema",
     "verify",

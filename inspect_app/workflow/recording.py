@@ -96,29 +96,53 @@ def record_step(
     return _append(workplace, person, found, answers, outcome, expected_revision)
 
 
-def _find(workplace: Workplace, session: Session, inspection_id: int, step_id: str, answers: StepAnswers) -> _Found:
+def step_of_inspection(workplace: Workplace, session: Session, inspection_id: int, step_id: str) -> Step:
+    """Return a step of an inspection's form.
+
+    Raises
+    ------
+    NotFound
+        There is no such inspection, or its form has no such step.
+    """
+    form = _form(workplace, session, _existing_place(session, inspection_id).form_digest)
+    try:
+        return form.step(step_id)
+    except KeyError as error:
+        raise NotFound(f"step {step_id}", "the form has no such step", "Choose one from the list.") from error
+
+
+def prove_unsigned(session: Session, inspection_id: int) -> str:
+    """See that an inspection is not signed, and return the serial of its device.
+
+    Raises
+    ------
+    NotAllowed
+        It is signed.
+    """
+    place = _existing_place(session, inspection_id)
+    if place.is_signed:
+        raise NotAllowed(place.serial, "its inspection is signed", "A held one can be taken up again from its page.")
+    return place.serial
+
+
+def _existing_place(session: Session, inspection_id: int) -> inspections.Place:
     place = inspections.place(session, inspection_id)
     if place is None:
         raise NotFound(f"inspection {inspection_id}", "there is no such inspection", "Choose one from a lot.")
-    _prove_open(place)
-    form = _form(workplace, session, place.form_digest)
-    try:
-        step = form.step(step_id)
-    except KeyError as error:
-        raise NotFound(f"step {step_id}", "the form has no such step", "Choose one from the list.") from error
+    return place
+
+
+def _find(workplace: Workplace, session: Session, inspection_id: int, step_id: str, answers: StepAnswers) -> _Found:
+    serial = prove_unsigned(session, inspection_id)
+    step = step_of_inspection(workplace, session, inspection_id, step_id)
     return _Found(
         inspection_id=inspection_id,
-        serial=place.serial,
+        serial=serial,
         step=step,
         newest=entries.newest_entry(session, inspection_id, step_id),
         was_recorded=entries.was_recorded(session, inspection_id, step_id),
         instruments=_instruments(session, answers.instrument_ids),
     )
-
-
-def _prove_open(place: inspections.Place) -> None:
-    if place.is_signed:
-        raise NotAllowed(place.serial, "its inspection is signed", "A held one can be taken up again from its page.")
 
 
 def _form(workplace: Workplace, session: Session, digest: str) -> Form:
@@ -205,9 +229,7 @@ def _append(
     expected_revision: int,
 ) -> Entry:
     with acting(workplace, person, "inspect", _action(answers.state)) as act:
-        place = inspections.place(act.session, found.inspection_id)
-        if place is not None:
-            _prove_open(place)
+        prove_unsigned(act.session, found.inspection_id)
         newest = entries.newest_entry(act.session, found.inspection_id, found.step.id)
         if (
             newest is not None

@@ -222,3 +222,31 @@ def test_a_listed_spot_that_makes_no_sense_is_refused(text: str) -> None:
 def test_zones_that_do_not_ascend_are_refused(text: str) -> None:
     with pytest.raises(UnusableInput, match="zones"):
         read_options(BlemishOptions, {"zones": text})
+
+
+def test_a_person_adds_removes_and_reclassifies_spots_and_the_counts_follow() -> None:
+    """Truth by construction: of two dark spots one goes and one turns bright; one of 0.45 mm is added in zone 1."""
+    going = Spot(MIDDLE[0] + 100, MIDDLE[1], 8.0, 0.5)
+    turning = Spot(MIDDLE[0], MIDDLE[1] + 250, 8.0, 0.5)
+    field = round_field(np.random.default_rng(5), spots=(going, turning))
+    changes = (
+        f"remove,{going.x:.0f},{going.y:.0f}",
+        f"bright,{turning.x:.0f},{turning.y:.0f}",
+        f"add,{MIDDLE[0] - 50:.0f},{MIDDLE[1]:.0f},20,dark",
+    )
+
+    measured = mapped(field, change=changes)
+
+    added = beside(measured, Spot(MIDDLE[0] - 50, MIDDLE[1], 20.0, 0.5))
+    assert (total(measured, "dark_spots"), total(measured, "bright_spots")) == (1, 1)
+    assert (added.polarity, added.zone) == ("dark", 1)
+    assert added.diameter_mm == pytest.approx(20 * UM_PX / 1000, rel=0.01)
+    assert beside(measured, turning).polarity == "bright"
+
+
+@pytest.mark.parametrize("change", ["remove,10,10", "dark,900,20", "move,1,2", "add,1,2", "add,1,2,-3,dark"])
+def test_a_change_that_points_at_no_spot_or_cannot_be_read_is_refused(change: str) -> None:
+    field = round_field(np.random.default_rng(5), spots=(Spot(MIDDLE[0] + 100, MIDDLE[1], 8.0, 0.5),))
+
+    with pytest.raises(UnusableInput, match=r"no spot is there|write remove"):
+        mapped(field, change=(change,))

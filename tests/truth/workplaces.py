@@ -246,6 +246,8 @@ def live_through_everything(bench: Bench) -> None:
     frames = tuple(keep(bench, f"frame{seed}.png", even_frame(seed)) for seed in (1, 2))
     captured = StepAnswers(state=EntryState.RECORDED, evidence=(*frames, photo), reason="frames instead of readings")
     workflow.record_step(bench.place, bench.inspector, first, "noise", captured, 1)
+    edge_left_out = {"roi": ("8,8,48,32",)}
+    workflow.correct_result(bench.place, bench.inspector, first, "noise", edge_left_out, "dust at the edge", (2, 0))
     sign(bench, first)
     workflow.issue_document(bench.place, bench.approver, first)
     second = workflow.open_inspection(bench.place, bench.inspector, lot_id, held).id
