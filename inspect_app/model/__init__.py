@@ -43,6 +43,7 @@ from inspect_app.model.record import (
     Shipment,
     Signature,
 )
+from inspect_app.model.sampled import Edition, SamplingPlan, Stringency
 
 __all__ = [
     "Calibration",
@@ -53,6 +54,7 @@ __all__ = [
     "Device",
     "Document",
     "DocumentKind",
+    "Edition",
     "Entry",
     "EntryState",
     "Event",
@@ -72,11 +74,13 @@ __all__ = [
     "Person",
     "Result",
     "Role",
+    "SamplingPlan",
     "Severity",
     "Shipment",
     "Signature",
     "SpotAllowance",
     "SpotClass",
+    "Stringency",
     "Trace",
     "Verdict",
 ]

@@ -1,0 +1,62 @@
+"""Sampling by attributes: how strictly a lot is looked at, the plan that says how many devices, and what it allows."""
+
+import enum
+from dataclasses import dataclass
+
+
+class Edition(enum.StrEnum):
+    """The published tables that a plan is taken from; the first two differ in reduced inspection and in switching."""
+
+    MIL_STD_105E = "105E"
+    ISO_2859_1 = "2859-1"
+    MIL_STD_1916 = "1916"
+
+
+class Stringency(enum.StrEnum):
+    """How strictly the lots of a supplier are looked at."""
+
+    NORMAL = "normal"
+    TIGHTENED = "tightened"
+    REDUCED = "reduced"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SamplingPlan:
+    """How many devices of a lot are looked at, and how many nonconforming ones decide.
+
+    Parameters
+    ----------
+    code_letter : str
+        Of the lot's size and the inspection level; empty where no table was used.
+    final_letter : str
+        Of the row that the arrows of the table lead to; it is this row's sample size that counts.
+    size : int
+        Devices of the sample as the table says, which may be more than the lot has.
+    acceptance_number : int
+        Largest count that accepts the lot.
+    rejection_number : int
+        Smallest count that rejects it; between the two, MIL-STD-105E's reduced inspection accepts the lot and goes back
+        to normal.
+    counts_nonconformities : bool
+        Every nonconformity counts, not every device that has any: an AQL above 10 per 100 devices.
+    """
+
+    code_letter: str
+    final_letter: str
+    size: int
+    acceptance_number: int
+    rejection_number: int
+    counts_nonconformities: bool = False
+
+    def __post_init__(self) -> None:
+        if self.size < 1 or not 0 <= self.acceptance_number < self.rejection_number:
+            raise ValueError(f"no plan: {self}")
+
+    @property
+    def accepts_up_to(self) -> int:
+        """The largest count with which the lot itself is still accepted."""
+        return self.rejection_number - 1
+
+    def devices_of(self, lot_size: int) -> int:
+        """Return how many devices of a lot are looked at: every one where the sample is as large as the lot."""
+        return min(self.size, lot_size)
