@@ -8,7 +8,7 @@ Two questions are told apart (ISO 2859-1:1999, 12; the words type A and type B a
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -245,5 +245,5 @@ def rate_interval(found: int, looked_at: int, confidence: float = 0.95) -> tuple
     return low, high
 
 
-def _floats(values: Sequence[float]) -> tuple[float, ...]:
+def _floats(values: Iterable[float]) -> tuple[float, ...]:
     return tuple(float(value) for value in values)
