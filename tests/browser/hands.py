@@ -1,7 +1,14 @@
 """Two ways of working a page: by keyboard alone with its scripts running, and by plain fields without any script."""
 
 MOST_TABS = 160
-DRAWN = "() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
+MOST_TRIES = 200
+HEARD = """() => {
+  if (!("keysHeard" in window)) {
+    window.keysHeard = 0;
+    addEventListener("keydown", () => { window.keysHeard += 1; }, true);
+  }
+  return new Promise((done) => requestAnimationFrame(() => done(window.keysHeard > 0)));
+}"""
 
 
 class Keyboard:
@@ -56,12 +63,20 @@ class Keyboard:
     def _go_to(self, target):
         target.wait_for()
         self.page.wait_for_load_state()
-        self.page.evaluate(DRAWN)  # a browser drops keys that are pressed before a page is first drawn
+        self._wait_for_keys()
         for _ in range(MOST_TABS):
             if target.evaluate("element => element === document.activeElement"):
                 return
             self.page.keyboard.press("Tab")
         raise AssertionError(f"{target} cannot be reached by keyboard")
+
+    def _wait_for_keys(self):
+        """Press a key without effect until the page hears it: a browser drops keys before a page is first drawn."""
+        for _ in range(MOST_TRIES):
+            if self.page.evaluate(HEARD):
+                return
+            self.page.keyboard.press("Shift")
+        raise AssertionError("the page does not hear the keyboard")
 
 
 class Plain:
