@@ -139,11 +139,30 @@ def plan_for_limiting_quality(lot_size: int, limiting_percent: float, consumer_r
     return SamplingPlan(code_letter="", final_letter="", size=size, acceptance_number=0, rejection_number=1)
 
 
-def stricter_aql(aql: float) -> float | None:
-    """Return the next lower AQL of the tables, None below the lowest."""
-    known = tables().aqls
-    index = known.index(_known_aql(aql, known))
-    return known[index - 1] if index else None
+def normal_acceptance_one_step_stricter(plan: SamplingPlan, aql: float) -> int | None:
+    """Return the acceptance number that the same sample would have under the next lower AQL, on normal inspection.
+
+    Parameters
+    ----------
+    plan : SamplingPlan
+        Of the normal tables, with an acceptance number of 2 or more: its row has a plan under the next lower AQL too.
+    aql : float
+        Its acceptance quality limit.
+
+    Returns
+    -------
+    int or None
+        None where the row has no such plan.
+
+    References
+    ----------
+    ISO 2859-1:1999, 9.3.3.2 (from memory).
+    """
+    known = tables()
+    index = known.aqls.index(_known_aql(aql, known.aqls))
+    row = next(row for row in known.single[Stringency.NORMAL.value] if row.letter == plan.final_letter)
+    cell = row.cells[known.aqls[index - 1]] if index else ""
+    return int(cell) if cell.isdigit() else None
 
 
 def _proved_lot_size(lot_size: int) -> int:

@@ -43,7 +43,15 @@ from inspect_app.model.record import (
     Shipment,
     Signature,
 )
-from inspect_app.model.sampled import Edition, SamplingPlan, Stringency
+from inspect_app.model.sampled import (
+    Edition,
+    LotSeen,
+    Ruling,
+    RulingKind,
+    SamplingPlan,
+    Stringency,
+    SwitchingState,
+)
 
 __all__ = [
     "Calibration",
@@ -67,6 +75,7 @@ __all__ = [
     "Judgement",
     "Limit",
     "Lot",
+    "LotSeen",
     "Measured",
     "Outcome",
     "Outline",
@@ -74,6 +83,8 @@ __all__ = [
     "Person",
     "Result",
     "Role",
+    "Ruling",
+    "RulingKind",
     "SamplingPlan",
     "Severity",
     "Shipment",
@@ -81,6 +92,7 @@ __all__ = [
     "SpotAllowance",
     "SpotClass",
     "Stringency",
+    "SwitchingState",
     "Trace",
     "Verdict",
 ]

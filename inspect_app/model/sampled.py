@@ -60,3 +60,88 @@ class SamplingPlan:
     def devices_of(self, lot_size: int) -> int:
         """Return how many devices of a lot are looked at: every one where the sample is as large as the lot."""
         return min(self.size, lot_size)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotSeen:
+    """What the sample of a lot gave in one class of nonconformity, on first submission.
+
+    Parameters
+    ----------
+    lot : str
+        Its number, for people.
+    aql : float or None
+        None where the plan has none.
+    stringency : Stringency
+        With which it was looked at.
+    devices : int
+        Looked at.
+    count : int
+        Nonconforming devices among them, or nonconformities where the plan counts these.
+    """
+
+    lot: str
+    plan: SamplingPlan
+    aql: float | None
+    stringency: Stringency
+    devices: int
+    count: int
+
+    @property
+    def is_accepted(self) -> bool:
+        """Whether the lot is accepted in this class."""
+        return self.count <= self.plan.accepts_up_to
+
+
+class RulingKind(enum.StrEnum):
+    """What the responsible authority may decide about a supplier's switching."""
+
+    ALLOW_REDUCED = "reduced inspection allowed"
+    BACK_TO_NORMAL = "back to normal inspection"
+    RESUME = "inspection resumed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ruling:
+    """A decision of the responsible authority, with who took it and why."""
+
+    kind: RulingKind
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchingState:
+    """How the next lot of a supplier is looked at in one class of nonconformity, and why.
+
+    Parameters
+    ----------
+    stringency : Stringency
+        Of the next lot.
+    is_discontinued : bool
+        No lot is taken until the supplier's remedy was found to work.
+    may_be_reduced : bool
+        All figures allow reduced inspection; it needs the authority's consent.
+    has_consent : bool
+        The authority consented to reduced inspection.
+    score : int
+        Switching score of ISO 2859-1; 0 under the other standards.
+    accepted_in_a_row : int
+        Lots accepted one after the other under this stringency.
+    rejected_on_tightened : int
+        Lots not accepted since tightened inspection began.
+    since : tuple of LotSeen
+        Lots that counted under this stringency, oldest first.
+    reason : str
+        Of the last change of stringency, in words.
+    """
+
+    stringency: Stringency = Stringency.NORMAL
+    is_discontinued: bool = False
+    may_be_reduced: bool = False
+    has_consent: bool = False
+    score: int = 0
+    accepted_in_a_row: int = 0
+    rejected_on_tightened: int = 0
+    since: tuple[LotSeen, ...] = ()
+    reason: str = "Lots begin on normal inspection."

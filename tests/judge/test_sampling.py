@@ -5,7 +5,12 @@ import math
 import pytest
 
 from inspect_app.errors import UnusableInput
-from inspect_app.judge.sampling import plan_for_limiting_quality, plan_on_zero, single_plan, stricter_aql
+from inspect_app.judge.sampling import (
+    normal_acceptance_one_step_stricter,
+    plan_for_limiting_quality,
+    plan_on_zero,
+    single_plan,
+)
 from inspect_app.model import Edition, SamplingPlan, Stringency
 from tests.truth.sampling_structure import ALL_AQLS, CODE_LETTERS, LEVELS, resolved
 
@@ -125,8 +130,16 @@ def test_a_limiting_quality_of_a_small_lot_is_counted_in_devices():
     assert plan_for_limiting_quality(50, 5, 0.10).size == 27
 
 
-def test_the_next_stricter_aql_is_the_next_of_the_list():
-    assert [stricter_aql(aql) for aql in ALL_AQLS] == [None, *ALL_AQLS[:-1]]
+@pytest.mark.parametrize(
+    ("lot", "aql", "acceptance", "stricter"),
+    [(1000, 1.0, 2, 1), (1000, 1.5, 3, 2), (1000, 2.5, 5, 3), (10_000, 10, 21, 14)],
+)
+def test_one_step_stricter_the_same_sample_may_hold_fewer(lot, aql, acceptance, stricter):
+    """Truth: MIL-STD-105E, Table II-A, rows J and L, one column to the left."""
+    plan = single_plan(lot, "II", aql)
+
+    assert plan.acceptance_number == acceptance
+    assert normal_acceptance_one_step_stricter(plan, aql) == stricter
 
 
 @pytest.mark.parametrize(
