@@ -313,6 +313,28 @@ def coverage_factor(degrees_of_freedom: float | None, coverage: float = 0.9545) 
     return float(special.stdtrit(_whole_degrees(degrees_of_freedom), tail))
 
 
+def one_sided_factor(degrees_of_freedom: float | None, confidence: float = 0.95) -> float:
+    """Return how many standard uncertainties a result must lie within a one-sided limit to conform with a confidence.
+
+    Parameters
+    ----------
+    degrees_of_freedom : float or None
+        As in `coverage_factor`.
+    confidence : float
+        Between 0 and 1; below one half the factor is negative.
+
+    Examples
+    --------
+    JCGM 106:2012, table of z for one-sided limits (from memory: 1.28 and 3.09); Student's t of 4 degrees: 2.132.
+
+    >>> round(one_sided_factor(None, 0.9), 2), round(one_sided_factor(None, 0.999), 2), round(one_sided_factor(4), 3)
+    (1.28, 3.09, 2.132)
+    """
+    if degrees_of_freedom is None:
+        return float(special.ndtri(confidence))
+    return float(special.stdtrit(_whole_degrees(degrees_of_freedom), confidence))
+
+
 def _whole_degrees(degrees_of_freedom: float) -> int:
     return max(1, math.floor(degrees_of_freedom))
 
@@ -346,9 +368,12 @@ def probability_below(bound: float, quantity: Quantity) -> float:
 
 def expanded_uncertainty(quantity: Quantity) -> float:
     """Return U at about 95 % coverage: k = 2, or Student's t where the degrees of freedom are few."""
-    if quantity.degrees_of_freedom is None:
-        return PLAIN_COVERAGE_FACTOR * quantity.standard_uncertainty
-    return coverage_factor(quantity.degrees_of_freedom) * quantity.standard_uncertainty
+    return plain_coverage_factor(quantity.degrees_of_freedom) * quantity.standard_uncertainty
+
+
+def plain_coverage_factor(degrees_of_freedom: float | None) -> float:
+    """Return the k that U is printed with: 2, or Student's t where the degrees of freedom are few."""
+    return PLAIN_COVERAGE_FACTOR if degrees_of_freedom is None else coverage_factor(degrees_of_freedom)
 
 
 def decimals_for(uncertainty: float, value: float) -> int:

@@ -17,6 +17,7 @@ from inspect_app.quantity import canonical_unit, conversion_factor
 
 _SPATIAL_FREQUENCY: Final = ("lp/mm", "cy/mm")
 _READ_ON_A_TARGET: Final = "resolution"  # as against a spatial frequency that is computed, such as mtf50_lp_mm
+_RULES_OF_SPOTS: Final = (DecisionRule.SIMPLE, DecisionRule.GUARDED)  # a count has no guard band of its own
 
 Word = TypeVar("Word", bound=enum.StrEnum)
 
@@ -113,6 +114,7 @@ def _read_limit(table: Table, checks: Mapping[str, Check]) -> Limit:
     quantity = table.word("quantity", list(check.quantities))
     unit = _read_unit(table, check.quantities[quantity])
     at_least, at_most, element = _read_bounds(table, quantity, unit)
+    decision_rule = _word(table, "decision_rule", DecisionRule)
     return Limit(
         clause=table.text("clause"),
         title=table.text("title"),
@@ -122,11 +124,23 @@ def _read_limit(table: Table, checks: Mapping[str, Check]) -> Limit:
         at_least=at_least,
         at_most=at_most,
         condition=read_condition(table),
-        decision_rule=_word(table, "decision_rule", DecisionRule),
+        decision_rule=decision_rule,
         severity=_word(table, "severity", Severity),
         over=_word(table, "over", Over, Over.WORST),
         element=element,
+        p_min=_read_p_min(table, decision_rule),
     )
+
+
+def _read_p_min(table: Table, rule: DecisionRule) -> float | None:
+    if rule is not DecisionRule.PROBABILITY:
+        if table.has("p_min"):
+            raise table.error("p_min", f"the rule {rule} asks for no probability", "Leave it out, or change the rule.")
+        return None
+    p_min = table.number("p_min")
+    if not 0 < p_min < 1:
+        raise table.error("p_min", f"{p_min:g} is not between 0 and 1", "Write 95 % as 0.95.")
+    return p_min
 
 
 def _read_unit(table: Table, measured_unit: str) -> str:
@@ -194,7 +208,7 @@ def _read_spots(table: Table, checks: Mapping[str, Check]) -> SpotAllowance:
         polarity=polarity,
         contrast_at_least=contrast,
         condition=read_condition(table),
-        decision_rule=_word(table, "decision_rule", DecisionRule),
+        decision_rule=DecisionRule(table.word("decision_rule", _RULES_OF_SPOTS)),
         severity=_word(table, "severity", Severity),
     )
 

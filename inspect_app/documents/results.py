@@ -21,6 +21,8 @@ _SHAPES: Final[Mapping[Finding, str]] = {
     Finding.NONCONFORMING: "nonconforming",
     Finding.INCONCLUSIVE: "inconclusive",
     Finding.NOT_MEASURED: "not-measured",
+    Finding.CONDITIONAL_PASS: "conforming conditional",
+    Finding.CONDITIONAL_FAIL: "nonconforming conditional",
 }
 
 

@@ -21,7 +21,9 @@ from inspect_app.documents.results import (
     result_line,
     spot_table,
 )
-from inspect_app.model import Finding, Limit, SpotAllowance
+from inspect_app.documents.rule_words import RULE_NAMES, explained
+from inspect_app.judge import outcome_of
+from inspect_app.model import Finding, Limit, Outcome, SpotAllowance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,8 +74,8 @@ def lay_out(paper: Paper) -> Sheet:
         evidence=bench.evidence_lines(),
         pictures=bench.pictures(),
         methods=bench.methods(),
-        rule_names=tuple(wording.RULE_NAMES[rule] for rule in rules),
-        rules=tuple((wording.RULE_NAMES[rule], wording.DECISION_RULES[rule]) for rule in rules),
+        rule_names=tuple(RULE_NAMES[rule] for rule in rules),
+        rules=tuple((RULE_NAMES[rule], explained(rule)) for rule in rules),
         cautions=_cautions(paper),
         deviations=bench.deviations(),
     )
@@ -96,10 +98,12 @@ def _cautions(paper: Paper) -> tuple[str, ...]:
 
 def _headline(paper: Paper) -> str:
     total = len(paper.judgements)
-    failed = sum(judgement.finding is Finding.NONCONFORMING for judgement in paper.judgements)
+    failed = sum(outcome_of(judgement) is Outcome.REJECTED for judgement in paper.judgements)
     contract = f"contract {paper.contract.number}, revision {paper.contract.revision}"
     if total == 0:
         return f"No demand of {contract} applies to this device class."
+    if failed == 0 and any(judgement.finding is not Finding.CONFORMING for judgement in paper.judgements):
+        return paper.verdict.reason
     if failed == 0:
         return f"All {total} demands of {contract} are met." if total > 1 else f"The one demand of {contract} is met."
     return f"{failed} of {total} demands of {contract} {'is' if failed == 1 else 'are'} not met."

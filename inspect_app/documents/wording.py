@@ -11,7 +11,6 @@ from inspect_app.model import (
     Condition,
     ConditionValue,
     Correction,
-    DecisionRule,
     Entry,
     Finding,
     Judgement,
@@ -148,18 +147,8 @@ FINDING_MARKS: Final[Mapping[Finding, str]] = {
     Finding.NONCONFORMING: "×",
     Finding.INCONCLUSIVE: "?",
     Finding.NOT_MEASURED: "–",
-}
-
-DECISION_RULES: Final[Mapping[DecisionRule, str]] = {
-    DecisionRule.SIMPLE: (
-        "A result conforms when its value lies within the limit; the uncertainty is stated and not"
-        " added to the limit. At the limit itself the chance of a wrong decision is up to 50 %."
-    ),
-    DecisionRule.GUARDED: (
-        "The guard band is the expanded uncertainty U. A result conforms when it lies within the"
-        " limit by U or more, and does not conform when it lies beyond the limit by more than U; between the two it is"
-        " inconclusive and the device is held. The chance that an accepted result does not conform is below 2.5 %."
-    ),
+    Finding.CONDITIONAL_PASS: "✓",
+    Finding.CONDITIONAL_FAIL: "×",
 }
 
 UNCERTAINTY_STATEMENT: Final = (
@@ -168,11 +157,6 @@ UNCERTAINTY_STATEMENT: Final = (
     " where those are few; k is then printed beside the result. Evaluated after JCGM 100:2008 (GUM). Exact counts have"
     " no uncertainty."
 )
-
-RULE_NAMES: Final[Mapping[DecisionRule, str]] = {
-    DecisionRule.SIMPLE: "simple acceptance",
-    DecisionRule.GUARDED: "guarded acceptance",
-}
 
 # ISO/IEC 17025:2017, 7.8.2.1 l) and its note on reproduction (from memory)
 THIS_ITEM_ONLY: Final = "The results relate only to the item inspected, in the state in which it was received."

@@ -1,12 +1,18 @@
 """Results against limits: decisions with their doubt, spot tables, verdicts; it never sees a pixel."""
 
+from inspect_app.judge.acceptance import Acceptance, acceptance, probability_of_conformity
 from inspect_app.judge.allowance import decide_spots
-from inspect_app.judge.decision import decide, demand_in_words, probability_of_conformity
+from inspect_app.judge.decision import decide, demand_in_words
 from inspect_app.judge.results import StepResults, can_answer, judge_results
-from inspect_app.judge.verdict import device_verdict, lot_outcome
+from inspect_app.judge.rules import RULES, Rule
+from inspect_app.judge.verdict import device_verdict, lot_outcome, outcome_of
 
 __all__ = [
+    "RULES",
+    "Acceptance",
+    "Rule",
     "StepResults",
+    "acceptance",
     "can_answer",
     "decide",
     "decide_spots",
@@ -14,5 +20,6 @@ __all__ = [
     "device_verdict",
     "judge_results",
     "lot_outcome",
+    "outcome_of",
     "probability_of_conformity",
 ]

@@ -2,20 +2,20 @@
 
 from typing import Final
 
+from inspect_app.judge.acceptance import ROUNDING, Acceptance, acceptance, excess_over, probability_of_conformity
+from inspect_app.judge.rules import RULES
 from inspect_app.model import Condition, DecisionRule, Finding, Judgement, Limit
 from inspect_app.quantity import (
     Quantity,
-    expanded_uncertainty,
     format_limit,
     format_number,
     format_quantity,
-    probability_below,
+    plain_coverage_factor,
     with_unit,
 )
 
-# Sums and conversions of float64 are wrong by some 1e-16 of the largest term; a result that is equal to a limit in the
-# contract's decimals must not miss it for that. A thousand times the rounding is still far below any uncertainty.
-_ROUNDING: Final = 1e-13
+_REJECTING: Final = (Finding.NONCONFORMING, Finding.CONDITIONAL_FAIL)
+_NEARLY_SURE: Final = 0.9999
 
 
 def decide(
@@ -37,7 +37,8 @@ def decide(
     Returns
     -------
     Judgement
-        With the result in the limit's unit, acceptance limits, guard band, margin and probability of conformity.
+        With the result in the limit's unit, acceptance limits, guard band, margin, probability of conformity and
+        specific risk.
 
     Raises
     ------
@@ -46,16 +47,15 @@ def decide(
 
     Notes
     -----
-    The guard band w is 0 for the simple rule (JCGM 106:2012, 8.2.2) and U, about 95 %, for the guarded one. With T the
-    limit and x the result, taken as upper limit, and mirrored for a lower one: conforming when x <= T - w,
-    nonconforming when x > T + w, inconclusive between. The binary guarded rule (ILAC-G8:09/2019, 4.2.2) would reject
-    all that is not conforming; here a device is rejected only when its nonconformity is as sure as its conformity would
-    have to be (ISO 14253-1:2017, who rejects must prove it), and held in between. Boundaries accept. Clause numbers
-    are from memory.
+    Each rule of `inspect_app.judge.rules` takes a guard band w and says one of its four findings, with T the limit and
+    x the result, taken as upper limit and mirrored for a lower one, where x <= T - w, up to T, up to T + w, and beyond.
+    The rule of probability accepts where p_c >= p_min. Boundaries accept.
+    Where two limits leave no acceptance zone at all, the contract is at fault and not the device: what does not lie
+    beyond a limit by more than w is inconclusive, under every rule that needs the zone.
 
     References
     ----------
-    JCGM 106:2012, clauses 7 and 8; ILAC-G8:09/2019, 4.2.
+    JCGM 106:2012, clauses 7 to 9; ILAC-G8:09/2019, 4.2; ISO 14253-1:2017 (clauses from memory).
 
     Examples
     --------
@@ -66,64 +66,46 @@ def decide(
     ('inconclusive', 46.0, 0.6915)
     """
     result = quantity.to(limit.unit)
-    guard_band = expanded_uncertainty(result) if limit.decision_rule is DecisionRule.GUARDED else 0.0
-    excess = _excess(result.value, limit)
-    rounding = _ROUNDING * (abs(result.value) + abs(excess) + guard_band)
-    finding = _finding(excess, guard_band, rounding)
+    zone = acceptance(result, limit)
+    probability = probability_of_conformity(result, limit)
+    margin = zone.margin(result.value)
+    finding = _finding(result, limit, zone, margin)
     return Judgement(
         limit=limit,
         finding=finding,
-        reason=_reason(result, limit, finding, guard_band),
+        reason=_reason(result, limit, finding, zone, probability),
         quantity=result,
         condition=dict(condition or {}),
-        acceptance_at_least=None if limit.at_least is None else limit.at_least + guard_band,
-        acceptance_at_most=None if limit.at_most is None else limit.at_most - guard_band,
-        guard_band=guard_band,
-        margin=-guard_band - excess,
-        probability_of_conformity=probability_of_conformity(result, limit),
+        acceptance_at_least=zone.at_least,
+        acceptance_at_most=zone.at_most,
+        guard_band=zone.guard_band,
+        coverage_factor=_stored_factor(result, zone),
+        margin=margin,
+        probability_of_conformity=probability,
+        specific_risk=probability if finding in _REJECTING else 1 - probability,
         step_id=step_id,
     )
 
 
-def _excess(value: float, limit: Limit) -> float:
-    beyond = []
-    if limit.at_least is not None:
-        beyond.append(limit.at_least - value)
-    if limit.at_most is not None:
-        beyond.append(value - limit.at_most)
-    return max(beyond)
-
-
-def _finding(excess: float, guard_band: float, rounding: float) -> Finding:
-    if excess <= -guard_band + rounding:
-        return Finding.CONFORMING
-    return Finding.NONCONFORMING if excess > guard_band + rounding else Finding.INCONCLUSIVE
-
-
-def probability_of_conformity(quantity: Quantity, limit: Limit) -> float:
-    """Return the probability that the true value meets a limit (JCGM 106:2012, 7.3 and 7.4).
-
-    Parameters
-    ----------
-    quantity : Quantity
-        In any unit of the limit's dimension. A count without uncertainty gives 0 or 1.
-    limit : Limit
-        One-sided or two-sided.
-
-    Examples
-    --------
-    The breaking strength of JCGM 106:2012, 7.3 (published: 0.99):
-
-    >>> limit = Limit(clause="1", title="Strength", check="x", quantity_name="x", unit="1", at_least=490)
-    >>> round(probability_of_conformity(Quantity(value=509.7, unit="1", standard_uncertainty=8.6), limit), 3)
-    0.989
-    """
-    result = quantity.to(limit.unit)
+def _stored_factor(result: Quantity, zone: Acceptance) -> float | None:
     if result.standard_uncertainty == 0:
-        return 1.0 if _excess(result.value, limit) <= _ROUNDING * abs(result.value) else 0.0
-    below = 1.0 if limit.at_most is None else probability_below(limit.at_most, result)
-    under = 0.0 if limit.at_least is None else probability_below(limit.at_least, result)
-    return min(1.0, max(0.0, below - under))
+        return None
+    return zone.factor or plain_coverage_factor(result.degrees_of_freedom)
+
+
+def _finding(result: Quantity, limit: Limit, zone: Acceptance, margin: float) -> Finding:
+    at_first, within, beyond, far_beyond = RULES[limit.decision_rule].zones
+    excess = excess_over(result.value, limit)
+    rounding = ROUNDING * (abs(result.value) + abs(excess) + abs(zone.guard_band))
+    if not zone.has_room:
+        return far_beyond if excess > zone.guard_band + rounding else Finding.INCONCLUSIVE
+    if limit.decision_rule is DecisionRule.PROBABILITY:
+        return at_first if margin >= -rounding else far_beyond
+    if excess <= -zone.guard_band + rounding:
+        return at_first
+    if excess > zone.guard_band + rounding:
+        return far_beyond
+    return within if excess <= rounding else beyond
 
 
 def demand_in_words(limit: Limit) -> str:
@@ -144,17 +126,38 @@ def demand_in_words(limit: Limit) -> str:
     return f"{words} {format_limit(bound, limit.unit)}"
 
 
-def _reason(result: Quantity, limit: Limit, finding: Finding, guard_band: float) -> str:
+def _reason(result: Quantity, limit: Limit, finding: Finding, zone: Acceptance, probability: float) -> str:
     seen, demand = format_quantity(result), demand_in_words(limit)
     if finding is Finding.INCONCLUSIVE:
-        return f"{seen}: {_doubt(limit, guard_band)} ({demand})."
-    is_guarded = guard_band > 0
+        return f"{seen}: {_doubt(limit, zone)} ({demand})."
+    if finding is Finding.CONDITIONAL_PASS:
+        return f"{seen} meets {demand}, but by less than its uncertainty."
+    if finding is Finding.CONDITIONAL_FAIL:
+        return f"{seen} does not meet {demand}, but by less than its uncertainty."
+    if limit.p_min is not None and zone.has_room:
+        words = f"{_per_cent(probability)}, {_per_cent(limit.p_min)} is asked for"
+        return f"{seen} meets {demand} with a probability of {words}."
     if finding is Finding.CONFORMING:
-        return f"{seen} meets {demand}{', its uncertainty allowed for' if is_guarded else ''}."
-    return f"{seen} does not meet {demand}{', even with its uncertainty allowed for' if is_guarded else ''}."
+        return f"{seen} meets {demand}{', its uncertainty allowed for' if zone.guard_band > 0 else ''}."
+    excess = excess_over(result.value, limit)
+    if excess <= 0:
+        return f"{seen} lies within {demand}, but not by its uncertainty, as the rule asks."
+    is_sure = zone.guard_band > 0 and excess > zone.guard_band
+    return f"{seen} does not meet {demand}{', even with its uncertainty allowed for' if is_sure else ''}."
 
 
-def _doubt(limit: Limit, guard_band: float) -> str:
-    if limit.at_least is not None and limit.at_most is not None and 2 * guard_band >= limit.at_most - limit.at_least:
+def _per_cent(share: float) -> str:
+    if share > _NEARLY_SURE:
+        return "more than 99.99 %"
+    return "less than 0.01 %" if share < 1 - _NEARLY_SURE else f"{format_limit(float(f'{100 * share:.4g}'), '%')}"
+
+
+def _doubt(limit: Limit, zone: Acceptance) -> str:
+    if not zone.has_room:
         return "the uncertainty leaves no room between the limits"
-    return "the limit lies within the uncertainty, so neither can be shown"
+    doubt = "the limit lies within the uncertainty, so neither can be shown"
+    if limit.decision_rule is DecisionRule.ISO14253_BUYER:
+        return f"{doubt}; nonconformity is for the buyer to prove, who cannot reject on this"
+    if limit.decision_rule is DecisionRule.ISO14253_SUPPLIER:
+        return f"{doubt}; conformity is for the supplier to prove, who cannot deliver on this"
+    return doubt

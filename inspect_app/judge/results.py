@@ -21,7 +21,14 @@ from inspect_app.model import (
 from inspect_app.quantity import UNITS, Quantity
 
 # A missing result is named before a doubtful one: it is the one that the bench can do something about.
-_WORST_FIRST: Final = (Finding.NONCONFORMING, Finding.NOT_MEASURED, Finding.INCONCLUSIVE, Finding.CONFORMING)
+_WORST_FIRST: Final = (
+    Finding.NONCONFORMING,
+    Finding.CONDITIONAL_FAIL,
+    Finding.NOT_MEASURED,
+    Finding.INCONCLUSIVE,
+    Finding.CONDITIONAL_PASS,
+    Finding.CONFORMING,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

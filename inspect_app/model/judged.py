@@ -9,10 +9,15 @@ from inspect_app.quantity import Quantity
 
 
 class DecisionRule(enum.StrEnum):
-    """How doubt is handled when a result meets a limit (ILAC-G8:09/2019, 4.2.1 and 4.2.2)."""
+    """How doubt is handled when a result meets a limit; sources and zones stand in `inspect_app.judge.rules`."""
 
     SIMPLE = "simple"
     GUARDED = "guarded"
+    GUARD_U = "guard-U"
+    ISO14253_BUYER = "iso14253-buyer"
+    ISO14253_SUPPLIER = "iso14253-supplier"
+    NONBINARY = "nonbinary"
+    PROBABILITY = "probability"
 
 
 class Severity(enum.StrEnum):
@@ -37,7 +42,8 @@ class Limit:
 
     `condition` names what a result must carry to be meant; a result may carry more. At least one of `at_least` and
     `at_most` is given, both in `unit`. `element` names the element of the 1951 target that the bound stands for, such
-    as ``6,2``; empty where the contract gave a number.
+    as ``6,2``; empty where the contract gave a number. `p_min` is the least probability of conformity that the rule of
+    probability accepts, between 0 and 1; None with any other rule.
     """
 
     clause: str
@@ -52,6 +58,7 @@ class Limit:
     severity: Severity = Severity.MAJOR
     over: Over = Over.WORST
     element: str = ""
+    p_min: float | None = None
 
     def __post_init__(self) -> None:
         bounds = [bound for bound in (self.at_least, self.at_most) if bound is not None]
@@ -59,6 +66,12 @@ class Limit:
             raise ValueError(f"limit {self.clause} needs a finite bound")
         if bounds != sorted(bounds):
             raise ValueError(f"limit {self.clause} asks for at least {self.at_least} and at most {self.at_most}")
+        if (self.p_min is not None) != (self.decision_rule is DecisionRule.PROBABILITY):
+            raise ValueError(
+                f"limit {self.clause}: a least probability belongs to the rule of probability, and only there"
+            )
+        if self.p_min is not None and not 0 < self.p_min < 1:
+            raise ValueError(f"limit {self.clause}: a probability of {self.p_min} cannot be asked for")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,12 +107,14 @@ class SpotAllowance:
 
 
 class Finding(enum.StrEnum):
-    """What a judgement says of one result against one limit."""
+    """What a judgement says of one result against one limit; the conditional ones are of ILAC-G8:09/2019, 4.2.3."""
 
     CONFORMING = "conforming"
     NONCONFORMING = "nonconforming"
     INCONCLUSIVE = "inconclusive"
     NOT_MEASURED = "not measured"
+    CONDITIONAL_PASS = "conditional pass"  # noqa: S105 - a finding, no password
+    CONDITIONAL_FAIL = "conditional fail"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,10 +137,16 @@ class Judgement:
         Limits for the result after the guard band, in the limit's unit.
     guard_band : float
         In the limit's unit; 0 for the simple rule.
+    coverage_factor : float or None
+        Standard uncertainties that the guard band is wide, or for the simple rule that U is; Student's t where degrees
+        of freedom are few. None when not measured, or for an exact count.
     margin : float or None
         Distance from the result to the nearer acceptance limit, in the limit's unit; negative beyond it.
     probability_of_conformity : float or None
         JCGM 106:2012, clause 7; None when not measured.
+    specific_risk : float or None
+        Probability that the decision is wrong for this device (JCGM 106:2012, 9.3): that of conformity where it is
+        rejected, of nonconformity where it is accepted, or would be. None when not measured.
     step_id : str or None
         The step that the deciding result came from.
     """
@@ -138,8 +159,10 @@ class Judgement:
     acceptance_at_least: float | None = None
     acceptance_at_most: float | None = None
     guard_band: float = 0.0
+    coverage_factor: float | None = None
     margin: float | None = None
     probability_of_conformity: float | None = None
+    specific_risk: float | None = None
     step_id: str | None = None
 
 

@@ -11,10 +11,10 @@ from wtforms import Field
 from inspect_app.definitions.values import Contract, Form, Step
 from inspect_app.documents import wording
 from inspect_app.documents.figures import figures, result_bar
+from inspect_app.documents.rule_words import rule_text
 from inspect_app.model import (
     Calibration,
     Condition,
-    DecisionRule,
     Entry,
     Evidence,
     Finding,
@@ -55,6 +55,8 @@ _FINDINGS: Final[Mapping[Finding, Standing]] = {
     Finding.NONCONFORMING: Standing(mark="✗", word="Does not conform", tone="fail"),
     Finding.INCONCLUSIVE: Standing(mark="?", word="Inconclusive", tone="doubt"),
     Finding.NOT_MEASURED: Standing(mark="–", word="Not measured", tone="doubt"),
+    Finding.CONDITIONAL_PASS: Standing(mark="✓", word="Conditional pass", tone="pass"),
+    Finding.CONDITIONAL_FAIL: Standing(mark="✗", word="Conditional fail", tone="fail"),
 }
 _OUTCOMES: Final[Mapping[Outcome, Standing]] = {
     Outcome.ACCEPTED: Standing(mark="✓", word="Accepted", tone="pass"),
@@ -64,10 +66,6 @@ _OUTCOMES: Final[Mapping[Outcome, Standing]] = {
 _NEXT_ACTS: Final[Mapping[Finding, str]] = {
     Finding.INCONCLUSIVE: "Measure again, or take it to the contract officer.",
     Finding.NOT_MEASURED: "Measure it, or leave it: the device is then held.",
-}
-_RULES: Final[Mapping[DecisionRule, str]] = {
-    DecisionRule.SIMPLE: "simple",
-    DecisionRule.GUARDED: "guarded by U",
 }
 _KIB: Final = 1024
 _UNLIKELY: Final = 0.001
@@ -150,7 +148,7 @@ def _judgement(judgement: Judgement) -> ShownJudgement:
         clause=demand.clause,
         title=demand.title,
         demand=wording.demand_text(demand) if isinstance(demand, Limit) else "spot table",
-        rule=_RULES[demand.decision_rule] if isinstance(demand, Limit) else "count",
+        rule=rule_text(demand) if isinstance(demand, Limit) else "count",
         severity=str(demand.severity),
         under=wording.condition_text(wording.decided_under(judgement), demand.title),
         value=format_quantity(judgement.quantity) if judgement.quantity is not None else "",
@@ -287,7 +285,7 @@ def limits(demanded: Sequence[Limit]) -> tuple[ShownLimit, ...]:
             check=wording.name_in_words(limit.check),
             under=wording.condition_text(limit.condition, limit.title),
             demand=wording.demand_text(limit),
-            rule=_RULES[limit.decision_rule],
+            rule=rule_text(limit),
             severity=str(limit.severity),
             over=str(limit.over),
         )

@@ -280,6 +280,26 @@ MISTAKES = {
         'decision_rule = "strict"',
         r"'strict' is none.*Use one of simple, guarded",
     ),
+    "probability without its least value": (
+        'decision_rule = "guarded"',
+        'decision_rule = "probability"',
+        r"limit 1, p_min: is missing",
+    ),
+    "probability in per cent": (
+        'decision_rule = "guarded"',
+        'decision_rule = "probability"\np_min = 95',
+        r"limit 1, p_min: 95 is not between 0 and 1. Write 95 % as 0\.95",
+    ),
+    "least probability for another rule": (
+        'decision_rule = "guarded"',
+        'decision_rule = "guarded"\np_min = 0.95',
+        r"limit 1, p_min: the rule guarded asks for no probability",
+    ),
+    "spots by a rule of quantities": (
+        SPOTS,
+        SPOTS.replace('"guarded"', '"guard-U"'),
+        r"spots 1, decision_rule: 'guard-U' is none.*simple, guarded",
+    ),
     "unknown severity": (
         'severity = "critical"',
         'severity = "bad"',

@@ -7,8 +7,9 @@ from hypothesis import strategies as st
 from inspect_app.judge import device_verdict, lot_outcome
 from inspect_app.model import Finding, Judgement, Limit, Outcome, Severity
 
-CONFORMING, NONCONFORMING, INCONCLUSIVE, NOT_MEASURED = Finding
+CONFORMING, NONCONFORMING, INCONCLUSIVE, NOT_MEASURED, CONDITIONAL_PASS, CONDITIONAL_FAIL = Finding
 CRITICAL, MAJOR, MINOR = Severity
+REJECTING = (NONCONFORMING, CONDITIONAL_FAIL)
 
 
 def judgement(finding, severity=MAJOR, clause="4.1"):
@@ -65,9 +66,9 @@ def test_the_deciding_judgements_are_all_that_stand_in_the_way(pairs):
 
     verdict = device_verdict(judgements)
 
-    assert (verdict.outcome is Outcome.ACCEPTED) == ({f for f, _ in pairs} == {CONFORMING})
-    assert (verdict.outcome is Outcome.REJECTED) == any(f is NONCONFORMING for f, _ in pairs)
-    severities = [list(Severity).index(one.limit.severity) for one in verdict.deciding if one.finding is NONCONFORMING]
+    assert (verdict.outcome is Outcome.ACCEPTED) == ({f for f, _ in pairs} <= {CONFORMING, CONDITIONAL_PASS})
+    assert (verdict.outcome is Outcome.REJECTED) == any(f in REJECTING for f, _ in pairs)
+    severities = [list(Severity).index(one.limit.severity) for one in verdict.deciding if one.finding in REJECTING]
     assert severities == sorted(severities)
 
 

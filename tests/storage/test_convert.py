@@ -104,7 +104,9 @@ judgements = st.builds(
     condition=conditions,
     margin=st.one_of(st.none(), numbers),
     guard_band=amounts,
+    coverage_factor=st.one_of(st.none(), amounts),
     probability_of_conformity=st.one_of(st.none(), st.floats(0, 1)),
+    specific_risk=st.one_of(st.none(), st.floats(0, 1)),
 )
 
 
@@ -125,6 +127,26 @@ def test_frozen_judgements_are_read_back_as_they_were_signed(
     verdict = Verdict(outcome=outcome, deciding=judged[:1], reason=reason)
 
     assert assessment_from(assessment_text(judged, verdict)) == (judged, verdict)
+
+
+def test_what_was_frozen_before_judgements_kept_their_risk_is_still_read() -> None:
+    """The text is as an earlier version signed it; its judgements simply know no factor, risk or least probability."""
+    limit = (
+        '{"at_least":null,"at_most":50.0,"check":"latency","clause":"1","condition":{},"decision_rule":"guarded",'
+        '"element":"","over":"worst","quantity_name":"latency_half","severity":"major","title":"Lag","unit":"ms"}'
+    )
+    judged = (
+        f'{{"acceptance_at_least":null,"acceptance_at_most":46.0,"condition":{{}},"finding":"conforming",'
+        f'"guard_band":4.0,"limit":{limit},"margin":2.0,"probability_of_conformity":0.99,"quantity":null,'
+        f'"reason":"","step_id":null}}'
+    )
+    text = f'{{"judgements":[{judged}],"verdict":{{"deciding":[],"outcome":"accepted","reason":"Met."}}}}'
+
+    ((judgement,), verdict) = assessment_from(text)
+
+    assert judgement.margin == 2
+    assert (judgement.coverage_factor, judgement.specific_risk, judgement.limit.p_min) == (None, None, None)
+    assert verdict.outcome is Outcome.ACCEPTED
 
 
 @given(st.dictionaries(names, st.one_of(numbers, words)))

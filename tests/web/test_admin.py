@@ -70,8 +70,8 @@ def test_a_contract_shows_its_limits_as_a_table(inspector):
     inspector.get("/contracts/TST-1")
 
     assert "4.1 Resolution by eye at 1 lux" in inspector.words()
-    assert "≥ 0.9 cy/mrad simple major worst" in inspector.words()
-    assert "guarded by U" in inspector.words()
+    assert "≥ 0.9 cy/mrad simple acceptance major worst" in inspector.words()
+    assert "guarded acceptance" in inspector.words()
 
 
 def test_a_contract_that_is_not_there_is_not_found(inspector):

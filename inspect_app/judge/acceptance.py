@@ -1,0 +1,139 @@
+"""Between what values a result is accepted: the limits moved by the guard band, or those of equal probability."""
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from inspect_app.judge.rules import RULES
+from inspect_app.model import DecisionRule, Limit
+from inspect_app.quantity import Quantity, probability_below
+
+# Sums and conversions of float64 are wrong by some 1e-16 of the largest term; a result that is equal to a limit in the
+# contract's decimals must not miss it for that. A thousand times the rounding is still far below any uncertainty.
+ROUNDING: Final = 1e-13
+_HALVINGS: Final = 100  # of an interval of float64: more than its digits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acceptance:
+    """The values that are accepted, in the limit's unit.
+
+    `guard_band` is `factor` standard uncertainties. `has_room` is false where two limits leave no zone to accept in;
+    they are then given all the same, crossed.
+    """
+
+    at_least: float | None
+    at_most: float | None
+    guard_band: float
+    factor: float
+    has_room: bool
+
+    def margin(self, value: float) -> float:
+        """Return the distance of a value from the nearer acceptance limit, negative beyond it."""
+        within = [] if self.at_least is None else [value - self.at_least]
+        if self.at_most is not None:
+            within.append(self.at_most - value)
+        return min(within)
+
+
+def acceptance(result: Quantity, limit: Limit) -> Acceptance:
+    """Return the values that a limit's decision rule accepts, at the uncertainty of a result.
+
+    Parameters
+    ----------
+    result : Quantity
+        In the limit's unit; its value does not matter.
+    limit : Limit
+        One-sided or two-sided.
+
+    Notes
+    -----
+    A one-sided limit T accepts up to A = T - w, w = k u; for the rule of probability k is the quantile of p_min, so
+    that p_c(A) = p_min. Between two limits that rule accepts where Phi((T_U - y)/u) - Phi((T_L - y)/u) >= p_min, a
+    zone symmetric about their middle, which is found by halving.
+
+    References
+    ----------
+    JCGM 106:2012, 7.4 and 8.3 (from memory).
+
+    Examples
+    --------
+    >>> limit = Limit(clause="1", title="", check="x", quantity_name="x", unit="ms", at_most=50,
+    ...               decision_rule=DecisionRule.ISO14253_SUPPLIER)
+    >>> acceptance(Quantity(value=0, unit="ms", standard_uncertainty=2), limit).at_most
+    46.71
+    """
+    rule = RULES[limit.decision_rule]
+    factor = rule.factor(result, limit)
+    guard_band = factor * result.standard_uncertainty
+    shift = rule.inwards * guard_band
+    if limit.at_least is None or limit.at_most is None:
+        return _moved(limit, shift, guard_band, factor, has_room=True)
+    if limit.decision_rule is DecisionRule.PROBABILITY and guard_band:
+        return _equally_probable(result, limit, _moved(limit, shift, guard_band, factor, has_room=False))
+    width = limit.at_most - limit.at_least
+    has_room = shift <= 0 or limit.decision_rule is DecisionRule.NONBINARY or 2 * shift < width * (1 - ROUNDING)
+    return _moved(limit, shift, guard_band, factor, has_room=has_room)
+
+
+def _moved(limit: Limit, shift: float, guard_band: float, factor: float, *, has_room: bool) -> Acceptance:
+    return Acceptance(
+        at_least=None if limit.at_least is None else limit.at_least + shift,
+        at_most=None if limit.at_most is None else limit.at_most - shift,
+        guard_band=guard_band,
+        factor=factor,
+        has_room=has_room,
+    )
+
+
+def _equally_probable(result: Quantity, limit: Limit, crossed: Acceptance) -> Acceptance:
+    if limit.at_least is None or limit.at_most is None or limit.p_min is None:
+        return crossed
+    middle, half = (limit.at_least + limit.at_most) / 2, (limit.at_most - limit.at_least) / 2
+    near, far = 0.0, half + max(0.0, -crossed.guard_band)
+    if _probability_at(middle, result, limit) < limit.p_min:
+        return crossed
+    for _ in range(_HALVINGS):
+        between = (near + far) / 2
+        if _probability_at(middle + between, result, limit) >= limit.p_min:
+            near = between
+        else:
+            far = between
+    return dataclasses.replace(crossed, at_least=middle - near, at_most=middle + near, has_room=True)
+
+
+def _probability_at(value: float, result: Quantity, limit: Limit) -> float:
+    return probability_of_conformity(dataclasses.replace(result, value=value), limit)
+
+
+def excess_over(value: float, limit: Limit) -> float:
+    """Return how far a value lies beyond a limit, in the limit's unit; negative within it."""
+    beyond = -math.inf if limit.at_most is None else value - limit.at_most
+    return beyond if limit.at_least is None else max(beyond, limit.at_least - value)
+
+
+def probability_of_conformity(quantity: Quantity, limit: Limit) -> float:
+    """Return the probability that the true value meets a limit (JCGM 106:2012, 7.3 and 7.4).
+
+    Parameters
+    ----------
+    quantity : Quantity
+        In any unit of the limit's dimension. A count without uncertainty gives 0 or 1.
+    limit : Limit
+        One-sided or two-sided.
+
+    Examples
+    --------
+    The breaking strength of JCGM 106:2012, 7.3 (published: 0.99):
+
+    >>> limit = Limit(clause="1", title="Strength", check="x", quantity_name="x", unit="1", at_least=490)
+    >>> round(probability_of_conformity(Quantity(value=509.7, unit="1", standard_uncertainty=8.6), limit), 3)
+    0.989
+    """
+    result = quantity.to(limit.unit)
+    if result.standard_uncertainty == 0:
+        return 1.0 if excess_over(result.value, limit) <= ROUNDING * abs(result.value) else 0.0
+    below = 1.0 if limit.at_most is None else probability_below(limit.at_most, result)
+    under = 0.0 if limit.at_least is None else probability_below(limit.at_least, result)
+    return min(1.0, max(0.0, below - under))
