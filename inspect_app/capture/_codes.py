@@ -1,5 +1,6 @@
 """Stored codes on their way from a decoder to exposure, and the size that a picture may have."""
 
+import logging
 import struct
 import zlib
 from dataclasses import dataclass
@@ -10,9 +11,9 @@ import numpy.typing as npt
 
 from inspect_app.errors import UnusableInput
 
-# At 9 bytes a pixel for exposure and clipping these keep one file within about 1 GiB while it is decoded.
+# At 9 bytes a pixel for exposure and clipping these keep what is measured at once within about 1 GiB.
 MOST_FRAME_PIXELS: Final = 64_000_000
-MOST_FILE_PIXELS: Final = 96_000_000
+MOST_PIXELS: Final = 96_000_000
 
 FEWEST_BITS: Final = 8
 MOST_BITS: Final = 16
@@ -35,6 +36,13 @@ DECODER_FAILURES: Final = (
     struct.error,
     zlib.error,
 )
+DECODER_LOGS: Final = ("tifffile", "imagecodecs", "PIL")
+
+
+def hush_decoders() -> None:
+    """Keep the decoders' own remarks on a damaged file off the error stream: one line of ours says what is wrong."""
+    for library in DECODER_LOGS:
+        logging.getLogger(library).setLevel(logging.CRITICAL + 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +67,18 @@ def prove_size(name: str, cols: int, rows: int) -> None:
             name,
             f"the picture is {cols} x {rows} pixels, more than the {MOST_FRAME_PIXELS // 1_000_000} million taken here",
             "Crop it to the part that is measured.",
+        )
+
+
+def prove_room(name: str, pixels: int, room_pixels: int) -> None:
+    """Refuse a file that, with what was read before it, would take too much memory."""
+    if pixels > room_pixels:
+        total = MOST_PIXELS - room_pixels + pixels
+        raise UnusableInput(
+            name,
+            f"with it {total / 1e6:.0f} million pixels would be measured at once, "
+            f"more than the {MOST_PIXELS // 1_000_000} million taken here",
+            "Give fewer captures or pages, or crop them to the part that is measured.",
         )
 
 

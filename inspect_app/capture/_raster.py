@@ -11,10 +11,12 @@ from PIL import Image, ImageFile
 
 from inspect_app.capture._codes import (
     DECODER_FAILURES,
+    MOST_PIXELS,
     SAVE_AGAIN,
     Codes,
     damaged,
     prove_bits,
+    prove_room,
     prove_size,
     without_alpha,
 )
@@ -29,7 +31,7 @@ MOST_PNG_BYTES: Final = 512_000_000
 JPEG_CODE_BITS: Final = 8
 
 
-def read_png(path: Path, name: str) -> Codes:
+def read_png(path: Path, name: str, room_pixels: int = MOST_PIXELS) -> Codes:
     """Decode a PNG file; 16 bits a channel stay 16 bits.
 
     Notes
@@ -44,6 +46,7 @@ def read_png(path: Path, name: str) -> Codes:
     if first_chunk != b"IHDR":
         raise damaged(name)
     prove_size(name, cols, rows)
+    prove_room(name, cols * rows, room_pixels)
     if colour != PNG_PALETTE:
         prove_bits(name, bits)
     try:
@@ -65,11 +68,12 @@ def read_png(path: Path, name: str) -> Codes:
     )
 
 
-def read_jpeg(path: Path, name: str) -> Codes:
+def read_jpeg(path: Path, name: str, room_pixels: int = MOST_PIXELS) -> Codes:
     """Decode a JPEG file, grey or colour; of a file with several pictures the first."""
     try:
         with Image.open(path, formats=["JPEG", "MPO"]) as picture:
             prove_size(name, picture.width, picture.height)
+            prove_room(name, picture.width * picture.height, room_pixels)
             if picture.mode not in ("L", "RGB"):
                 raise UnusableInput(name, f"its colours are stored as {picture.mode}, not as grey or RGB", SAVE_AGAIN)
             orientation = _orientation(picture)

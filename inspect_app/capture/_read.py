@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from inspect_app.capture import table
+from inspect_app.capture._codes import MOST_PIXELS, hush_decoders
 from inspect_app.capture.image import read_image
 from inspect_app.capture.kinds import Capture
 from inspect_app.errors import UnusableInput
@@ -63,6 +64,7 @@ def read(
     kinds: Collection[str] = ("still",),
     transfer: str = "linear",
     name: str | None = None,
+    room_pixels: int = MOST_PIXELS,
 ) -> tuple[Capture, ...]:
     """Read a file as captures, by its content; its name is never trusted.
 
@@ -78,6 +80,8 @@ def read(
         How codes become exposure: ``linear``, ``srgb``, ``power:G`` or ``table:FILE.csv``.
     name : str, optional
         What to call the file; its own name by default.
+    room_pixels : int
+        How many pixels of pictures may still be read beside those that are measured together with them.
 
     Returns
     -------
@@ -97,25 +101,24 @@ def read(
             sha256 = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         raise _unopenable(shown, error) from error
+    hush_decoders()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        return _read_as(form, path, shown, role, transfer, sha256)
+        if form == "film":
+            from inspect_app.capture import film  # noqa: PLC0415 - a still must not wait for the film libraries to load
+
+            return (film.read_film(path, name=shown, role=role, transfer=transfer, sha256=sha256),)
+        if form == "log":
+            return (table.read_table(path, name=shown, role=role, sha256=sha256),)
+        return read_image(
+            path, name=shown, role=role, transfer=transfer, sha256=sha256, form=form, room_pixels=room_pixels
+        )
 
 
 def printable(name: str) -> str:
     """Return a file's name as it can stand in one line of any encoding."""
     text = name.encode("utf-8", "backslashreplace").decode("utf-8")
     return "".join(letter if letter.isprintable() else f"\\x{ord(letter):02x}" for letter in text)
-
-
-def _read_as(form: str, path: Path, name: str, role: str, transfer: str, sha256: str) -> tuple[Capture, ...]:
-    if form == "film":
-        from inspect_app.capture import film  # noqa: PLC0415 - a still must not wait for the film libraries to load
-
-        return (film.read_film(path, name=name, role=role, transfer=transfer, sha256=sha256),)
-    if form == "log":
-        return (table.read_table(path, name=name, role=role, sha256=sha256),)
-    return read_image(path, name=name, role=role, transfer=transfer, sha256=sha256, form=form)
 
 
 def _recognise(path: Path, name: str) -> str:

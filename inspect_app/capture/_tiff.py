@@ -12,11 +12,12 @@ import tifffile
 
 from inspect_app.capture._codes import (
     DECODER_FAILURES,
-    MOST_FILE_PIXELS,
+    MOST_PIXELS,
     SAVE_AGAIN,
     Codes,
     damaged,
     prove_bits,
+    prove_room,
     prove_size,
     without_alpha,
 )
@@ -74,7 +75,7 @@ class _Layout:
         return self.order + ("HHQ8x" if self.is_big else "HHI4x")
 
 
-def read_tiff(path: Path, name: str) -> Iterator[Codes]:
+def read_tiff(path: Path, name: str, room_pixels: int = MOST_PIXELS) -> Iterator[Codes]:
     """Decode the pages of a TIFF file in turn; reduced copies (thumbnails) are passed over.
 
     Raises
@@ -87,7 +88,7 @@ def read_tiff(path: Path, name: str) -> Iterator[Codes]:
         with tifffile.TiffFile(path) as file:
             pages = [page for page in file.pages if isinstance(page, tifffile.TiffPage)]
             full = [page for page in pages if not page.subfiletype & REDUCED] or pages
-            _prove_pages(full, name)
+            _prove_pages(full, name, room_pixels)
             size_bytes = path.stat().st_size
             for page in full:
                 yield _page_codes(page, name, size_bytes)
@@ -134,17 +135,10 @@ def _unpack(file: BinaryIO, form: str) -> tuple[int, ...]:
     return struct.unpack(form, file.read(struct.calcsize(form)))
 
 
-def _prove_pages(pages: list[tifffile.TiffPage], name: str) -> None:
-    total = 0
+def _prove_pages(pages: list[tifffile.TiffPage], name: str, room_pixels: int) -> None:
     for page in pages:
         prove_size(name, page.imagewidth, page.imagelength)
-        total += page.imagewidth * page.imagelength
-    if total > MOST_FILE_PIXELS:
-        raise UnusableInput(
-            name,
-            f"its {len(pages)} pages have {total / 1e6:.0f} million pixels, more than {MOST_FILE_PIXELS // 1_000_000}",
-            "Save fewer pages, or crop them to the part that is measured.",
-        )
+    prove_room(name, sum(page.imagewidth * page.imagelength for page in pages), room_pixels)
 
 
 def _page_codes(page: tifffile.TiffPage, name: str, size_bytes: int) -> Codes:

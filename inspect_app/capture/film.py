@@ -55,12 +55,11 @@ def read_film(path: Path, *, name: str, role: str, transfer: str, sha256: str) -
     file's own flag; without one, luma with chroma beside it is studio range. RGB films become 8-bit luma first.
     Coordinates are those of the stored frame: a rotation flag is not applied.
     """
-    with _open(path, name) as container:
-        first = next(_frames(container, name), None)
-        if first is None:
-            raise UnusableInput(name, "the film holds no frame that can be read", _REMEDY)
-        exposures = _exposure_table(first, transfer)
-        rows, cols = first.height, first.width
+    first = first_frame(path, name)
+    if first is None:
+        raise UnusableInput(name, "the film holds no frame that can be read", _REMEDY)
+    exposures = _exposure_table(first, transfer)
+    rows, cols = first.height, first.width
 
     def open_codes() -> Iterator[tuple[float, CodeArray]]:
         yield from _pass(path, name, rows, cols)
@@ -79,6 +78,18 @@ def read_film(path: Path, *, name: str, role: str, transfer: str, sha256: str) -
         open_codes=open_codes,
         exposures=exposures,
     )
+
+
+def first_frame(path: Path, name: str) -> Any:
+    """Return the first frame of a film as its decoder gives it; None where there is none.
+
+    Raises
+    ------
+    UnusableInput
+        As of `read_film`.
+    """
+    with _open(path, name) as container:
+        return next(_frames(container, name), None)
 
 
 def _open(path: Path, name: str) -> Any:

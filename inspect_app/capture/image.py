@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from inspect_app.capture._codes import Codes
+from inspect_app.capture._codes import MOST_PIXELS, Codes
 from inspect_app.capture._raster import read_jpeg, read_png
 from inspect_app.capture._tiff import read_tiff
 from inspect_app.capture.kinds import FloatArray, Still
@@ -19,7 +19,9 @@ RED, GREEN, BLUE = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, item 3.2: luminance
 PIXELS_AT_ONCE: Final = 250_000  # bounds the working memory of the conversion
 
 
-def read_image(path: Path, *, name: str, role: str, transfer: str, sha256: str, form: str) -> tuple[Still, ...]:
+def read_image(
+    path: Path, *, name: str, role: str, transfer: str, sha256: str, form: str, room_pixels: int = MOST_PIXELS
+) -> tuple[Still, ...]:
     """Read a picture file as one still a page.
 
     Parameters
@@ -32,6 +34,8 @@ def read_image(path: Path, *, name: str, role: str, transfer: str, sha256: str, 
         As `decoder` takes it.
     form : str
         What the file's first bytes say it is: ``png``, ``tiff`` or ``jpeg``.
+    room_pixels : int
+        How many pixels may still be read beside those that were read before.
 
     Returns
     -------
@@ -48,9 +52,9 @@ def read_image(path: Path, *, name: str, role: str, transfer: str, sha256: str, 
     decode = decoder(transfer)
     frames: Iterable[Codes]
     if form == "tiff":
-        frames = read_tiff(path, name)
+        frames = read_tiff(path, name, room_pixels)
     else:
-        frames = (read_png(path, name) if form == "png" else read_jpeg(path, name),)
+        frames = ((read_png if form == "png" else read_jpeg)(path, name, room_pixels),)
     stills = [_still(codes, decode, name, role, sha256) for codes in frames]
     if len(stills) == 1:
         return tuple(stills)

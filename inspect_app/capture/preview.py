@@ -7,13 +7,17 @@ from typing import Final
 
 import av
 import numpy as np
-import tifffile
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageOps
 
+from inspect_app.capture import film
+from inspect_app.capture._codes import DECODER_FAILURES, hush_decoders
+from inspect_app.capture._tiff import read_tiff
 from inspect_app.capture.kinds import FloatArray
+from inspect_app.errors import UnusableInput
 
 _PIXELS_AT_MOST: Final = 120_000_000
 _TIFF_HEADS: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+_FORMATS: Final = ("PNG", "JPEG", "MPO", "GIF", "BMP", "WEBP", "PPM")  # none that starts another program to be drawn
 _DARKEST_PERCENT, _BRIGHTEST_PERCENT = 0.5, 99.5  # stretched to black and white: common practice, no source
 _DISPLAY_EXPONENT: Final = 1 / 2.2  # codes that are linear in exposure look too dark on a screen
 _BYTE: Final = 255
@@ -32,62 +36,46 @@ def preview_png(path: Path, max_px: int) -> bytes | None:
     Returns
     -------
     bytes or None
-        A PNG; None where the file holds no picture that can be read, or one of more than 120 million pixels.
+        A PNG; None where the file holds no picture that can be read, or one of more than 120 million pixels (of a TIFF
+        file and of a film, what measuring takes of it).
 
     Notes
     -----
     Eight-bit pictures keep their tones. Deeper ones are stretched between their 0.5 and 99.5 percentiles and shown
     with an exponent of 1/2.2, so that a frame taken near starlight is not simply black.
     """
-    for reader in (_read_tiff, _read_picture, _read_first_frame):
-        picture = reader(path, max_px)
+    hush_decoders()
+    with path.open("rb") as stream:
+        is_tiff = stream.read(4) in _TIFF_HEADS
+    for reader in (_read_tiff,) if is_tiff else (_read_picture, _read_first_frame):
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # a broken head may still hold a picture; our own bounds stand below
+                picture = reader(path, max_px)
+        except (*DECODER_FAILURES, Image.DecompressionBombError, av.FFmpegError, UnusableInput):
+            continue
         if picture is not None:
             return _as_png(picture, max_px)
     return None
 
 
 def _read_tiff(path: Path, max_px: int) -> Image.Image | None:
-    with path.open("rb") as stream:
-        if stream.read(4) not in _TIFF_HEADS:
-            return None
-    try:
-        with tifffile.TiffFile(path) as pages:
-            page = pages.pages[0]
-            if page.size > _PIXELS_AT_MOST or page.ndim not in (2, 3):
-                return None
-            array = page.asarray()
-    except (tifffile.TiffFileError, ValueError, TypeError, OSError, KeyError, IndexError, MemoryError):
-        return None
-    return _of_array(array, max_px)
+    return _of_array(next(read_tiff(path, path.name)).values, max_px)
 
 
 def _read_picture(path: Path, max_px: int) -> Image.Image | None:
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # a broken head may still hold a picture; our own bound stands below
-            with Image.open(path) as opened:
-                if opened.width * opened.height > _PIXELS_AT_MOST:
-                    return None
-                opened.draft("RGB", (max_px, max_px))
-                if opened.mode in ("I;16", "I;16B", "I", "F"):
-                    return _of_array(np.asarray(opened), max_px)
-                return ImageOps.exif_transpose(opened).convert("RGB")
-    except (UnidentifiedImageError, Image.DecompressionBombError, OSError, ValueError, SyntaxError, EOFError):
-        return None
+    with Image.open(path, formats=_FORMATS) as opened:
+        if opened.width * opened.height > _PIXELS_AT_MOST:
+            return None
+        opened.draft("RGB", (max_px, max_px))
+        if opened.mode in ("I;16", "I;16B", "I", "F"):
+            return _of_array(np.asarray(opened), max_px)
+        return ImageOps.exif_transpose(opened).convert("RGB")
 
 
 def _read_first_frame(path: Path, max_px: int) -> Image.Image | None:
-    try:
-        with av.open(str(path)) as container:
-            if not container.streams.video:
-                return None
-            video = container.streams.video[0].codec_context
-            if video.width * video.height > _PIXELS_AT_MOST:
-                return None
-            frame = next(container.decode(video=0), None)
-            return None if frame is None else _of_array(frame.to_ndarray(format="rgb24"), max_px)
-    except (av.FFmpegError, ValueError, OSError):
-        return None
+    frame = film.first_frame(path, path.name)
+    return None if frame is None else _of_array(frame.to_ndarray(format="rgb24"), max_px)
 
 
 def _of_array(array: np.ndarray, max_px: int) -> Image.Image | None:

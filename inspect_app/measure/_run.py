@@ -49,9 +49,15 @@ def measure(
                 kinds=found.needs[role].kinds,
                 transfer=transfer,
                 name=(names or {}).get(path, path.name),
+                room_pixels=capture.MOST_PIXELS - _pixels(captures),
             )
     measured = found.run(tuple(captures), options)
     return _with_files(measured, captures)
+
+
+def _pixels(captures: Sequence[capture.Capture]) -> int:
+    """Return how many pixels stand in memory; films are read frame by frame."""
+    return sum(taken.exposure.size for taken in captures if isinstance(taken, capture.Still))
 
 
 def _prove_counts(found: Check, files: Mapping[str, Sequence[Path]]) -> None:

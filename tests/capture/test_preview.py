@@ -8,6 +8,7 @@ import tifffile
 from PIL import Image
 
 from inspect_app.capture.preview import preview_png
+from tests.truth import hostile
 
 
 def opened(png):
@@ -46,3 +47,33 @@ def test_what_is_no_picture_has_no_preview(tmp_path, content):
     (tmp_path / "file").write_bytes(content)
 
     assert preview_png(tmp_path / "file", 100) is None
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "TIFF, a tag of 4 thousand million values",
+        "TIFF, 3.6 thousand million pixels",
+        "TIFF, a ring of pages",
+        "TIFF, a strip that floods",
+        "TIFF, cut",
+        "PNG, 4 thousand million pixels",
+        "JPEG, 4 thousand million pixels",
+        "PNG, a flood of text",
+        "MKV, cut",
+        "a play list",
+        "a list of films",
+        "an SVG",
+    ],
+)
+def test_a_hostile_file_has_no_preview_and_no_other_consequence(tmp_path, name):
+    """Truth: by construction, none of these holds a picture (tests/truth/hostile.py)."""
+    assert preview_png(hostile.put(tmp_path, name), 100) is None
+
+
+def test_a_film_shows_its_first_frame(tmp_path):
+    """Truth: by construction, the first frame is dark and all others are bright; to 3 codes of the coding."""
+    frames = [np.full((48, 64), 30, np.uint8)] + [np.full((48, 64), 220, np.uint8)] * 9
+    (tmp_path / "film.mp4").write_bytes(hostile.film(frames))
+
+    assert opened(preview_png(tmp_path / "film.mp4", 64)) == pytest.approx(30, abs=3)

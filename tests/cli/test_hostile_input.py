@@ -134,3 +134,21 @@ def test_a_bomb_stays_within_a_gigabyte_and_a_half(name, tmp_path):
     assert status == 2
     assert peak_bytes < MEMORY_BYTES
     assert len(ran.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize("name", ["TIFF, tags of no type", "PNG, a palette of no whole colours"])
+def test_what_a_decoder_remarks_stays_off_the_error_stream(name, tmp_path):
+    """Truth: by definition of the command, one line; the decoders log theirs only outside of pytest."""
+    path = put(tmp_path, name)
+
+    ran = subprocess.run(
+        [sys.executable, "-m", "inspect_app", "measure", "slanted-edge", str(path)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+
+    assert ran.returncode == 2
+    (line,) = ran.stderr.splitlines()
+    assert line.startswith(path.name)

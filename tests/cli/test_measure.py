@@ -209,3 +209,15 @@ def test_every_command_module_holds_a_command():
 
     assert "measure" in names
     assert all(isinstance(cli.program.get_command(context, name), click.Command) for name in names)
+
+
+def test_captures_that_are_too_large_together_are_refused_before_the_next_is_read(tmp_path, monkeypatch, capsys):
+    """Truth: by construction, each frame of 3072 pixels passes a bound of 5000, two together do not."""
+    path = tmp_path / "even.png"
+    path.write_bytes(imagecodecs.png_encode(np.random.default_rng(1).integers(90, 110, (48, 64)).astype(np.uint8)))
+    monkeypatch.setattr("inspect_app.capture.MOST_PIXELS", 5000)
+
+    status = main(["measure", "noise", str(path), str(path)])
+
+    assert status == 2
+    assert "measured at once" in capsys.readouterr().err

@@ -134,6 +134,7 @@ CONTENTS = {
     "PNG, cut late": lambda: png(NOISE)[:-100],
     "PNG, 16 bits, cut": lambda: png(DEEP)[:9000],
     "PNG, a wrong checksum": lambda: _flipped(png(NOISE), 900),
+    "PNG, a palette of no whole colours": lambda: png_claiming(8, 8, extra=png_chunk(b"PLTE", bytes(4))),
     "PNG, no size": lambda: png_claiming(0, 0),
     "PNG, 4 thousand million pixels": lambda: png_claiming(65535, 65535),
     "PNG, 2 ** 31 columns": lambda: png_claiming(2**31 - 1, 1),
@@ -154,6 +155,7 @@ CONTENTS = {
         struct.pack(">HH", 48, 64), struct.pack(">HH", 65500, 65500), 1
     ),
     "TIFF, its mark alone": lambda: b"MM\0*",
+    "TIFF, tags of no type": lambda: tiff_directory([(256, 0, 1, 9), (257, 14, 1, 9)]),
     "TIFF, cut": lambda: tiff(DEEP)[:3000],
     "TIFF, a directory beyond the end": lambda: b"II*\0" + struct.pack("<I", 2**31),
     "TIFF, no directory": lambda: b"II*\0" + bytes(4),
