@@ -2,12 +2,14 @@
 SHELL := /bin/bash
 PY := .venv/bin/python
 SERVE ?= 1
+CAPTURES ?= 10000
+SEED ?= 1
 UV := VIRTUAL_ENV=.venv .venv/bin/uv pip install --quiet
 # Debian packages: what WeasyPrint loads, and what the tests drive.
 PRINTING := libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0
 TESTING := $(PRINTING) chromium libatomic1 poppler-utils
 
-.PHONY: help demo serve test lint unit bench lock system-demo system-test clean
+.PHONY: help demo serve test lint unit bench fuzz lock system-demo system-test clean
 
 help: ## print this list
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -49,6 +51,9 @@ unit: .venv/.ready ## the tests alone
 
 bench: .venv/.ready ## performance as ratios, by hand
 	@.venv/bin/python -m pytest -q tests/bench --override-ini python_files='bench_*.py' -s
+
+fuzz: .venv/.ready ## 10 000 damaged and odd captures through `measure`, by hand
+	@.venv/bin/python -m tests.fuzz --captures $(CAPTURES) --seed $(SEED)
 
 lock: ## write requirements.txt anew from pyproject.toml
 	@.venv/bin/uv pip compile --quiet --python-version 3.11 --extra develop --generate-hashes --no-emit-index-url \

@@ -122,14 +122,13 @@ def step_wedge(captures: tuple[Capture, ...], options: StepWedgeOptions) -> Meas
     mean_image = np.mean([still.exposure for still in stills], axis=0)
     strip = _strip_of(stills[0].name, mean_image, options.roi)
     steps = find_steps(mean_image, strip, steps=options.steps, stops_per_step=options.ratio_stop)
+    steps, masks = _large_enough(steps, step_masks(strip, steps, mean_image.shape))
     if len(steps) < 3:
         raise NothingToMeasure(
             stills[0].name,
             f"a row of at least three steps was looked for, and {len(steps)} were seen",
             "Show the whole wedge, bright on dark, or name its place with --roi.",
         )
-    masks = step_masks(strip, steps, mean_image.shape)
-    steps, masks = _large_enough(steps, masks)
     readings = _readings(stills, masks, options.ratio_stop)
     clipped = any(r.saturated > 0 for r in readings)
     highest = max(float(still.exposure.max()) for still in stills) if clipped else None
@@ -184,7 +183,7 @@ def _large_enough(
     steps: tuple[Step, ...], masks: tuple[IndexArray, ...]
 ) -> tuple[tuple[Step, ...], tuple[IndexArray, ...]]:
     """Leave out steps at the end that reach beyond the picture."""
-    usual = float(np.median([len(mask) for mask in masks]))
+    usual = float(np.median([len(mask) for mask in masks] or [0]))
     count = next((k for k, mask in enumerate(masks) if len(mask) < max(0.6 * usual, FEWEST_PIXELS)), len(masks))
     return steps[:count], masks[:count]
 

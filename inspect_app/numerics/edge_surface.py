@@ -150,7 +150,12 @@ def _first_levels(image: FloatArray, curve: EdgeCurve) -> FloatArray:
         raise NothingToMeasure(
             "region", "the edge runs along its border", "Choose a region with the edge through its middle."
         )
-    return np.array([np.median(dark), 0.0, np.median(bright), 0.0, 0.0])
+    levels = np.array([np.median(dark), 0.0, np.median(bright), 0.0, 0.0])
+    if levels[2] <= levels[0]:
+        raise NothingToMeasure(
+            "region", "both sides of its strongest edge are alike", "Choose a region with one edge across it."
+        )
+    return levels
 
 
 def _first_sigma(image: FloatArray, curve: EdgeCurve, levels: FloatArray) -> float:
@@ -190,7 +195,12 @@ def _step(image: FloatArray, state: _State, *, weigh: bool, trim: bool) -> tuple
     scaled = columns * weight
     normal = scaled @ columns.T
     normal[np.diag_indices_from(normal)] *= 1 + 1e-9
-    covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+    try:
+        covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+    except np.linalg.LinAlgError as error:
+        raise NothingToMeasure(
+            "region", "its edge is no blurred step", "Choose a region with one edge across it."
+        ) from error
     change = covariance @ (scaled @ residual)
     count = len(state.curve.coefficients)
     moved = state.moved(

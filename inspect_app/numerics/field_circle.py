@@ -12,6 +12,7 @@ FloatArray = npt.NDArray[np.float64]
 OVERVIEW_PX = 256  # longest side of the reduced picture in which the disc is first sought
 DARK_CORNER = 0.35  # a corner darker than this share of the middle lies outside of a disc
 RAYS = 360
+SMALLEST_RADIUS_PX = 10.0  # rays across the border of a smaller disc have too few places to fall at
 SHARPEST_EDGE_PX = 0.5
 
 
@@ -50,7 +51,8 @@ def find_field(image: FloatArray) -> BrightField | None:
     squares, without those that lie off by more than 3 robust standard deviations or beyond the picture.
     """
     rows, cols = image.shape
-    overview = _reduced(image, max(1, math.ceil(max(rows, cols) / OVERVIEW_PX)))
+    factor = min(math.ceil(max(rows, cols) / OVERVIEW_PX), rows, cols)
+    overview = _reduced(image, factor)
     bright = float(np.percentile(overview, 95))
     if not bright > 0:
         return None
@@ -59,7 +61,7 @@ def find_field(image: FloatArray) -> BrightField | None:
         return BrightField(
             x=(cols - 1) / 2, y=(rows - 1) / 2, radius_px=radius, radius_u_px=0.0, edge_px=0.0, is_round=False
         )
-    rough = _rough_circle(overview, bright, max(1, math.ceil(max(rows, cols) / OVERVIEW_PX)))
+    rough = _rough_circle(overview, bright, factor)
     return None if rough is None else _refined(image, *rough)
 
 
@@ -111,6 +113,8 @@ def _refined(image: FloatArray, x: float, y: float, radius: float) -> BrightFiel
     edge = SHARPEST_EDGE_PX
     points = np.zeros((0, 2))
     for reach, step_px in ((0.2, max(0.5, radius / 1000)), (0.06, 0.5), (0.06, 0.5)):
+        if radius < SMALLEST_RADIUS_PX:
+            return None
         points, edge = _border_points(image, x, y, np.arange((1 - reach) * radius, (1 + reach) * radius, step_px))
         if len(points) < RAYS // 12:
             return None

@@ -95,7 +95,8 @@ def _censored_moments(positive: FloatArray, total: int, border: float) -> tuple[
         spread = float(np.sqrt(np.mean(positive**2))) if n else 0.0
         return 0.0, spread**2, 2.0
     first, second = float(positive.mean()), float(np.mean(positive**2))
-    mean, variance = first, second - first**2
+    rounding = border**2 / 3  # of values within one code, of which `border` is half
+    mean, variance = first, max(second - first**2, rounding)
     for _ in range(CENSORED_ROUNDS):
         sd = math.sqrt(variance)
         z = (border - mean) / sd
@@ -103,7 +104,7 @@ def _censored_moments(positive: FloatArray, total: int, border: float) -> tuple[
         below = mean - sd * ratio
         below_square = variance * (1 - z * ratio - ratio**2) + below**2
         new_mean = (n * first + (total - n) * below) / total
-        new_variance = (n * second + (total - n) * below_square) / total - new_mean**2
+        new_variance = max((n * second + (total - n) * below_square) / total - new_mean**2, rounding)
         is_settled = abs(new_mean - mean) < 1e-6 * sd and abs(new_variance - variance) < 1e-6 * variance
         mean, variance = new_mean, new_variance
         if is_settled:

@@ -261,6 +261,16 @@ def test_a_region_of_noise_alone_is_refused() -> None:
         measure_edge(capture, roi="20,20,60,100")
 
 
+def test_a_region_whose_sides_are_alike_is_refused() -> None:
+    """Truth: by construction, bright and dark rows by turns; the strongest edge has the same on both sides."""
+    exposure = np.full((40, 40), 0.2)
+    exposure[::2] = 0.6
+    exposure[:, 20] = 0.9
+
+    with pytest.raises(NothingToMeasure, match="region 0,0,40,40"):
+        measure_edge(still(exposure), roi="0,0,40,40")
+
+
 def test_a_saturated_edge_is_refused() -> None:
     """Truth: by construction, the bright side lies above full scale."""
     capture = Edge().capture(np.random.default_rng(1), Light(bright=1.3, snr=40))

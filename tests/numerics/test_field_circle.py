@@ -70,3 +70,20 @@ def test_the_round_field_of_a_real_photograph_is_found() -> None:
     assert field is not None
     assert field.is_round
     assert 2 * field.radius_px == pytest.approx(lit[-1] - lit[0] + 1, rel=0.04)
+
+
+@pytest.mark.parametrize("shape", [(1, 2000), (2000, 2), (3, 3)])
+def test_a_picture_of_a_few_rows_is_looked_at_like_any_other(shape: tuple[int, int]) -> None:
+    """Truth by construction: lit throughout, so a whole frame."""
+    field = find_field(np.full(shape, 0.5))
+
+    assert field is not None
+    assert not field.is_round
+
+
+def test_a_speck_of_light_is_no_field() -> None:
+    """Truth by construction: 9 x 9 lit pixels on black."""
+    picture = np.zeros((60, 60))
+    picture[26:35, 26:35] = 0.6
+
+    assert find_field(picture) is None

@@ -84,3 +84,14 @@ def test_flicker_between_frames_is_no_noise() -> None:
     found = read_step(frames, exposure=1.0, saturated=0.0, code_step=0.0)
 
     assert math.sqrt(found.variance) == pytest.approx(0.01, rel=0.03)
+
+
+def test_a_step_of_zeros_and_equal_codes_has_the_noise_of_rounding() -> None:
+    """Truth: algebra, values within one code of 0.01 have at least the variance 0.01^2 / 12."""
+    values = np.zeros((1, 400))
+    values[0, ::2] = 0.01
+
+    found = read_step(values, exposure=1.0, saturated=0.0, code_step=0.01)
+
+    assert found.variance >= 0.01**2 / 12 * (1 - 1e-9)
+    assert 0.0 <= found.mean <= 0.01
