@@ -128,7 +128,7 @@ def _filled(table: Table, values: Mapping[str, str | int | float]) -> Table:
         return _PLACEHOLDER.sub(lambda match: _in_words(values[match[1]], is_id=field == "id"), given)
 
     kept = {name: fill(name, value) for name, value in table.values.items() if name != "for_each"}
-    return Table(where=table.where, values=kept)
+    return Table(source=table.source, values=kept, place=table.place)
 
 
 def _in_words(value: str | int | float, *, is_id: bool) -> str:

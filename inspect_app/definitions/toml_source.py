@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, TypeVar
 
+from inspect_app.definitions.lines import Place, deepest_line, line_numbers, nearest_line
 from inspect_app.definitions.values import OptionValue
 from inspect_app.errors import UnusableInput
 from inspect_app.model import ConditionValue
@@ -79,18 +80,23 @@ def parse(text: str, name: str) -> "Table":
     """
     if len(text) > LARGEST_BYTES:
         raise _too_large(name)
-    too_deep = UnusableInput(name, "is nested too deeply", "Write it like the definitions that are there.")
     try:
         values = tomllib.loads(text)
     except RecursionError as error:
-        raise too_deep from error
+        raise _too_deep(text, name) from error
     except ValueError as error:
         raise UnusableInput(
             name, f"is no TOML: {error}", "Correct that line; text stands between straight quotation marks."
         ) from error
     if _depth(values) > DEEPEST:
-        raise too_deep
-    return Table(where=name, values=values)
+        raise _too_deep(text, name)
+    return Table(source=Source(name=name, lines=line_numbers(text)), values=values)
+
+
+def _too_deep(text: str, name: str) -> UnusableInput:
+    line = deepest_line(text, DEEPEST)
+    where = name if line is None else f"{name}, line {line}"
+    return UnusableInput(where, "is nested too deeply", "Write it like the definitions that are there.")
 
 
 def _depth(values: object) -> int:
@@ -105,25 +111,39 @@ def _depth(values: object) -> int:
     return depth
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """A definition's name, and the lines on which its tables and fields stand."""
+
+    name: str
+    lines: Mapping[Place, int]
+
+
 @dataclass(slots=True, kw_only=True)
 class Table:
     """One table of a definition; reading a field marks it, and `finish` refuses those that nobody read.
 
     Parameters
     ----------
-    where : str
-        File and place, such as ``digital.toml, step 2``.
+    source : Source
+        The definition that it is of.
     values : mapping
         As read from TOML.
+    place : tuple
+        Within the definition, such as ``("step", 2)``; empty for the top table.
     """
 
-    where: str
+    source: Source
     values: Mapping[str, object]
+    place: Place = ()
     _read: set[str] = field(default_factory=set)
 
     def error(self, name: str, problem: str, remedy: str) -> UnusableInput:
-        """Return the error that names a field of this table."""
-        return UnusableInput(f"{self.where}, {name}" if name else self.where, problem, remedy)
+        """Return the error that names a field of this table or below it: ``digital.toml, line 9, step 2, id``."""
+        line = nearest_line(self.source.lines, (*self.place, *name.split(", ")))
+        steps = (f" {step}" if isinstance(step, int) else f", {step}" for step in self.place)
+        at = "" if line is None else f", line {line}"
+        return UnusableInput(f"{self.source.name}{at}{''.join(steps)}{f', {name}' if name else ''}", problem, remedy)
 
     def has(self, name: str) -> bool:
         """Say whether the field is given."""
@@ -184,7 +204,7 @@ class Table:
         """Return a table under this one, empty when it is left out."""
         value: dict[str, object] = self._take(name, "a table", dict) if self.has(name) else {}
         self._read.add(name)
-        return Table(where=f"{self.where}, {name}", values=value)
+        return Table(source=self.source, values=value, place=(*self.place, name))
 
     def tables(self, name: str) -> tuple["Table", ...]:
         """Return a list of tables, written ``[[name]]``; empty when it is left out."""
@@ -193,7 +213,8 @@ class Table:
         if not all(isinstance(item, dict) for item in value):
             raise self.error(name, f"is not a list of tables: {_shown(value)}", f"Write each as [[{name}]].")
         return tuple(
-            Table(where=f"{self.where}, {name} {count}", values=item) for count, item in enumerate(value, start=1)
+            Table(source=self.source, values=item, place=(*self.place, name, count))
+            for count, item in enumerate(value, start=1)
         )
 
     def conditions(self) -> dict[str, ConditionValue]:

@@ -209,7 +209,7 @@ MISTAKES = {
     "unknown head": (
         'buyer = "Buyer"',
         'buyer = "Buyer"\nseller = "x"',
-        r"test\.toml, seller: there is no such field here",
+        r"test\.toml, line \d+, seller: there is no such field here",
     ),
     "nothing demanded": (SOUND[SOUND.index("[[limit]]") :], "", r"test\.toml, limit: the contract demands nothing"),
     "unknown field": (

@@ -233,7 +233,7 @@ MISTAKES = {
     "unknown field": (
         'revision = "A"',
         'revision = "A"\nauthor = "x"',
-        r"test\.toml, author: there is no such field here\. Use",
+        r"test\.toml, line \d+, author: there is no such field here\. Use",
     ),
     "empty text": ('revision = "A"', 'revision = " "', r"revision: is empty"),
     "number as text": ('revision = "A"', "revision = 1", r"revision: is a number where text belongs: 1"),
@@ -414,7 +414,7 @@ def test_a_slip_in_for_each_cannot_make_endless_steps():
     "deep", ["x = " + "[" * 5000 + "]" * 5000, ".".join(["a"] * 5000) + " = 1", "x = " + "[" * 30 + "]" * 30]
 )
 def test_deep_nesting_is_refused(deep):
-    with pytest.raises(UnusableInput, match=r"test\.toml: is nested too deeply"):
+    with pytest.raises(UnusableInput, match=r"test\.toml, line 1: is nested too deeply"):
         read(deep)
 
 
