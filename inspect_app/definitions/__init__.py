@@ -4,17 +4,22 @@ from inspect_app.definitions.cautions import CAUTIONS
 from inspect_app.definitions.contracts import read_contract, read_contract_text
 from inspect_app.definitions.coverage import prove_covered
 from inspect_app.definitions.forms import forms_folder, read_form, read_form_text, read_forms
-from inspect_app.definitions.values import Contract, Form, OptionValue, Question, Step, Window
+from inspect_app.definitions.outlook import Outlook, Trouble, look_ahead
+from inspect_app.definitions.values import Contract, ExpectedDoubt, Form, OptionValue, Question, Step, Window
 
 __all__ = [
     "CAUTIONS",
     "Contract",
+    "ExpectedDoubt",
     "Form",
     "OptionValue",
+    "Outlook",
     "Question",
     "Step",
+    "Trouble",
     "Window",
     "forms_folder",
+    "look_ahead",
     "prove_covered",
     "read_contract",
     "read_contract_text",

@@ -1,15 +1,15 @@
-"""Prove that what a contract demands is asked by the forms, before a device is measured in vain."""
+"""Prove that what a contract demands can be answered by the forms, before a device is measured in vain."""
 
 from collections.abc import Mapping
 
+from inspect_app.definitions.outlook import look_ahead
 from inspect_app.definitions.values import Contract, Form
 from inspect_app.errors import UnusableInput
-from inspect_app.judge import can_answer
-from inspect_app.model import Limit, SpotAllowance
+from inspect_app.measure import CHECKS, Check
 
 
-def prove_covered(contract: Contract, forms: Mapping[str, Form]) -> None:
-    """Prove that every class of a contract has a form, and every demand a step that can answer it.
+def prove_covered(contract: Contract, forms: Mapping[str, Form], checks: Mapping[str, Check] = CHECKS) -> None:
+    """Prove that every class of a contract has a form, and every demand a step that can answer it and decide it.
 
     Parameters
     ----------
@@ -17,30 +17,18 @@ def prove_covered(contract: Contract, forms: Mapping[str, Form]) -> None:
         As read.
     forms : mapping of str to Form
         By device class.
+    checks : mapping, optional
+        As in `look_ahead`.
 
     Raises
     ------
     UnusableInput
-        Names the class without a form, or the clause without a step.
+        Names the class without a form, or the clause that no step can answer or no reading can meet.
     """
-    for device_class in contract.device_classes:
-        if device_class not in forms:
-            known = ", ".join(forms)
-            raise UnusableInput(
-                f"contract {contract.number}", f"no form is for '{device_class}'", f"Use one of {known}, or add a form."
-            )
-        demands: list[Limit | SpotAllowance] = [*contract.limits[device_class]]
-        demands += contract.spot_allowances[device_class]
-        for demand in demands:
-            _prove_demand(contract, forms[device_class], demand)
-
-
-def _prove_demand(contract: Contract, form: Form, demand: Limit | SpotAllowance) -> None:
-    if any(can_answer(demand, step.check, step.condition) for step in form.steps):
-        return
-    under = ", ".join(f"{name} {value}" for name, value in demand.condition.items()) or "any condition"
-    raise UnusableInput(
-        f"contract {contract.number}, clause {demand.clause}",
-        f"the form for '{form.device_class}' has no step {demand.check} under {under}",
-        "Correct the condition, or add the step to the form.",
-    )
+    for outlook in look_ahead(contract, forms, checks):
+        at = f"contract {contract.number}"
+        if outlook.device_class in forms:
+            at = f"{at}, clause {outlook.demand.clause}"
+        for trouble in outlook.troubles:
+            if trouble.is_error:
+                raise UnusableInput(at, trouble.problem, trouble.remedy)

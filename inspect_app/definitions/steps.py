@@ -6,6 +6,7 @@ from types import MappingProxyType
 from typing import Final
 
 from inspect_app.definitions.cautions import CAUTIONS
+from inspect_app.definitions.expected import read_expected
 from inspect_app.definitions.proofs import known_check, read_condition
 from inspect_app.definitions.questions import answers_of, read_questions
 from inspect_app.definitions.toml_source import Table
@@ -67,6 +68,7 @@ def read_step(table: Table, repeated: Condition, checks: Mapping[str, Check]) ->
         cautions=_read_cautions(table),
         instruments=table.texts("instruments"),
         wants_photos=table.flag("wants_photos"),
+        expected=read_expected(table.table("expected"), check),
     )
     table.finish()
     return step

@@ -1,5 +1,6 @@
 """What a form asks and what a contract demands, as frozen values proved against the checks."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -63,6 +64,23 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedDoubt:
+    """The standard uncertainty that a step is expected to reach in one quantity.
+
+    `absolute` is in the check's unit for the quantity, `percent` of the value; they combine in quadrature. `basis` says
+    how it is known.
+    """
+
+    absolute: float = 0.0
+    percent: float = 0.0
+    basis: str = ""
+
+    def at(self, value: float) -> float:
+        """Return the standard uncertainty of a value, in the check's unit."""
+        return math.hypot(self.absolute, self.percent / 100 * value)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     """One check under stated conditions.
 
@@ -84,6 +102,8 @@ class Step:
         Kinds of instrument that must be named, each in calibration.
     wants_photos : bool
         Photographs may be added as evidence.
+    expected : mapping of str to ExpectedDoubt
+        By quantity.
     """
 
     id: str
@@ -97,6 +117,7 @@ class Step:
     cautions: tuple[str, ...] = ()
     instruments: tuple[str, ...] = ()
     wants_photos: bool = False
+    expected: Mapping[str, ExpectedDoubt] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -107,6 +107,34 @@ def _probability_at(value: float, result: Quantity, limit: Limit) -> float:
     return probability_of_conformity(dataclasses.replace(result, value=value), limit)
 
 
+def capability(limit: Limit, standard_uncertainty: float) -> float | None:
+    """Return the measurement capability index of a limit, or None where there is no uncertainty.
+
+    Parameters
+    ----------
+    limit : Limit
+        One-sided or two-sided.
+    standard_uncertainty : float
+        In the limit's unit, k = 1.
+
+    Notes
+    -----
+    C_m = T / (4 u) with T the width between two limits (JCGM 106:2012, 7.6.3, from memory). A one-sided limit has no
+    width; the size of the limit itself stands for it here (common practice, no source).
+
+    Examples
+    --------
+    >>> capability(Limit(clause="1", title="", check="x", quantity_name="x", unit="1", at_least=-2, at_most=2), 0.5)
+    2.0
+    """
+    if standard_uncertainty == 0:
+        return None
+    if limit.at_least is not None and limit.at_most is not None:
+        return (limit.at_most - limit.at_least) / (4 * standard_uncertainty)
+    bound = limit.at_most if limit.at_least is None else limit.at_least
+    return abs(bound or 0.0) / (4 * standard_uncertainty)
+
+
 def excess_over(value: float, limit: Limit) -> float:
     """Return how far a value lies beyond a limit, in the limit's unit; negative within it."""
     beyond = -math.inf if limit.at_most is None else value - limit.at_most

@@ -32,6 +32,8 @@ class Check:
     quantities: Mapping[str, str]
     options: type[CheckOptions]
     needs: Mapping[str, Needs] = field(default_factory=dict)
+    only_with: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    highest: Callable[[Mapping[str, object]], Mapping[str, float]] = field(default=lambda _: {})
     run: Callable[[tuple[Capture, ...], Any], Measured]
 
 
@@ -50,6 +52,8 @@ def check(
     quantities: Mapping[str, str],
     options: type[Options],
     needs: Mapping[str, Needs] | None = None,
+    only_with: Mapping[str, tuple[str, ...]] | None = None,
+    highest: Callable[[Mapping[str, object]], Mapping[str, float]] = lambda _: {},
 ) -> Callable[[Callable[[tuple[Capture, ...], Options], Measured]], Callable[[tuple[Capture, ...], Options], Measured]]:
     """Register the decorated function as a check.
 
@@ -67,6 +71,10 @@ def check(
         The options model.
     needs : mapping of str to Needs, optional
         Role of the captures (``scene`` are the command's files, any other is an option of that name) to what is taken.
+    only_with : mapping of str to tuple of str, optional
+        Quantities that come out only when one of these options is given.
+    highest : callable, optional
+        From options that are fixed beforehand to the highest value that each quantity can show, in its unit.
 
     Raises
     ------
@@ -86,6 +94,8 @@ def check(
             quantities=MappingProxyType(dict(quantities)),
             options=options,
             needs=MappingProxyType(dict(needs or {})),
+            only_with=MappingProxyType(dict(only_with or {})),
+            highest=highest,
             run=run,
         )
         return run

@@ -114,6 +114,7 @@ def element_frequency(group: float, element: float) -> float:
     method="1951 three-bar target, MIL-STD-150A geometry; value of the last element resolved",
     quantities={"resolution": "lp/mm", "angular_resolution": "cy/mrad"},
     options=BarTargetOptions,
+    only_with={"angular_resolution": ("distance_m", "collimator_mm")},
 )
 def bar_target(captures: tuple[Capture, ...], options: BarTargetOptions) -> Measured:
     """Turn the elements that readers resolved into a resolution.

@@ -2,7 +2,7 @@
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Final, Literal
 
 import numpy as np
@@ -26,6 +26,7 @@ from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Condition, Measured, Outline, Result, Trace
 from inspect_app.quantity import Contribution
 
+NYQUIST: Final = 0.5  # cycles per pixel, by the sampling theorem
 METHOD: Final = "ISO 12233:2017 e-SFR; curve, levels and blur of the edge fitted to all its pixels"
 READING_DOUBT_PERCENT: Final = 5.0  # one reading, when repeats show nothing; common practice, no source
 READING_DOUBT_FREEDOM: Final = 8.0  # that figure is itself good to a quarter (GUM G.4.2)
@@ -72,6 +73,17 @@ class SlantedEdgeOptions(PictureOptions):
         return self
 
 
+def _nyquist(fixed: Mapping[str, object]) -> dict[str, float]:
+    """Return the finest detail that the pixels can show, half a cycle per pixel, in each quantity that is known."""
+    of_pixel = {"": 1.0}
+    pitch_um, angle_mrad = fixed.get("pixel_pitch_um"), fixed.get("pixel_angle_mrad")
+    if isinstance(pitch_um, int | float):
+        of_pixel["_lp_mm"] = pitch_um / 1000
+    if isinstance(angle_mrad, int | float):
+        of_pixel["_cy_mrad"] = float(angle_mrad)
+    return {f"{level}{suffix}": NYQUIST / size for level in LEVELS for suffix, size in of_pixel.items()}
+
+
 @check(
     "slanted-edge",
     title="Slanted edge, spatial frequency response",
@@ -83,6 +95,12 @@ class SlantedEdgeOptions(PictureOptions):
     },
     options=SlantedEdgeOptions,
     needs={"scene": Needs(kinds=("still",), at_least=0, at_most=1)},
+    only_with={
+        f"{level}{suffix}": (option,)
+        for level in LEVELS
+        for suffix, option in (("_lp_mm", "pixel_pitch_um"), ("_cy_mrad", "pixel_angle_mrad"))
+    },
+    highest=_nyquist,
 )
 def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> Measured:
     """Measure MTF50 and MTF10 of one region, or of every usable edge in a picture.

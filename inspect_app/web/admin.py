@@ -9,6 +9,7 @@ from wtforms import Field, PasswordField, SelectField, StringField
 
 from inspect_app import workflow
 from inspect_app.definitions.values import Contract
+from inspect_app.documents.outlook_lines import outlook_lines
 from inspect_app.errors import NotAllowed, NotFound, UnusableInput
 from inspect_app.model import Calibration, Instrument, Role
 from inspect_app.web import here, shown
@@ -126,7 +127,12 @@ def adopt_contract() -> ResponseReturnValue:
 def contract(number: str) -> str:
     """Show what a contract demands of each device class."""
     found = workflow.contract(here.workplace(), number, request.args.get("revision"))
-    return render_template("admin/contract.html", contract=found, classes=shown.contract_classes(found))
+    return render_template(
+        "admin/contract.html",
+        contract=found,
+        classes=shown.contract_classes(found),
+        outlook=outlook_lines(found, here.workplace().forms),
+    )
 
 
 @bp.get("/accounts")

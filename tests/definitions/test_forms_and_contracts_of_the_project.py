@@ -220,7 +220,9 @@ def test_every_field_in_use_is_explained_at_the_top_of_the_file(source):
     explained = " ".join(line for line in source.source.splitlines() if line.startswith("#"))
     used = set(re.findall(r"^ *([a-z_]+) = ", source.source, re.MULTILINE)) | {"for_each", "window", "question", "row"}
     free = set(
-        re.findall(r"^ *\[step\.(?:fixed|for_each|condition|window)\]\n((?: +\S.*\n)+)", source.source, re.MULTILINE)
+        re.findall(
+            r"^ *\[step\.(?:fixed|for_each|condition|window|expected)\]\n((?: +\S.*\n)+)", source.source, re.MULTILINE
+        )
     )
     named_by_the_form = {name for block in free for name in re.findall(r"^ +([a-z_]+) = ", block, re.MULTILINE)}
     other_kind = {"row"} if "[[step]]" in source.source else {"for_each", "window", "question"}

@@ -74,6 +74,14 @@ def test_a_contract_shows_its_limits_as_a_table(inspector):
     assert "guarded acceptance" in inspector.words()
 
 
+def test_a_contract_shows_what_its_demands_meet_at_the_bench(inspector):
+    """The form of these tests says no expected uncertainty: by the simple rule the limit itself just passes."""
+    inspector.get("/contracts/TST-1")
+
+    assert "What its demands meet at the bench" in inspector.words()
+    assert "4.1 – – ≥ 0.9 cy/mrad" in inspector.words()
+
+
 def test_a_contract_that_is_not_there_is_not_found(inspector):
     assert inspector.get("/contracts/NONE-1").status_code == 404
 
