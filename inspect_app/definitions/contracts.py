@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final, TypeVar
 
 from inspect_app.definitions.elements import prove_not_nominal, read_element
+from inspect_app.definitions.lot_plans import read_lot_plans
 from inspect_app.definitions.proofs import known_check, read_condition
 from inspect_app.definitions.toml_source import BYTE_ORDER_MARK, Table, digest_of, parse, read_text
 from inspect_app.definitions.values import Contract
@@ -63,6 +64,7 @@ def read_contract_text(text: str, name: str, *, checks: Mapping[str, Check] = CH
         spot_allowances={device_class: spots.get(device_class, ()) for device_class in classes},
         source=text,
         digest=digest,
+        lot_plans=read_lot_plans(top, classes),
     )
     top.finish()
     return contract

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from inspect_app.model import Condition, Limit, SpotAllowance
+from inspect_app.model import Condition, Limit, LotPlan, Severity, SpotAllowance
 
 OptionValue = str | int | float | tuple[str, ...] | tuple[float, ...]
 """What a form may fix an option to; true and false are whole numbers too."""
@@ -141,7 +141,11 @@ class Form:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contract:
-    """What was ordered: for each device class its limits and spot tables; `digest` is the SHA-256 of `source`."""
+    """What was ordered: for each device class its limits, spot tables and lot plans.
+
+    `digest` is the SHA-256 of `source`. A class of nonconformity without a lot plan is looked at in every device, and
+    decides nothing about the lot.
+    """
 
     number: str
     revision: str
@@ -153,6 +157,7 @@ class Contract:
     spot_allowances: Mapping[str, tuple[SpotAllowance, ...]]
     source: str
     digest: str
+    lot_plans: Mapping[str, Mapping[Severity, LotPlan]] = field(default_factory=dict)
 
     @property
     def device_classes(self) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from typing import Final
 
 from inspect_app.errors import UnusableInput
 from inspect_app.judge.sampling_tables import follow_arrows, tables
-from inspect_app.model import Edition, SamplingPlan, Stringency
+from inspect_app.model import Edition, LotPlan, PlanKind, SamplingPlan, Stringency
 
 _SMALLEST_LOT: Final = 2  # the tables begin here; a lot of one device is looked at as a whole
 _LARGEST_LOT: Final = 10_000_000
@@ -19,6 +19,39 @@ _LARGEST_PERCENT: Final = 10.0  # MIL-STD-105E 4.4: above it an AQL is in noncon
 _ON_ZERO_STRICTER: Final = "T"
 _ON_ZERO_LOOSER: Final = "R"
 _TOLERANCE: Final = 1e-9  # an AQL is one of a list: 0.1 typed and 0.10 printed are the same one
+
+
+def plan_for(demand: LotPlan, lot_size: int, stringency: Stringency = Stringency.NORMAL) -> SamplingPlan:
+    """Return the plan that a contract's demand means for a lot.
+
+    Parameters
+    ----------
+    demand : LotPlan
+        Of one class of nonconformity.
+    lot_size : int
+        Devices in the lot.
+    stringency : Stringency
+        Of the supplier's lots at this time; without effect on plans that do not switch.
+
+    Raises
+    ------
+    UnusableInput
+        The tables know no such plan.
+    """
+    if demand.kind is PlanKind.ON_ZERO:
+        return plan_on_zero(lot_size, demand.level, stringency)
+    if demand.kind is PlanKind.LIMITING_QUALITY:
+        return plan_for_limiting_quality(lot_size, demand.limiting_percent, demand.consumer_risk)
+    if demand.aql is not None and demand.edition is not None:
+        return single_plan(lot_size, demand.level, demand.aql, stringency, demand.edition)
+    _proved_lot_size(lot_size)
+    return SamplingPlan(
+        code_letter="",
+        final_letter="",
+        size=lot_size,
+        acceptance_number=demand.acceptance_number,
+        rejection_number=demand.acceptance_number + 1,
+    )
 
 
 def single_plan(

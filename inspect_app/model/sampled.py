@@ -145,3 +145,37 @@ class SwitchingState:
     rejected_on_tightened: int = 0
     since: tuple[LotSeen, ...] = ()
     reason: str = "Lots begin on normal inspection."
+
+
+class PlanKind(enum.StrEnum):
+    """How a contract wants the lots of a class of nonconformity looked at."""
+
+    EVERY_DEVICE = "every-device"
+    SINGLE = "single"
+    ON_ZERO = "accept-on-zero"
+    LIMITING_QUALITY = "limiting-quality"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotPlan:
+    """What a contract says of one class of nonconformity; which fields count depends on `kind`.
+
+    Parameters
+    ----------
+    kind : PlanKind
+        Every device with an acceptance number; single sampling by edition, level and AQL; MIL-STD-1916 by level; or the
+        smallest sample that proves a limiting quality at a consumer's risk.
+    """
+
+    kind: PlanKind
+    edition: Edition | None = None
+    level: str = ""
+    aql: float | None = None
+    acceptance_number: int = 0
+    limiting_percent: float = 0.0
+    consumer_risk: float = 0.0
+
+    @property
+    def switches_by(self) -> Edition | None:
+        """The standard whose switching rules hold; None where the plan is the same for every lot."""
+        return Edition.MIL_STD_1916 if self.kind is PlanKind.ON_ZERO else self.edition

@@ -2,6 +2,7 @@
 
 from sqlalchemy.orm import Session
 
+from inspect_app.storage import lot_tables
 from inspect_app.storage.audit import Act, acting
 from inspect_app.storage.database import Database, connect, newest_schema, prove_schema, schema_of, upgrade
 from inspect_app.storage.evidence import EvidenceStore, KeptFile
@@ -14,6 +15,7 @@ __all__ = [
     "Session",
     "acting",
     "connect",
+    "lot_tables",
     "newest_schema",
     "prove_schema",
     "schema_of",

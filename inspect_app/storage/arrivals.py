@@ -192,11 +192,25 @@ def lot_counts(session: Session, lot_id: int | None = None) -> tuple[LotCounts, 
 
 
 def _lots(session: Session, lot_id: int | None) -> tuple[Lot, ...]:
-    everybody = people(session)
     statement = select(LotRow, ShipmentRow).join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
     statement = statement.order_by(ShipmentRow.id.desc(), LotRow.id)
-    if lot_id is not None:
-        statement = statement.where(LotRow.id == lot_id)
+    return _lots_of(session, statement if lot_id is None else statement.where(LotRow.id == lot_id))
+
+
+def lots_by_key(session: Session, lot_ids: Collection[int]) -> dict[int, Lot]:
+    """Return lots by their keys."""
+    statement = select(LotRow, ShipmentRow).join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
+    return {lot.id: lot for lot in _lots_of(session, statement.where(LotRow.id.in_(lot_ids)))}
+
+
+def lot_by_number(session: Session, number: str) -> Lot | None:
+    """Return the lot with a number."""
+    statement = select(LotRow, ShipmentRow).join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
+    return next(iter(_lots_of(session, statement.where(LotRow.number == number))), None)
+
+
+def _lots_of(session: Session, statement: Select[LotRow, ShipmentRow]) -> tuple[Lot, ...]:
+    everybody = people(session)
     shipments: dict[int, Shipment] = {}
     found = []
     for row, shipment in session.execute(statement):

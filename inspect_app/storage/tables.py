@@ -52,7 +52,8 @@ class Instant(TypeDecorator[datetime]):
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
-def _by_value(enumeration: type[enum.StrEnum], name: str) -> Enum:
+def chosen_from(enumeration: type[enum.StrEnum], name: str) -> Enum:
+    """Return the column type of an enumeration that is kept by value, with a check on what may stand there."""
     return Enum(
         enumeration,
         name=name,
@@ -84,10 +85,10 @@ class Row(DeclarativeBase):
         str: Text(),
         datetime: Instant(),
         date: Date(),
-        Role: _by_value(Role, "role"),
-        EntryState: _by_value(EntryState, "state"),
-        Outcome: _by_value(Outcome, "outcome"),
-        DocumentKind: _by_value(DocumentKind, "kind"),
+        Role: chosen_from(Role, "role"),
+        EntryState: chosen_from(EntryState, "state"),
+        Outcome: chosen_from(Outcome, "outcome"),
+        DocumentKind: chosen_from(DocumentKind, "kind"),
     }
 
 

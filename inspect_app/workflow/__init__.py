@@ -44,6 +44,7 @@ from inspect_app.workflow.issuing import (
     issued_documents,
 )
 from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
+from inspect_app.workflow.lot_verdicts import FOLLOW_UPS, decide_lot, declare_resubmission
 from inspect_app.workflow.lots import (
     DeviceState,
     LotDevice,
@@ -52,7 +53,6 @@ from inspect_app.workflow.lots import (
     lot,
     lot_devices,
     lots,
-    next_device,
     open_inspections,
 )
 from inspect_app.workflow.packing_list import PackedDevice, read_packing_list
@@ -65,7 +65,17 @@ from inspect_app.workflow.receiving import (
     receive_shipment,
 )
 from inspect_app.workflow.recording import record_step
+from inspect_app.workflow.sampling import (
+    ClassStanding,
+    LotSampling,
+    SampledDevice,
+    change_sample,
+    draw_sample,
+    lot_sampling,
+    next_device,
+)
 from inspect_app.workflow.settings import Settings, password_in_environment, read_settings
+from inspect_app.workflow.switching import SwitchingRecord, SwitchingStep, rule_switching, switching_records
 from inspect_app.workflow.typed_text import normalise_serial
 from inspect_app.workflow.workplace import (
     Schema,
@@ -79,10 +89,12 @@ from inspect_app.workflow.workplace import (
 )
 
 __all__ = [
+    "FOLLOW_UPS",
     "SPOT_CHANGES",
     "AcceptedArrival",
     "Arrival",
     "Assessment",
+    "ClassStanding",
     "DeviceArrival",
     "DeviceHistory",
     "DeviceState",
@@ -90,12 +102,16 @@ __all__ = [
     "InspectionHistory",
     "IssuedDocument",
     "LotDevice",
+    "LotSampling",
     "LotSummary",
     "OpenInspection",
     "PackedDevice",
+    "SampledDevice",
     "Schema",
     "Settings",
     "StepAnswers",
+    "SwitchingRecord",
+    "SwitchingStep",
     "VerifyReport",
     "Workplace",
     "accounts",
@@ -104,6 +120,7 @@ __all__ = [
     "add_instrument",
     "adopt_contract",
     "back_up",
+    "change_sample",
     "check_arrivals",
     "close_workplace",
     "conclude",
@@ -112,11 +129,14 @@ __all__ = [
     "contracts",
     "correct_result",
     "correctable_options",
+    "decide_lot",
+    "declare_resubmission",
     "device",
     "device_history",
     "document",
     "document_of",
     "document_path",
+    "draw_sample",
     "entry_history",
     "events",
     "evidence_preview",
@@ -131,6 +151,7 @@ __all__ = [
     "keep_file",
     "lot",
     "lot_devices",
+    "lot_sampling",
     "lots",
     "lots_of_shipment",
     "may",
@@ -150,11 +171,13 @@ __all__ = [
     "record_step",
     "reopen",
     "restore",
+    "rule_switching",
     "schema",
     "secret_key",
     "set_active",
     "set_password",
     "sign_in",
+    "switching_records",
     "try_correction",
     "unanswered_steps",
     "upgrade_schema",

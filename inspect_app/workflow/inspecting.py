@@ -4,13 +4,14 @@ from dataclasses import dataclass
 
 from inspect_app import judge
 from inspect_app.definitions import Contract, Form
-from inspect_app.errors import NotAllowed, NotFound, UnusableInput
+from inspect_app.errors import NotAllowed, NotFound
 from inspect_app.judge import StepResults
 from inspect_app.model import Entry, EntryState, Inspection, Judgement, Outcome, Person, Verdict
 from inspect_app.storage import Act, Session, entries, inspections, signatures, sources
 from inspect_app.storage.sources import Source
+from inspect_app.workflow import sampling
 from inspect_app.workflow.contracts import contract_from, form_from, found_contract
-from inspect_app.workflow.typed_text import clean_remark
+from inspect_app.workflow.typed_text import clean_reason
 from inspect_app.workflow.workplace import Workplace, acting, reading
 
 
@@ -57,6 +58,7 @@ def _open(workplace: Workplace, act: Act, person: Person, lot_id: int, device_id
     form = workplace.forms.get(device.device_class)
     if form is None:
         raise NotFound(device.serial, f"no form is for '{device.device_class}'", "Add a form for this class.")
+    sampling.prove_drawn(act.session, lot_id, device)
     contract = sources.contract_of_lot(act.session, lot_id)
     key = inspections.add(
         act,
@@ -95,9 +97,7 @@ def reopen(workplace: Workplace, person: Person, inspection_id: int, reason: str
     NotAllowed
         It is not signed as held, or the person may not inspect.
     """
-    reason = clean_remark("reason", reason)
-    if not reason:
-        raise UnusableInput("reason", "it is empty", "Say why the inspection is taken up again.")
+    reason = clean_reason(reason, "Say why the inspection is taken up again.")
     with acting(workplace, person, "inspect", "inspection taken up again") as act:
         found = existing(act.session, inspection_id)
         if found.signature is None:

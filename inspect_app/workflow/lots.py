@@ -1,4 +1,4 @@
-"""Lots: how far each has come, and which device is next."""
+"""Lots: how far each has come, and its devices."""
 
 import enum
 from dataclasses import dataclass
@@ -6,7 +6,7 @@ from datetime import datetime
 
 from inspect_app.errors import NotFound
 from inspect_app.model import Device, Document, Lot, Outcome, Person
-from inspect_app.storage import arrivals, inspections
+from inspect_app.storage import Session, arrivals, inspections
 from inspect_app.storage.arrivals import Arrived, LotCounts
 from inspect_app.workflow.typed_text import normalise_serial
 from inspect_app.workflow.workplace import Workplace, reading
@@ -94,7 +94,12 @@ def _summary(counts: LotCounts) -> LotSummary:
 def lot_devices(workplace: Workplace, lot_id: int) -> tuple[LotDevice, ...]:
     """Return the devices of a lot in the order in which they were received."""
     with reading(workplace) as session:
-        return tuple(_lot_device(arrived) for arrived in arrivals.arrived_in_lot(session, lot_id))
+        return devices_in(session, lot_id)
+
+
+def devices_in(session: Session, lot_id: int) -> tuple[LotDevice, ...]:
+    """Return the devices of a lot as `lot_devices` does, within a transaction."""
+    return tuple(_lot_device(arrived) for arrived in arrivals.arrived_in_lot(session, lot_id))
 
 
 def _lot_device(arrived: Arrived) -> LotDevice:
@@ -113,16 +118,6 @@ def _state(arrived: Arrived) -> DeviceState:
     if arrived.inspection_id is None:
         return DeviceState.UNTOUCHED
     return DeviceState.OPEN if arrived.outcome is None else DeviceState.CONCLUDED
-
-
-def next_device(workplace: Workplace, lot_id: int) -> LotDevice | None:
-    """Return the first untouched device of a lot, else the first open one, else None."""
-    devices = lot_devices(workplace, lot_id)
-    for state in (DeviceState.UNTOUCHED, DeviceState.OPEN):
-        for device in devices:
-            if device.state is state:
-                return device
-    return None
 
 
 def open_inspections(workplace: Workplace, serial: str | None = None) -> tuple[OpenInspection, ...]:

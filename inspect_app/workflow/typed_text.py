@@ -45,6 +45,20 @@ def clean_remark(where: str, text: str | None) -> str:
     return kept
 
 
+def clean_reason(text: str | None, remedy: str) -> str:
+    """Return a reason, which must not be empty.
+
+    Raises
+    ------
+    UnusableInput
+        It is empty or too long.
+    """
+    reason = clean_remark("reason", text)
+    if not reason:
+        raise UnusableInput("reason", "it is empty", remedy)
+    return reason
+
+
 def normalise_serial(text: str) -> str:
     """Return a serial number in the one spelling that the record uses: upper case, single spaces.
 

@@ -21,14 +21,21 @@ from inspect_app.workflow.settings import Settings, read_settings
 CONSOLE: Final = "console"
 """The actor of what is done at the machine itself, without an account."""
 
+_SEED_BYTES: Final = 32
+
 _MAY: Final[Mapping[str, frozenset[Role]]] = {
     "inspect": frozenset({Role.INSPECTOR, Role.APPROVER}),
+    "approve": frozenset({Role.APPROVER}),
     "keep": frozenset({Role.ADMINISTRATOR}),
 }
 
 
 def _now() -> datetime:
     return datetime.now(UTC)
+
+
+def _new_seed() -> str:
+    return secrets.token_hex(_SEED_BYTES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +47,7 @@ class Workplace:
     evidence: EvidenceStore
     forms: Mapping[str, Form]
     clock: Callable[[], datetime] = _now
+    draw_seed: Callable[[], str] = _new_seed
     hasher: PasswordHasher = field(default_factory=PasswordHasher)
 
 
@@ -93,7 +101,7 @@ def secret_key(workplace: Workplace) -> bytes:
 
 
 def may(person: Person, act: str) -> bool:
-    """Say whether somebody may ``inspect`` (receive, inspect, conclude, issue) or ``keep`` (accounts, contracts, …)."""
+    """Say whether somebody may ``inspect`` (receive, sign), ``approve`` (rule, dispose) or ``keep`` (accounts, …)."""
     return person.is_active and person.role in _MAY[act]
 
 
