@@ -2,6 +2,7 @@
 
 import io
 import warnings
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -21,6 +22,9 @@ _FORMATS: Final = ("PNG", "JPEG", "MPO", "GIF", "BMP", "WEBP", "PPM")  # none th
 _DARKEST_PERCENT, _BRIGHTEST_PERCENT = 0.5, 99.5  # stretched to black and white: common practice, no source
 _DISPLAY_EXPONENT: Final = 1 / 2.2  # codes that are linear in exposure look too dark on a screen
 _BYTE: Final = 255
+_SAME_MS: Final = 1e-3  # time stamps are whole ticks of a time base; this is far below any
+_ORIENTATION_TAG: Final = 274  # TIFF 6.0 and EXIF; from 5 on rows and columns change places
+_FIRST_TURNED: Final = 5
 
 
 def preview_png(path: Path, max_px: int) -> bytes | None:
@@ -57,6 +61,100 @@ def preview_png(path: Path, max_px: int) -> bytes | None:
         if picture is not None:
             return _as_png(picture, max_px)
     return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """One frame of a film as a small picture: its number from 0, its time from the first frame, and a PNG."""
+
+    number: int
+    time_ms: float
+    png: bytes
+
+
+def picture_size(path: Path) -> tuple[int, int] | None:
+    """Return width and height in pixels of a picture as measured, or of a film's frames; None where it is neither.
+
+    Parameters
+    ----------
+    path : Path
+        An evidence file; its name need not say what it is.
+    """
+    for reader in (_tiff_size, _raster_size, _film_size):
+        size = reader(path)
+        if size is not None:
+            return size
+    return None
+
+
+def film_frame(path: Path, number: int, max_px: int, at_ms: float | None = None) -> Frame | None:
+    """Return one frame of a film, or its last one where it has fewer; None where the file is no film.
+
+    Parameters
+    ----------
+    path : Path
+        An evidence file.
+    number : int
+        From 0.
+    max_px : int
+        Longest side of the picture.
+    at_ms : float, optional
+        Time from the first frame, in ms; the first frame at or after it is returned instead.
+
+    Notes
+    -----
+    Frames are counted from the first one that can be decoded, as they are when they are measured; nothing is skipped.
+    """
+    try:
+        with av.open(str(path)) as container:
+            if not container.streams.video:
+                return None
+            start_s, time_ms, found, count = 0.0, 0.0, None, -1
+            for count, frame in enumerate(container.decode(video=0)):
+                start_s = (frame.time or 0.0) if count == 0 else start_s
+                found, time_ms = frame, 1000 * ((frame.time or 0.0) - start_s)
+                if (count >= number) if at_ms is None else (time_ms >= at_ms - _SAME_MS):
+                    break
+            picture = None if found is None else _of_array(found.to_ndarray(format="rgb24"), max_px)
+            return None if picture is None else Frame(number=count, time_ms=time_ms, png=_as_png(picture, max_px))
+    except (av.FFmpegError, ValueError, OSError):
+        return None
+
+
+def _tiff_size(path: Path) -> tuple[int, int] | None:
+    with path.open("rb") as stream:
+        if stream.read(4) not in _TIFF_HEADS:
+            return None
+    try:
+        with tifffile.TiffFile(path) as pages:
+            page = pages.pages[0].aspage()
+            turned = int(page.tags.valueof(_ORIENTATION_TAG, default=1)) >= _FIRST_TURNED
+            size = (int(page.imagewidth), int(page.imagelength))
+            return (size[1], size[0]) if turned else size
+    except (tifffile.TiffFileError, ValueError, TypeError, AttributeError, OSError, KeyError, IndexError):
+        return None
+
+
+def _raster_size(path: Path) -> tuple[int, int] | None:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # as for the preview
+            with Image.open(path) as opened:
+                turned = int(opened.getexif().get(_ORIENTATION_TAG, 1)) >= _FIRST_TURNED
+                return (opened.height, opened.width) if turned else (opened.width, opened.height)
+    except (UnidentifiedImageError, Image.DecompressionBombError, OSError, ValueError, SyntaxError, EOFError):
+        return None
+
+
+def _film_size(path: Path) -> tuple[int, int] | None:
+    try:
+        with av.open(str(path)) as container:
+            if not container.streams.video:
+                return None
+            video = container.streams.video[0].codec_context
+            return (int(video.width), int(video.height))
+    except (av.FFmpegError, ValueError, OSError):
+        return None
 
 
 def _read_tiff(path: Path, max_px: int) -> Image.Image | None:

@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 from inspect_app import workflow
 from inspect_app.documents import wording
 from inspect_app.errors import EditConflict, InspectError, NotAllowed, NotFound
-from inspect_app.model import Entry, EntryState
+from inspect_app.model import Entry, EntryState, Evidence
 from inspect_app.web import here, shown
 from inspect_app.web.answers import AnswerForm, answer_form
 from inspect_app.web.rail import Place, next_step, place_of, rail
@@ -74,10 +74,16 @@ def result(inspection_id: int, step_id: str) -> str:
         judgements=shown.judgements(decided),
         results=shown.results(measured, place.step.condition) if measured else (),
         figures=shown.drawings(measured, decided, place.step.condition) if measured else (),
+        corrections=wording.corrections_text(entry) if entry else [],
+        has_picture=entry is not None and measured is not None and any(map(_is_picture, entry.evidence)),
         readings=wording.readings_text(place.step.windows, entry.conditions) if entry else "",
         history=_told(place),
         following=next_step(place.inspection, step_id),
     )
+
+
+def _is_picture(file: Evidence) -> bool:
+    return file.role != "photo" and file.media_type.startswith(("image/", "video/"))
 
 
 def _keep_draft(place: Place, form: AnswerForm, *, is_sound: bool) -> ResponseReturnValue:

@@ -1,7 +1,7 @@
 """Evidence for a browser: kept bytes as a download that cannot run, and small previews."""
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Final
 
 from flask import Blueprint, Response, make_response, request, send_file
@@ -52,26 +52,47 @@ def file(inspection_id: int, sha256: str) -> ResponseReturnValue:
 
 @bp.get("/<int:inspection_id>/<sha256>/preview.png")
 def preview(inspection_id: int, sha256: str) -> ResponseReturnValue:
-    """Send a small picture of a kept file; it never changes, so the browser need not ask again."""
+    """Send a small picture of a kept file."""
     _kept(inspection_id, sha256)
-    if request.if_none_match.contains(_preview_tag(sha256)):
-        return _cached(make_response(b"", 304), sha256)
-    png = workflow.evidence_preview(here.workplace(), sha256)
+    return _picture(f"preview {sha256}", lambda: workflow.evidence_preview(here.workplace(), sha256))
+
+
+@bp.get("/<int:inspection_id>/<sha256>/picture.png")
+def picture(inspection_id: int, sha256: str) -> ResponseReturnValue:
+    """Send a picture of a kept file that is large enough to point at details."""
+    _kept(inspection_id, sha256)
+    return _picture(f"picture {sha256}", lambda: workflow.evidence_preview(here.workplace(), sha256, large=True))
+
+
+@bp.get("/<int:inspection_id>/<sha256>/frame/<int:number>.png")
+def frame(inspection_id: int, sha256: str, number: int) -> ResponseReturnValue:
+    """Send one frame of a kept film."""
+    _kept(inspection_id, sha256)
+
+    def made() -> bytes | None:
+        found = workflow.evidence_frame(here.workplace(), sha256, number)
+        return None if found is None else found.png
+
+    return _picture(f"frame {number} {sha256}", made)
+
+
+def _picture(name: str, make: Callable[[], bytes | None]) -> ResponseReturnValue:
+    """Send a picture that never changes, so that the browser need not ask again."""
+    tag = hashlib.sha256(name.encode()).hexdigest()[:32]
+    if request.if_none_match.contains(tag):
+        return _cached(make_response(b"", 304), tag)
+    png = make()
     if png is None:
         raise NotFound("preview", "this file holds no picture that can be shown", "Download the file itself.")
     response = make_response(png)
     response.mimetype = "image/png"
-    return _cached(response, sha256)
+    return _cached(response, tag)
 
 
-def _cached(response: Response, sha256: str) -> Response:
-    response.set_etag(_preview_tag(sha256))
+def _cached(response: Response, tag: str) -> Response:
+    response.set_etag(tag)
     response.headers.update(_SANDBOX)
     return response
-
-
-def _preview_tag(sha256: str) -> str:
-    return hashlib.sha256(f"preview {sha256}".encode()).hexdigest()[:32]
 
 
 def _kept(inspection_id: int, sha256: str) -> Evidence:

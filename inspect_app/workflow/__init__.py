@@ -14,7 +14,7 @@ from inspect_app.workflow.answers import StepAnswers, field_of
 from inspect_app.workflow.concluding import conclude, unanswered_steps
 from inspect_app.workflow.contracts import adopt_contract, contract, contracts
 from inspect_app.workflow.correcting import SPOT_CHANGES, correct_result, correctable_options, try_correction
-from inspect_app.workflow.evidence import evidence_preview, keep_file, open_evidence
+from inspect_app.workflow.evidence import evidence_frame, evidence_preview, evidence_size, keep_file, open_evidence
 from inspect_app.workflow.history import (
     DeviceArrival,
     DeviceHistory,
@@ -139,7 +139,9 @@ __all__ = [
     "draw_sample",
     "entry_history",
     "events",
+    "evidence_frame",
     "evidence_preview",
+    "evidence_size",
     "field_of",
     "find_devices",
     "form_of",

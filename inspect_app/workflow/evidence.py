@@ -6,7 +6,7 @@ import tempfile
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import BinaryIO, Final
 
-from inspect_app.capture.preview import preview_png
+from inspect_app.capture.preview import Frame, film_frame, picture_size, preview_png
 from inspect_app.errors import NotFound
 from inspect_app.model import Evidence, Person
 from inspect_app.storage import documents
@@ -14,6 +14,7 @@ from inspect_app.workflow.typed_text import LONGEST_LINE
 from inspect_app.workflow.workplace import Workplace, acting, prove_may, reading
 
 _PREVIEW_PX: Final = 480
+_LARGE_PX: Final = 1600
 _UNNAMED: Final = "file"
 
 
@@ -67,13 +68,24 @@ def open_evidence(workplace: Workplace, sha256: str) -> Path:
     return workplace.evidence.path(sha256)
 
 
-def evidence_preview(workplace: Workplace, sha256: str) -> bytes | None:
-    """Return a small PNG of a kept file, or None where it is no picture and no film; made once, then kept aside."""
-    place = workplace.settings.instance / "previews" / sha256[:2] / f"{sha256}.png"
+def evidence_preview(workplace: Workplace, sha256: str, *, large: bool = False) -> bytes | None:
+    """Return a PNG of a kept file, or None where it is no picture and no film; made once, then kept aside."""
+    name = f"{sha256}.large.png" if large else f"{sha256}.png"
+    place = workplace.settings.instance / "previews" / sha256[:2] / name
     source = open_evidence(workplace, sha256)
     if not place.exists():
-        write_whole(place, preview_png(source, _PREVIEW_PX) or b"")
+        write_whole(place, preview_png(source, _LARGE_PX if large else _PREVIEW_PX) or b"")
     return place.read_bytes() or None
+
+
+def evidence_size(workplace: Workplace, sha256: str) -> tuple[int, int] | None:
+    """Return width and height of a kept picture or film in pixels, or None where it is neither."""
+    return picture_size(open_evidence(workplace, sha256))
+
+
+def evidence_frame(workplace: Workplace, sha256: str, number: int, at_ms: float | None = None) -> Frame | None:
+    """Return one frame of a kept film, by its number from 0 or by its time, or the last; None where it is no film."""
+    return film_frame(open_evidence(workplace, sha256), number, _LARGE_PX, at_ms)
 
 
 def write_whole(place: Path, content: bytes) -> None:

@@ -115,3 +115,15 @@ class Plain:
         target = self.page.get_by_role("main").get_by_role("button", name=words)
         link = self.page.get_by_role("main").get_by_role("link", name=words)
         target.or_(link).locator("visible=true").first.click()
+
+
+def at(page, x, y):
+    """Return where a place of the file lies on the screen, once the picture is in view."""
+    return page.locator("svg.touched").evaluate(
+        """(svg, [x, y]) => {
+            svg.scrollIntoView({ block: "center" });
+            const point = new DOMPoint(x, y).matrixTransform(svg.getScreenCTM());
+            return [point.x, point.y];
+        }""",
+        [x, y],
+    )
