@@ -1,12 +1,17 @@
 """Pages in a real browser: rules of accessibility, narrow screens, themes, and what the scripts add."""
 
+import io
 import re
 
+import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from PIL import Image
 from playwright.sync_api import expect
 
 from inspect_app import workflow
+from tests.web.test_bench import EDGE
+from tests.web.workbench import record_edge
 
 pytestmark = pytest.mark.browser
 
@@ -39,8 +44,9 @@ BARS = "/bench/2/bar-target.horizontal.1lx"
 DISTANCE = "Distance from target to the front lens, in m"
 
 
-def complaints(page):
-    found = Axe().run(page).response["violations"]
+def complaints(page, *rules):
+    options = {"runOnly": {"type": "rule", "values": list(rules)}} if rules else None
+    found = Axe().run(page, options=options).response["violations"]
     return [(page.url, rule["id"], node["html"][:120]) for rule in found for node in rule["nodes"]]
 
 
@@ -57,15 +63,34 @@ def test_no_page_breaks_a_rule_of_accessibility(signed_in, filled):
 
 
 @pytest.mark.parametrize("theme", ["light", "dark", "dark-room"])
-def test_no_theme_breaks_a_rule_on_pages_with_every_part(signed_in, filled, theme):
-    page = signed_in()
-    page.context.add_cookies([{"name": "theme", "value": theme, "url": page.url}])
+def test_no_theme_breaks_a_rule_of_colour_on_any_page(signed_in, filled, theme):
+    """What a theme changes is colour alone, so the rules about colour are asked; the others are asked above."""
     found = []
-    for path in ("/", "/lots/1", BARS, "/bench/1/bar-target.horizontal.1lx/result", "/inspections/1"):
-        page.goto(path)
-        found += complaints(page)
+    for login, paths in (("ina", INSPECTOR), ("adm", KEEPER)):
+        page = signed_in(login)
+        page.context.add_cookies([{"name": "theme", "value": theme, "url": page.url}])
+        for path in paths:
+            page.goto(path)
+            found += complaints(page, "color-contrast", "link-in-text-block")
 
     assert found == []
+
+
+def test_the_dark_room_theme_sends_no_green_no_blue_and_little_red(signed_in, filled):
+    """Relative luminance as in WCAG 2.2: red light alone is 0.2126 at most; the mean over the page stays under 0.03."""
+    inspector = next(one for one in workflow.accounts(filled) if one.login == "ina")
+    record_edge(filled, inspector)
+    page = signed_in()
+    page.context.add_cookies([{"name": "theme", "value": "dark-room", "url": page.url}])
+
+    for path in ("/", BARS, f"/bench/2/{EDGE}/picture", f"/bench/2/{EDGE}/result", "/inspections/1"):
+        page.goto(path)
+        page.wait_for_load_state("networkidle")
+        codes = np.asarray(Image.open(io.BytesIO(page.screenshot(full_page=True))).convert("RGB"))
+        red = codes[..., 0] / 255
+        linear = np.where(red <= 0.04045, red / 12.92, ((red + 0.055) / 1.055) ** 2.4)
+        assert (path, codes[..., 1:].max()) == (path, 0)
+        assert 0.2126 * linear.mean() < 0.03, path
 
 
 def test_pages_that_ask_back_break_no_rule(signed_in, filled):

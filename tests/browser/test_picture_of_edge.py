@@ -1,25 +1,20 @@
 """A picture of an edge touched in a real browser: the server measures the region, the page shows it."""
 
-import io
-from dataclasses import replace
-
 import pytest
 from playwright.sync_api import expect
 
 from inspect_app import workflow
-from inspect_app.model import EntryState
-from inspect_app.workflow import StepAnswers
 from tests.browser.hands import at
-from tests.web.test_bench import EDGE, edge_png
+from tests.browser.test_pages import complaints
+from tests.web.test_bench import EDGE
+from tests.web.workbench import record_edge
 
 pytestmark = pytest.mark.browser
 
 
 def test_a_region_dragged_over_the_edge_is_measured_at_once_and_not_recorded(signed_in, filled):
     inspector = next(one for one in workflow.accounts(filled) if one.login == "ina")
-    kept = workflow.keep_file(filled, inspector, "edge.png", io.BytesIO(edge_png()))
-    answers = StepAnswers(state=EntryState.RECORDED, evidence=(replace(kept, role="scene"),))
-    workflow.record_step(filled, inspector, 2, EDGE, answers, 0)
+    record_edge(filled, inspector)
     page = signed_in()
     page.goto(f"/bench/2/{EDGE}/picture")
 
@@ -33,3 +28,4 @@ def test_a_region_dragged_over_the_edge_is_measured_at_once_and_not_recorded(sig
     assert (x, y, width, height) == pytest.approx((40, 30, 80, 100), abs=2)
     expect(page.locator("#outlines rect")).to_have_attribute("width", str(width))
     assert workflow.inspection(filled, 2).entries[EDGE].corrections == ()
+    assert complaints(page) == []

@@ -5,6 +5,7 @@ from playwright.sync_api import expect
 
 from inspect_app import workflow
 from tests.browser.hands import at
+from tests.browser.test_pages import complaints
 from tests.web.blemish_bench import SPOT, STEP, mapped_inspection, with_map_form
 
 pytestmark = pytest.mark.browser
@@ -58,6 +59,7 @@ def test_the_picture_grows_by_button_and_is_whole_again(signed_in, mapped):
 
     page.get_by_role("button", name="Larger").click()
     expect(page.locator("svg.touched")).to_have_attribute("viewBox", "125 125 250 250")
+    assert complaints(page) == []
     page.get_by_role("button", name="Whole picture").click()
 
     expect(page.locator("svg.touched")).to_have_attribute("viewBox", "0 0 500 500")

@@ -10,6 +10,7 @@ from PIL import Image
 from inspect_app import workflow
 from inspect_app.model import EntryState
 from inspect_app.workflow import StepAnswers
+from tests.web.workbench import edge_png
 
 BARS = "bar-target.horizontal.1lx"
 EDGE = "slanted-edge.1lx"
@@ -58,17 +59,6 @@ def address(inspection, step=BARS):
 
 def newest(place, inspection, step=BARS):
     return workflow.inspection(place, inspection.id).entries.get(step)
-
-
-def edge_png():
-    """Make a slanted edge, 16 bit linear: the left side dark, the right side bright, tilted by five degrees."""
-    y, x = np.mgrid[0:160, 0:160]
-    distance_px = (x - 80) * np.cos(np.radians(5)) + (y - 80) * np.sin(np.radians(5))
-    exposure = 0.1 + 0.6 / (1 + np.exp(-distance_px / 0.9))
-    noise = np.random.default_rng(7).normal(0, 0.002, exposure.shape)
-    buffer = io.BytesIO()
-    Image.fromarray(np.uint16(np.clip(exposure + noise, 0, 1) * 65535)).save(buffer, format="PNG")
-    return buffer.getvalue()
 
 
 def test_going_on_leads_to_the_first_step_that_waits(inspector, inspection):

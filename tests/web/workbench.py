@@ -1,13 +1,17 @@
 """A small workplace: one form, one contract, four accounts, three instruments, and a clock that stands still."""
 
+import io
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 from argon2 import PasswordHasher
+from PIL import Image
 
 from inspect_app import workflow
 from inspect_app.definitions import read_form_text
-from inspect_app.model import Calibration, Role
+from inspect_app.model import Calibration, EntryState, Role
+from inspect_app.workflow import StepAnswers
 from tests.web.texts import CONTRACT, FORM
 
 PASSWORD = "correct horse battery staple"
@@ -64,3 +68,21 @@ def _add_instruments(made):
             certificate="K-1", laboratory="Bench Lab", calibrated_on=due - timedelta(days=365), due_on=due
         )
         workflow.add_calibration(made, None, instrument.id, calibration)
+
+
+def record_edge(place, inspector, inspection_id=2):
+    """Record the step with the slanted edge from a capture."""
+    kept = workflow.keep_file(place, inspector, "edge.png", io.BytesIO(edge_png()))
+    answers = StepAnswers(state=EntryState.RECORDED, evidence=(replace(kept, role="scene"),))
+    workflow.record_step(place, inspector, inspection_id, "slanted-edge.1lx", answers, 0)
+
+
+def edge_png():
+    """Make a slanted edge, 16 bit linear: the left side dark, the right side bright, tilted by five degrees."""
+    y, x = np.mgrid[0:160, 0:160]
+    distance_px = (x - 80) * np.cos(np.radians(5)) + (y - 80) * np.sin(np.radians(5))
+    exposure = 0.1 + 0.6 / (1 + np.exp(-distance_px / 0.9))
+    noise = np.random.default_rng(7).normal(0, 0.002, exposure.shape)
+    buffer = io.BytesIO()
+    Image.fromarray(np.uint16(np.clip(exposure + noise, 0, 1) * 65535)).save(buffer, format="PNG")
+    return buffer.getvalue()
