@@ -1,5 +1,6 @@
 """A small picture of an evidence file, for a page or a certificate: to be recognised, never to be measured."""
 
+import contextlib
 import io
 import warnings
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ _FORMATS: Final = ("PNG", "JPEG", "MPO", "GIF", "BMP", "WEBP", "PPM")  # none th
 _DARKEST_PERCENT, _BRIGHTEST_PERCENT = 0.5, 99.5  # stretched to black and white: common practice, no source
 _DISPLAY_EXPONENT: Final = 1 / 2.2  # codes that are linear in exposure look too dark on a screen
 _BYTE: Final = 255
+_UNREADABLE: Final = (*DECODER_FAILURES, Image.DecompressionBombError, av.FFmpegError, UnusableInput)
 _SAME_MS: Final = 1e-3  # time stamps are whole ticks of a time base; this is far below any
 _ORIENTATION_TAG: Final = 274  # TIFF 6.0 and EXIF; from 5 on rows and columns change places
 _FIRST_TURNED: Final = 5
@@ -49,14 +51,12 @@ def preview_png(path: Path, max_px: int) -> bytes | None:
     with an exponent of 1/2.2, so that a frame taken near starlight is not simply black.
     """
     hush_decoders()
-    with path.open("rb") as stream:
-        is_tiff = stream.read(4) in _TIFF_HEADS
-    for reader in (_read_tiff,) if is_tiff else (_read_picture, _read_first_frame):
+    for reader in (_read_tiff,) if _is_tiff(path) else (_read_picture, _read_first_frame):
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # a broken head may still hold a picture; our own bounds stand below
                 picture = reader(path, max_px)
-        except (*DECODER_FAILURES, Image.DecompressionBombError, av.FFmpegError, UnusableInput):
+        except _UNREADABLE:
             continue
         if picture is not None:
             return _as_png(picture, max_px)
@@ -80,10 +80,11 @@ def picture_size(path: Path) -> tuple[int, int] | None:
     path : Path
         An evidence file; its name need not say what it is.
     """
-    for reader in (_tiff_size, _raster_size, _film_size):
-        size = reader(path)
-        if size is not None:
-            return size
+    hush_decoders()
+    for reader in (_tiff_size,) if _is_tiff(path) else (_raster_size, _film_size):
+        with contextlib.suppress(*_UNREADABLE), warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # as for the preview
+            return reader(path)
     return None
 
 
@@ -117,44 +118,32 @@ def film_frame(path: Path, number: int, max_px: int, at_ms: float | None = None)
                     break
             picture = None if found is None else _of_array(found.to_ndarray(format="rgb24"), max_px)
             return None if picture is None else Frame(number=count, time_ms=time_ms, png=_as_png(picture, max_px))
-    except (av.FFmpegError, ValueError, OSError):
+    except _UNREADABLE:
         return None
 
 
-def _tiff_size(path: Path) -> tuple[int, int] | None:
+def _is_tiff(path: Path) -> bool:
     with path.open("rb") as stream:
-        if stream.read(4) not in _TIFF_HEADS:
-            return None
-    try:
-        with tifffile.TiffFile(path) as pages:
-            page = pages.pages[0].aspage()
-            turned = int(page.tags.valueof(_ORIENTATION_TAG, default=1)) >= _FIRST_TURNED
-            size = (int(page.imagewidth), int(page.imagelength))
-            return (size[1], size[0]) if turned else size
-    except (tifffile.TiffFileError, ValueError, TypeError, AttributeError, OSError, KeyError, IndexError):
-        return None
+        return stream.read(4) in _TIFF_HEADS
 
 
-def _raster_size(path: Path) -> tuple[int, int] | None:
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # as for the preview
-            with Image.open(path) as opened:
-                turned = int(opened.getexif().get(_ORIENTATION_TAG, 1)) >= _FIRST_TURNED
-                return (opened.height, opened.width) if turned else (opened.width, opened.height)
-    except (UnidentifiedImageError, Image.DecompressionBombError, OSError, ValueError, SyntaxError, EOFError):
-        return None
+def _tiff_size(path: Path) -> tuple[int, int]:
+    rows, cols = next(read_tiff(path, path.name)).values.shape[:2]
+    return cols, rows
 
 
-def _film_size(path: Path) -> tuple[int, int] | None:
-    try:
-        with av.open(str(path)) as container:
-            if not container.streams.video:
-                return None
-            video = container.streams.video[0].codec_context
-            return (int(video.width), int(video.height))
-    except (av.FFmpegError, ValueError, OSError):
-        return None
+def _raster_size(path: Path) -> tuple[int, int]:
+    with Image.open(path, formats=_FORMATS) as opened:
+        is_turned = int(opened.getexif().get(_ORIENTATION_TAG, 1)) >= _FIRST_TURNED
+        return (opened.height, opened.width) if is_turned else (opened.width, opened.height)
+
+
+def _film_size(path: Path) -> tuple[int, int]:
+    with av.open(str(path)) as container:
+        if not container.streams.video:
+            raise ValueError(f"{path.name} holds no pictures")
+        video = container.streams.video[0].codec_context
+        return video.width, video.height
 
 
 def _read_tiff(path: Path, max_px: int) -> Image.Image | None:

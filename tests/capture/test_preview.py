@@ -7,7 +7,7 @@ import pytest
 import tifffile
 from PIL import Image
 
-from inspect_app.capture.preview import preview_png
+from inspect_app.capture.preview import film_frame, picture_size, preview_png
 from tests.truth import hostile
 
 
@@ -77,3 +77,30 @@ def test_a_film_shows_its_first_frame(tmp_path):
     (tmp_path / "film.mp4").write_bytes(hostile.film(frames))
 
     assert opened(preview_png(tmp_path / "film.mp4", 64)) == pytest.approx(30, abs=3)
+
+
+def test_a_frame_of_a_film_is_found_by_number_or_by_time_and_the_last_one_ends_it(tmp_path):
+    """Truth: by construction, frame n has the level 20 n; to 3 codes of the coding."""
+    frames = [np.full((48, 64), 20 * number, np.uint8) for number in range(10)]
+    film = tmp_path / "film.mp4"
+    film.write_bytes(hostile.film(frames))
+
+    fourth, last = film_frame(film, 4, 64), film_frame(film, 99, 64)
+    by_time = film_frame(film, 0, 64, at_ms=fourth.time_ms)
+
+    assert opened(fourth.png) == pytest.approx(80, abs=3)
+    assert (by_time.number, last.number) == (4, 9)
+
+
+def test_the_size_of_a_picture_is_that_of_its_pixels_as_they_stand_upright(tmp_path):
+    """EXIF orientation 6 puts rows in the place of columns (CIPA DC-008, tag 0112)."""
+    exif = Image.Exif()
+    exif[274] = 6
+    Image.new("L", (30, 20)).save(tmp_path / "turned.jpg", exif=exif)
+    Image.new("L", (30, 20)).save(tmp_path / "plain.png")
+    (tmp_path / "film.mp4").write_bytes(hostile.film([np.zeros((48, 64), np.uint8)] * 2))
+    (tmp_path / "log.csv").write_text("time_s,voltage_v\n0,4.1\n")
+
+    sizes = [picture_size(tmp_path / name) for name in ("turned.jpg", "plain.png", "film.mp4", "log.csv")]
+
+    assert sizes == [(20, 30), (30, 20), (64, 48), None]
