@@ -12,15 +12,18 @@ from scipy import ndimage
 from inspect_app.capture import Film
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._light import Box, FloatArray, Samples, Watched
-from inspect_app.numerics.switching import Patch, liveliest_patch, switching_patches
+from inspect_app.numerics.switching import Patch, liveliest_patch, scatter, switching_patches
 
 BoolArray = npt.NDArray[np.bool_]
 
 _FINEST_CELLS: Final = 6_000
 _STORE_NUMBERS: Final = 16_000_000
-_WEAK: Final = 0.003  # share of the strongest patch's energy below which a patch is stray light
+_WEAK: Final = 0.003  # share of the strongest patch's energy below which a patch is stray light,
+_FULL: Final = 0.3  # unless it swings by so much of the fullest swing: a small lamp beside a large screen
 _TOGETHER: Final = 1.5  # frames within which patches are of one moment: a scanned display, tiles of a coder
 _FEWEST_CELLS: Final = 4
+_SHAKEN: Final = 1.5  # times the unrest of its inside from which on a picture is shaken,
+_STILL: Final = 0.001  # and by how much of the swing at least
 _COARSENINGS: Final = (1, 2, 4)
 
 
@@ -44,8 +47,9 @@ def choose_regions(film: Film, seen: Watched, stimulus_roi: Box | None, response
 
     Notes
     -----
-    The light's patch is widened by one cell, so that shake does not move it out of its region; the picture's patch is
-    narrowed by one, so that shake does not move its border in, where enough of it is left.
+    The light's patch is widened by one cell, so that shake does not move it out of its region. The picture's patch is
+    taken whole, because a scanned display changes first at its border; where shake makes the whole restless, it is
+    narrowed by one cell, so that its border does not move in.
     """
     samples = seen.samples
     if samples is None:
@@ -91,10 +95,11 @@ def _cell_size(samples: Samples, coarsening: int) -> int:
 def _cells(samples: Samples, size: int) -> npt.NDArray[np.float32]:
     frames, rows, cols = samples.codes.shape
     rows, cols = rows // size * size, cols // size * size
-    cells = np.empty((frames, rows // size, cols // size), dtype=np.float32)
-    for start in range(0, frames, 64):
-        block = samples.codes[start : start + 64, :rows, :cols]
-        cells[start : start + 64] = block.reshape(-1, rows // size, size, cols // size, size).mean(axis=(2, 4))
+    cells = np.zeros((frames, rows // size, cols // size), dtype=np.float32)
+    for y in range(size):
+        for x in range(size):
+            cells += samples.codes[:, y:rows:size, x:cols:size]
+    cells /= size**2
     return cells
 
 
@@ -114,7 +119,8 @@ def _strong(
         if mask.any():
             kept.append(dataclasses.replace(patch, mask=mask))
     strongest = max((patch.energy for patch in kept), default=0.0)
-    return [patch for patch in kept if patch.energy >= _WEAK * strongest]
+    fullest = max((patch.swing for patch in kept), default=0.0)
+    return [patch for patch in kept if patch.energy >= _WEAK * strongest or patch.swing >= _FULL * fullest]
 
 
 def _pick(
@@ -171,7 +177,7 @@ def _chosen(
         _given(seen, given[0]) if light is None else _trace(film, samples, _widened(light.mask), size)
     )
     response, response_box = (
-        _given(seen, given[1]) if picture is None else _trace(film, samples, _narrowed(picture.mask), size)
+        _given(seen, given[1]) if picture is None else _steadiest(film, samples, _filled(picture.mask), size)
     )
     return Chosen(stimulus=stimulus, response=response, stimulus_box=stimulus_box, response_box=response_box)
 
@@ -187,10 +193,23 @@ def _widened(mask: BoolArray) -> BoolArray:
     return np.asarray(ndimage.binary_dilation(mask, np.ones((3, 3), dtype=bool)))
 
 
-def _narrowed(mask: BoolArray) -> BoolArray:
-    filled = ndimage.binary_closing(mask, np.ones((3, 3), dtype=bool)) | mask
-    inner = ndimage.binary_erosion(filled, np.ones((3, 3), dtype=bool))
-    return np.asarray(inner if inner.sum() >= _FEWEST_CELLS else mask)
+def _filled(mask: BoolArray) -> BoolArray:
+    return np.asarray(ndimage.binary_closing(mask, np.ones((3, 3), dtype=bool)) | mask)
+
+
+def _steadiest(film: Film, samples: Samples, mask: BoolArray, size: int) -> tuple[FloatArray, Box]:
+    """Return the trace of the picture: of all of it, where its first line counts, or of its inside, if it is shaken."""
+    whole = _trace(film, samples, mask, size)
+    inner = np.asarray(ndimage.binary_erosion(mask, np.ones((3, 3), dtype=bool)))
+    if inner.sum() < _FEWEST_CELLS:
+        return whole
+    inside = _trace(film, samples, inner, size)
+    is_shaken = _unrest(whole[0]) > _SHAKEN * _unrest(inside[0]) + _STILL
+    return inside if is_shaken else whole
+
+
+def _unrest(light: FloatArray) -> float:
+    return scatter(light) / max(float(np.ptp(light)), 1e-12)
 
 
 def _trace(film: Film, samples: Samples, mask: BoolArray, size: int) -> tuple[FloatArray, Box]:

@@ -1,12 +1,18 @@
 """When each frame of a film was shot."""
 
+from dataclasses import dataclass
+from typing import Final
+
 import numpy as np
 import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 
-_GAP = 1.5  # intervals from which on a frame is missing
-_NEAR_WHOLE = 0.1  # intervals: a gap of so nearly a whole number of intervals is one of dropped frames
+_GAP: Final = 1.5  # intervals from which on a frame is missing
+_NEAR_WHOLE: Final = 0.1  # intervals: a gap of so nearly a whole number of intervals is one of dropped frames
+_TICK_MS: Final = 1.0
+_WHOLE_MS: Final = 1e-4  # ms: stamps so near to whole milliseconds come from a clock of that step
+_ROUNDED: Final = 0.8  # ticks by which a rounded or cut stamp may lie off an even film
 
 
 def usual_interval(times: FloatArray) -> float:
@@ -20,8 +26,27 @@ def frames_missing(times_s: FloatArray) -> npt.NDArray[np.int64]:
     return np.where(gaps > _GAP, np.round(gaps) - 1, 0).astype(np.int64)
 
 
-def film_times_ms(times_s: FloatArray, frame_rate: float | None) -> tuple[FloatArray, tuple[str, ...]]:
-    """Return the time of each frame in milliseconds, and what a person must know of it.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilmTimes:
+    """When each frame was shot.
+
+    Parameters
+    ----------
+    times_ms : ndarray of shape (n,)
+        From the first frame on.
+    tick_ms : float
+        By how much each may be rounded: the step of the file's clock, where it matters; 0 where it does not.
+    warnings : tuple of str
+        What a person must know.
+    """
+
+    times_ms: FloatArray
+    tick_ms: float
+    warnings: tuple[str, ...]
+
+
+def film_times(times_s: FloatArray, frame_rate: float | None) -> FilmTimes:
+    """Return when each frame was shot, by the file's clock or by the rate at which it was shot.
 
     Parameters
     ----------
@@ -34,13 +59,36 @@ def film_times_ms(times_s: FloatArray, frame_rate: float | None) -> tuple[FloatA
     -----
     With a frame rate, the file's clock only says where frames are missing: gaps that are whole multiples of the usual
     interval stay gaps. Where the intervals are irregular beyond that, frames are taken as evenly spaced.
+
+    Some containers keep time in whole milliseconds. Where such stamps are those of an even film, rounded, the even
+    times are taken: at 240 frames a second the rounding would shift an edge by an eighth of a frame.
     """
-    gaps = np.diff(times_s) / usual_interval(times_s)
     skipped = int(frames_missing(times_s).sum())
     warnings = (f"{skipped} frames are missing in the film",) if skipped else ()
-    if frame_rate is None:
-        return (times_s - times_s[0]) * 1000, warnings
+    stamps_ms = (times_s - times_s[0]) * 1000
+    is_coarse = bool(np.all(np.abs(times_s * 1000 - np.round(times_s * 1000)) < _WHOLE_MS))
+    tick_ms = _TICK_MS if is_coarse else 0.0
+    numbers = _frame_numbers(times_s, tick_ms)
+    if frame_rate is not None:
+        if numbers is None:
+            return FilmTimes(times_ms=np.arange(len(times_s)) * 1000 / frame_rate, tick_ms=0.0, warnings=())
+        return FilmTimes(times_ms=numbers * 1000 / frame_rate, tick_ms=0.0, warnings=warnings)
+    if is_coarse and numbers is not None:
+        slope_ms, offset_ms = np.polyfit(numbers, stamps_ms, 1)
+        even_ms = slope_ms * numbers + offset_ms
+        if float(np.abs(even_ms - stamps_ms).max()) <= _ROUNDED * tick_ms:
+            return FilmTimes(times_ms=even_ms - even_ms[0], tick_ms=0.0, warnings=warnings)
+    return FilmTimes(times_ms=stamps_ms, tick_ms=tick_ms, warnings=warnings)
+
+
+def _frame_numbers(times_s: FloatArray, tick_ms: float) -> FloatArray | None:
+    """Return the number of each frame, missing ones counted; None where the intervals are no whole multiples."""
+    gaps_s, tick_s = np.diff(times_s), tick_ms / 1000
+    median_s = usual_interval(times_s)
+    is_usual = np.abs(gaps_s - median_s) <= (1 + _WHOLE_MS) * tick_s
+    usual_s = float(gaps_s[is_usual].mean()) if is_usual.any() else median_s
+    gaps = gaps_s / usual_s
     whole = np.maximum(1.0, np.round(gaps))
-    is_regular = bool(np.all(np.abs(gaps - whole) <= _NEAR_WHOLE * whole))
-    steps = whole if is_regular else np.ones_like(gaps)
-    return np.concatenate([[0.0], np.cumsum(steps)]) * 1000 / frame_rate, warnings if is_regular else ()
+    if np.any(np.abs(gaps - whole) > _NEAR_WHOLE * whole + tick_s / usual_s):
+        return None
+    return np.concatenate([[0.0], np.cumsum(whole)])

@@ -10,15 +10,15 @@ from inspect_app.capture import Capture, Film, Log
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._budget import counting, line, result, scaled
 from inspect_app.measure._event_regions import Chosen, choose_regions
-from inspect_app.measure._film_times import film_times_ms, usual_interval
+from inspect_app.measure._film_times import film_times, usual_interval
 from inspect_app.measure._light import FloatArray, watch
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace
-from inspect_app.numerics.lags import Lag, lag, shutter_weights
+from inspect_app.numerics.lags import Instants, Lag, hypothesis_weights, instants, lag
 from inspect_app.numerics.switching import Switch, switches
-from inspect_app.numerics.transitions import SHUTTER_PRIOR, SHUTTERS, Instants, locate
+from inspect_app.numerics.transitions import Located, locate, open_times
 from inspect_app.quantity import Contribution
 
 METHOD: Final = "light against its picture, fitted within the frame (common practice, no source; GUM, JCGM 100:2008)"
@@ -53,6 +53,7 @@ class LatencyOptions(PictureOptions):
 class _Traces:
     name: str
     times_ms: FloatArray
+    tick_ms: float
     stimulus: FloatArray
     response: FloatArray
     chosen: Chosen | None
@@ -133,25 +134,22 @@ def _counted(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured
 def _from_film(film: Film, options: LatencyOptions) -> _Traces:
     given = tuple(box for box in (options.stimulus_roi, options.response_roi) if box is not None)
     seen = watch(film, given, with_samples=len(given) < 2)
-    times_ms, warnings = film_times_ms(seen.times_s, options.frame_rate)
-    rate = 1000 / usual_interval(times_ms)
+    shot = film_times(seen.times_s, options.frame_rate)
+    rate = 1000 / usual_interval(shot.times_ms)
+    warnings = shot.warnings
     if options.frame_rate is None and rate < SLOW_FILM_FPS:
         warnings += (f"the film plays at {rate:.4g} frames a second: if it was shot faster, give --frame-rate",)
     if seen.samples is None:
-        return _Traces(
-            name=film.name,
-            times_ms=times_ms,
-            stimulus=seen.light[:, 0],
-            response=seen.light[:, 1],
-            chosen=None,
-            warnings=warnings,
-        )
-    chosen = choose_regions(film, seen, options.stimulus_roi, options.response_roi)
+        chosen, stimulus, response = None, seen.light[:, 0], seen.light[:, 1]
+    else:
+        chosen = choose_regions(film, seen, options.stimulus_roi, options.response_roi)
+        stimulus, response = chosen.stimulus, chosen.response
     return _Traces(
         name=film.name,
-        times_ms=times_ms,
-        stimulus=chosen.stimulus,
-        response=chosen.response,
+        times_ms=shot.times_ms,
+        tick_ms=shot.tick_ms,
+        stimulus=stimulus,
+        response=response,
         chosen=chosen,
         warnings=warnings,
     )
@@ -174,30 +172,32 @@ def _from_log(log: Capture, options: LatencyOptions) -> _Traces:
         raise UnusableInput(log.name, f"the clock stands still or runs back at row {back[0] + 2}", "Correct time_ms.")
     if options.frame_rate is not None:
         times_ms = np.arange(len(times_ms)) * 1000 / options.frame_rate
-    return _Traces(name=log.name, times_ms=times_ms, stimulus=stimulus, response=response, chosen=None, warnings=())
+    return _Traces(
+        name=log.name, times_ms=times_ms, tick_ms=0.0, stimulus=stimulus, response=response, chosen=None, warnings=()
+    )
 
 
 def _measured(traces: _Traces, options: LatencyOptions) -> Measured:
     interval_ms = usual_interval(traces.times_ms)
     pairs = _pairs(traces)
-    shutters, prior = _shutters(options, interval_ms)
-    lights = [s for s, _ in pairs[1]]
-    stimuli = _fits(traces.times_ms, traces.stimulus, lights, pairs[0][0], interval_ms, shutters)
-    responses = _fits(traces.times_ms, traces.response, [r for _, r in pairs[1]], pairs[0][1], interval_ms, shutters)
-    weights = shutter_weights((*stimuli, *responses), prior)
-    first = lag(_table(stimuli, "onset"), _table(responses, "onset"), weights)
-    half = lag(_table(stimuli, "half"), _table(responses, "half"), weights)
+    opened_ms, prior = open_times(traces.times_ms, interval_ms, options.shutter_ms)
+    stimuli = _fits(traces.times_ms, traces.stimulus, [s for s, _ in pairs[1]], pairs[0][0], interval_ms, opened_ms)
+    responses = _fits(traces.times_ms, traces.response, [r for _, r in pairs[1]], pairs[0][1], interval_ms, opened_ms)
+    weights = hypothesis_weights(stimuli, responses, prior)
+    onsets, halves = instants(stimuli, responses, "onset"), instants(stimuli, responses, "half")
+    first, half = lag(onsets, weights), lag(halves, weights)
     condition: dict[str, str | int | float] = {"events": len(pairs[1])}
-    budget = _budget(first, interval_ms)
+    rounding_ms = float(np.hypot(_FRAME_FLOOR * interval_ms, traces.tick_ms / 6**0.5))
+    budget = _budget(first, rounding_ms)
     return Measured(
         check="latency",
         method=METHOD,
         results=(
             result("latency_first_change", first.mean, "ms", budget, condition),
-            result("latency_half", half.mean, "ms", _budget(half, interval_ms), condition),
+            result("latency_half", half.mean, "ms", _budget(half, rounding_ms), condition),
             result("latency_frames", first.mean / interval_ms, "1", scaled(budget, 1 / interval_ms), condition),
         ),
-        traces=_curves(traces, stimuli, responses, weights),
+        traces=_curves(traces, onsets, halves, weights),
         outlines=_outlines(traces, options),
         warnings=traces.warnings + _warnings(pairs, first, interval_ms),
     )
@@ -227,20 +227,14 @@ def _pairs(traces: _Traces) -> tuple[tuple[tuple[Switch, ...], tuple[Switch, ...
     return (lights, pictures), paired
 
 
-def _shutters(options: LatencyOptions, interval_ms: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    if options.shutter_ms is None:
-        return SHUTTERS, SHUTTER_PRIOR
-    return (max(0.02, min(1.0, options.shutter_ms / interval_ms)),), (1.0,)
-
-
 def _fits(
     times_ms: FloatArray,
     values: FloatArray,
     chosen: list[Switch],
     every: tuple[Switch, ...],
     interval_ms: float,
-    shutters: tuple[float, ...],
-) -> list[tuple[Instants, ...]]:
+    opened_ms: FloatArray,
+) -> list[Located]:
     """Fit each switch in a stretch that holds no other."""
     indices = [switch.index for switch in every]
     fits = []
@@ -250,21 +244,16 @@ def _fits(
         start = (earlier[-1] + switch.index + 1) // 2 if earlier else 0
         stop = max(later[0] - 1, switch.index + 3) if later else len(values)
         near = switch.index - start
-        fits.append(locate(times_ms[start:stop], values[start:stop], near, interval_ms, shutters))
+        own = slice(start, stop)
+        fits.append(locate(times_ms[own], values[own], near, interval_ms, opened_ms[:, own]))
     return fits
 
 
-def _table(fits: list[tuple[Instants, ...]], which: str) -> tuple[FloatArray, FloatArray]:
-    middle = np.array([[getattr(instants, which) for instants in fit] for fit in fits])
-    spread = np.array([[getattr(instants, f"{which}_sd") for instants in fit] for fit in fits])
-    return middle, spread
-
-
-def _budget(found: Lag, interval_ms: float) -> list[Contribution]:
+def _budget(found: Lag, rounding_ms: float) -> list[Contribution]:
     lines = [
         line("noise, and place within a frame", found.from_noise),
-        line("share of the frame that the shutter is open", found.from_shutter),
-        line("coding and rounding of the film", _FRAME_FLOOR * interval_ms, "rectangular"),
+        line("shutter, and shape of the change", found.from_model),
+        line("coding of the film, rounding of codes and time stamps", rounding_ms, "rectangular"),
         line("time base, 100 ppm", abs(found.mean) * _CLOCK, "rectangular"),
     ]
     count = len(found.events)
@@ -281,19 +270,16 @@ def _budget(found: Lag, interval_ms: float) -> list[Contribution]:
     return lines
 
 
-def _curves(
-    traces: _Traces, stimuli: list[tuple[Instants, ...]], responses: list[tuple[Instants, ...]], weights: FloatArray
-) -> tuple[Trace, ...]:
-    light_ms = float((_table(stimuli, "onset")[0] @ weights)[0])
-    onset_ms = float((_table(responses, "onset")[0] @ weights)[0])
-    half_ms = float((_table(responses, "half")[0] @ weights)[0])
+def _curves(traces: _Traces, onsets: Instants, halves: Instants, weights: FloatArray) -> tuple[Trace, ...]:
+    light_ms, onset_ms = float(onsets.before[0] @ weights), float(onsets.after[0] @ weights)
+    half_ms = float(halves.after[0] @ weights)
     curves = []
-    for name, values, instants in (
+    for name, values, marks in (
         ("stimulus", traces.stimulus, {"onset_ms": light_ms}),
         ("response", traces.response, {"onset_ms": onset_ms, "half_ms": half_ms}),
     ):
         x, y = thin(traces.times_ms, values)
-        curves.append(Trace(name=name, x=x, x_unit="ms", y=y, y_unit="1", condition=instants))
+        curves.append(Trace(name=name, x=x, x_unit="ms", y=y, y_unit="1", condition=marks))
     return tuple(curves)
 
 

@@ -19,8 +19,9 @@ _SLIPS: Final = (0.35, 0.65)  # hysteresis, as shares of the swing
 _UNCLEAR: Final = 0.005  # share of the variance that coding leaves in the clearest light
 _LIVELY: Final = 3.0  # times the usual scatter of a cell by which a blinking one stands out
 _LEAST_CODES: Final = 2.0  # smaller swings are flicker of the coding
-_MOST_PATCHES: Final = 120  # looked at one by one, the strongest first
-_FAINTEST: Final = 1e-5  # share of the strongest patch's energy below which a patch is noise
+_MOST_PATCHES: Final = 40  # looked at one by one, the strongest first
+_FAINTEST: Final = 3e-5  # share of the strongest patch's energy below which a patch is noise
+_STEPS_FOR_NOISE: Final = 100  # steps between frames that tell the noise of a cell, evenly spread over the film
 _NEIGHBOUR_LAG: Final = 2  # samples by which neighbouring cells of one patch may differ (a scanned display)
 
 
@@ -136,7 +137,7 @@ def switching_patches(cells: CellArray) -> tuple[Patch, ...]:
     smooth = ndimage.uniform_filter1d(cells, 3, axis=0, mode="nearest")
     low, high = smooth.min(axis=0), smooth.max(axis=0)
     swing = high - low
-    noise = np.maximum(np.median(np.abs(np.diff(cells, axis=0)), axis=0) / (0.6745 * np.sqrt(2)), 0.2)
+    noise = np.maximum(_cell_noise(cells), 0.2)
     active = (swing > _CLEAR * noise / np.sqrt(3)) & (swing > _LEAST_CODES)
     if not active.any():
         return ()
@@ -146,6 +147,13 @@ def switching_patches(cells: CellArray) -> tuple[Patch, ...]:
     rises = (high - start) > (start - low)
     patches = [_patch(cells, mask, swing) for mask in _strongest(_joined(active, first, rises), swing)]
     return tuple(sorted((patch for patch in patches if patch is not None), key=lambda patch: patch.first))
+
+
+def _cell_noise(cells: CellArray) -> CellArray:
+    """Return the standard deviation of the white noise of each cell, shape (rows, cols)."""
+    chosen = np.unique(np.linspace(0, len(cells) - 2, min(len(cells) - 1, _STEPS_FOR_NOISE)).astype(int))
+    steps = np.abs(cells[chosen + 1] - cells[chosen])
+    return np.asarray(np.median(steps, axis=0) / (0.6745 * np.sqrt(2)))
 
 
 def liveliest_patch(cells: CellArray) -> BoolArray | None:

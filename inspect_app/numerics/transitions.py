@@ -4,13 +4,11 @@ A sample is the mean of the light over the time that the shutter stood open. So 
 the two or three frames of a decay, say where inside the frame the change began.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -19,83 +17,106 @@ SHUTTERS: Final = (1.0, 0.75, 0.5, 0.25, 0.02)
 SHUTTER_PRIOR: Final = (0.85, 0.05, 0.05, 0.025, 0.025)
 """Film of fast events is shot with the shutter open throughout (common practice, no source)."""
 
+KINDS: Final = ("step", "decay", "ramp", "swell")
+"""Shapes of a change, in the order of all arrays over kinds."""
+
+_SHORTEST: Final = 0.05  # share of the intervals that may be shorter than the shutter is open
+_EVEN: Final = 0.01  # intervals that differ by less are even
 _BEFORE: Final = 40  # samples looked at before and after a change, at most
 _AFTER: Final = 60
 _REACH: Final = 3.0  # intervals by which the first guess may be off
 _NARROWEST, _WIDEST = 0.1, 24.0  # widths of decays and ramps, in intervals
-_COARSE_WIDTHS: Final = 16
-_FINE_WIDTHS: Final = 24
-_COARSE_STEP: Final = 1 / 8  # of the half, in intervals
-_FINE_HALVES: Final = 49
+_COARSE_WIDTHS: Final = 12
+_COARSE_HALVES: Final = 25
+_CLOSER_WIDTHS: Final = 11
+_CLOSER_HALVES: Final = 19
+_CLOSER_STEPS: Final = 3
+_CLOSER_REACH: Final = 4.5  # standard deviations of the posterior that the next grid covers
+_DECAYED: Final = 9.0  # time constants after which a decay has nothing left to show
 _MODEL_ERROR: Final = 0.006  # of the swing: rounding, coding, clipping and light that is not quite so shaped
-_KIND_PRIOR: Final = {"step": 0.5, "decay": 0.3, "ramp": 0.15, "swell": 0.05}
-_FINE_REACH: Final = 4.5  # standard deviations of the coarse posterior that the fine grid covers
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shape:
-    """A way to go from 0 to 1, beginning at time 0: ``step``, ``decay``, ``ramp`` or ``swell``; width in intervals."""
-
-    kind: str
-    width: float = 0.0
-
-    @property
-    def half(self) -> float:
-        """When it has gone half of the way, in intervals after the onset."""
-        if self.kind == "decay":
-            return self.width * float(np.log(2))
-        return self.width / 2
 
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
-    """Samples around one change: times in intervals from near its half, values, and weights."""
+    """Samples around one change: times in intervals from near its half, values about their mean, weights.
+
+    Running sums of the weights and of the weighted values go from nothing to all, shape (n + 1,).
+    """
 
     times: FloatArray
     values: FloatArray
     weights: FloatArray
+    weight_sums: FloatArray
+    value_sums: FloatArray
+    squares: float
 
 
 @dataclass(frozen=True, slots=True)
 class _Grid:
-    """Log posterior of one kind over widths (rows) and halves (columns); times in intervals."""
+    """Log posterior of one kind over widths, shape (widths,), and halves, shape (widths, halves), in intervals."""
 
-    shapes: tuple[Shape, ...]
+    kind: str
+    widths: FloatArray
     halves: FloatArray
     logs: FloatArray
 
-    def onsets(self) -> FloatArray:
-        return np.asarray(self.halves[None, :] - np.array([shape.half for shape in self.shapes])[:, None])
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Instants:
-    """What one shutter makes of one change; times in the unit of the trace.
+class Located:
+    """What shutters and shapes make of one change; arrays of shape (shutters, kinds), times in the unit of the trace.
 
     Parameters
     ----------
-    onset, half : float
+    onset, half : ndarray
         Posterior means: where the change begins, and where it has gone half of the way.
-    onset_sd, half_sd : float
+    onset_sd, half_sd : ndarray
         Posterior standard deviations.
-    log_evidence : float
-        Of the shutter, up to a constant that all shutters share.
-    kind : str
-        The likeliest shape.
+    log_evidence : ndarray
+        Of shutter and kind, up to a constant that all share, without their priors.
     """
 
-    onset: float
-    half: float
-    onset_sd: float
-    half_sd: float
-    log_evidence: float
-    kind: str
+    onset: FloatArray
+    half: FloatArray
+    onset_sd: FloatArray
+    half_sd: FloatArray
+    log_evidence: FloatArray
 
 
-def locate(
-    times: FloatArray, values: FloatArray, near: int, interval: float, shutters: Sequence[float] = SHUTTERS
-) -> tuple[Instants, ...]:
-    """Locate one change of level, once for each shutter.
+def open_times(times: FloatArray, interval: float, shutter: float | None = None) -> tuple[FloatArray, FloatArray]:
+    """Return for how long the shutter may have stood open in each sample, and how likely each of these shutters is.
+
+    Parameters
+    ----------
+    times : ndarray of shape (n,)
+        When each sample's shutter opened, rising.
+    interval : float
+        Usual time between samples.
+    shutter : float, optional
+        Open time, where it is known.
+
+    Returns
+    -------
+    tuple of ndarrays of shape (shutters, n) and (shutters,)
+        In the unit of `times`; probabilities.
+
+    Notes
+    -----
+    A shutter that stands open for a fixed time cannot be open for longer than the shortest interval. Where intervals
+    differ, it may as well stand open until the next sample: half of the probability of the open shutter goes there.
+    """
+    steps = np.minimum(np.append(np.diff(times), interval), interval)
+    shortest = float(np.quantile(steps, _SHORTEST))
+    if shutter is not None:
+        return np.minimum(steps, shutter)[None, :], np.ones(1)
+    fixed = np.array(SHUTTERS)[:, None] * np.minimum(steps, shortest)
+    if shortest > (1 - _EVEN) * interval:
+        return fixed, np.array(SHUTTER_PRIOR)
+    shared = SHUTTER_PRIOR[0] / 2
+    return np.vstack([fixed, steps]), np.array([shared, *SHUTTER_PRIOR[1:], shared])
+
+
+def locate(times: FloatArray, values: FloatArray, near: int, interval: float, opened: FloatArray) -> Located:
+    """Locate one change of level, for each shutter and each kind of shape.
 
     Parameters
     ----------
@@ -107,42 +128,45 @@ def locate(
         A sample near the half of the change.
     interval : float
         Usual time between samples.
-    shutters : sequence of float
-        Shares of the interval that the shutter stands open.
+    opened : ndarray of shape (shutters, n)
+        For how long each shutter stands open in each sample.
 
     Returns
     -------
-    tuple of Instants
-        One for each shutter, in order.
+    Located
+        One row for each shutter, one column for each of `KINDS`.
 
     Notes
     -----
     Model: level + swing x mean of shape((t - onset) / interval) over the open time, shapes: a step, an exponential
-    decay, a straight ramp (a scanned display), a cosine swell, with 20 widths each from 0.15 to 24 intervals. Level
-    and swing are solved by least squares, the scale of the noise is integrated out, so that the posterior of
-    (onset, shape) on a grid of 1/24 interval is proportional to RSS^(-(n - 2)/2). Noise at the two levels may differ
-    (shot noise): samples are weighted by the scatter about the nearer level.
+    decay, a straight ramp (a scanned display), a cosine swell, with widths from 0.1 to 24 intervals, evenly likely in
+    their logarithm. Level and swing are solved by least squares, the scale of the noise is integrated out, so that the
+    posterior of (half, width) on a grid that closes in on its bulk is proportional to RSS^(-(n - 2)/2). Noise at the
+    two levels may differ (shot noise): samples are weighted by the scatter about the nearer level.
     """
     first, last = max(0, near - _BEFORE), min(len(times), near + _AFTER)
     scaled = (times[first:last] - times[near]) / interval
-    sampled = values[first:last]
-    stretch = _Stretch(scaled, sampled, _weights(sampled, near - first))
-    opened = np.minimum(1.0, np.append(np.diff(scaled), 1.0))
-    found = []
-    for shutter in shutters:
-        fitted = _posterior(stretch, opened * shutter)
-        found.append(_in_time(fitted, times[near], interval))
-    return tuple(found)
+    stretch = _stretch(scaled, values[first:last], _weights(values[first:last], near - first))
+    shutters = opened[:, first:last] / interval
+    cells = np.array([[_moments(_bulk(stretch, shutter, kind)) for kind in KINDS] for shutter in shutters])
+    return Located(
+        onset=times[near] + cells[..., 0] * interval,
+        half=times[near] + cells[..., 1] * interval,
+        onset_sd=cells[..., 2] * interval,
+        half_sd=cells[..., 3] * interval,
+        log_evidence=cells[..., 4],
+    )
 
 
-def _in_time(fitted: Instants, origin: float, interval: float) -> Instants:
-    return Instants(
-        onset=origin + fitted.onset * interval,
-        half=origin + fitted.half * interval,
-        onset_sd=fitted.onset_sd * interval,
-        half_sd=fitted.half_sd * interval,
-        log_evidence=fitted.log_evidence,
-        kind=fitted.kind,
+def _stretch(times: FloatArray, values: FloatArray, weights: FloatArray) -> _Stretch:
+    centred = values - values @ weights / weights.sum()
+    return _Stretch(
+        times=times,
+        values=centred,
+        weights=weights,
+        weight_sums=np.concatenate([[0.0], np.cumsum(weights)]),
+        value_sums=np.concatenate([[0.0], np.cumsum(weights * centred)]),
+        squares=max(float(weights @ centred**2), 1e-30),
     )
 
 
@@ -164,92 +188,97 @@ def _scatter(values: FloatArray) -> float:
     return float(np.sqrt(np.mean(np.diff(values) ** 2) / 2))
 
 
-def _posterior(stretch: _Stretch, opened: FloatArray) -> Instants:
-    grids = []
-    for kind in _KIND_PRIOR:
-        coarse = _grid(stretch, opened, _coarse_shapes(kind), np.arange(-_REACH, _REACH + 1e-9, _COARSE_STEP))
-        shapes, halves = _closer(coarse)
-        grids.append(_grid(stretch, opened, shapes, halves))
-    return _moments(grids)
+def _bulk(stretch: _Stretch, opened: FloatArray, kind: str) -> _Grid:
+    """Return a grid over the bulk of the posterior of one kind, found by closing in from all that may be."""
+    widths = np.ones(1) if kind == "step" else np.geomspace(_NARROWEST, _WIDEST, _COARSE_WIDTHS)
+    halves = np.broadcast_to(np.linspace(-_REACH, _REACH, _COARSE_HALVES), (len(widths), _COARSE_HALVES))
+    grid = _grid(stretch, opened, kind, widths, halves)
+    for _ in range(_CLOSER_STEPS):
+        grid = _grid(stretch, opened, kind, *_closer(grid))
+    return grid
 
 
-def _coarse_shapes(kind: str) -> tuple[Shape, ...]:
-    if kind == "step":
-        return (Shape(kind=kind),)
-    return tuple(Shape(kind=kind, width=float(w)) for w in np.geomspace(_NARROWEST, _WIDEST, _COARSE_WIDTHS))
+def _closer(grid: _Grid) -> tuple[FloatArray, FloatArray]:
+    """Return widths and halves around where the posterior lies; the halves lean with the widths as the posterior does.
+
+    A share that lies in one place only is taken as wide as half a step.
+    """
+    share = _share(grid.logs)
+    logs = np.log(grid.widths)
+    half, middle = float((share * grid.halves).sum()), float((share * logs[:, None]).sum())
+    away, aside = grid.halves - half, logs[:, None] - middle
+    variance = float((share * aside**2).sum())
+    lean = float((share * away * aside).sum()) / variance if variance > 0 else 0.0
+    rest = float(np.sqrt((share * (away - lean * aside) ** 2).sum()))
+    if len(logs) > 1:
+        reach = _CLOSER_REACH * max(variance**0.5, float(logs[1] - logs[0]) / 2)
+        ends = np.clip([middle - reach, middle + reach], np.log(_NARROWEST), np.log(_WIDEST))
+        logs = np.linspace(ends[0], ends[1], _CLOSER_WIDTHS)
+    reach = _CLOSER_REACH * max(rest, float(grid.halves[0, 1] - grid.halves[0, 0]) / 2)
+    return np.exp(logs), half + lean * (logs - middle)[:, None] + np.linspace(-reach, reach, _CLOSER_HALVES)
 
 
-def _closer(coarse: _Grid) -> tuple[tuple[Shape, ...], FloatArray]:
-    """Return shapes and halves around where the coarse posterior lies."""
-    share = np.exp(coarse.logs - coarse.logs.max())
-    share /= share.sum()
-    over_halves, over_shapes = share.sum(axis=0), share.sum(axis=1)
-    middle = float(over_halves @ coarse.halves)
-    reach = _FINE_REACH * max(float(np.sqrt(over_halves @ (coarse.halves - middle) ** 2)), _COARSE_STEP / 2)
-    halves = np.linspace(middle - reach, middle + reach, _FINE_HALVES)
-    if len(coarse.shapes) == 1:
-        return coarse.shapes, halves
-    logs = np.log([shape.width for shape in coarse.shapes])
-    centre, pace = float(over_shapes @ logs), float(logs[1] - logs[0])
-    spread = _FINE_REACH * max(float(np.sqrt(over_shapes @ (logs - centre) ** 2)), pace / 3)
-    low, high = max(logs[0], centre - spread), min(logs[-1], centre + spread)
-    widths = np.exp(np.linspace(low, high, _FINE_WIDTHS))
-    return tuple(Shape(kind=coarse.shapes[0].kind, width=float(width)) for width in widths), halves
+def _grid(stretch: _Stretch, opened: FloatArray, kind: str, widths: FloatArray, halves: FloatArray) -> _Grid:
+    logs = _log_likelihood(stretch, opened, kind, widths, halves - _half_of(kind, widths)[:, None])
+    cell = float(halves[0, 1] - halves[0, 0])
+    if len(widths) > 1:
+        cell *= float(np.log(widths[1] / widths[0])) / float(np.log(_WIDEST / _NARROWEST))
+    return _Grid(kind, widths, halves, logs + np.log(cell))
 
 
-def _grid(stretch: _Stretch, opened: FloatArray, shapes: tuple[Shape, ...], halves: FloatArray) -> _Grid:
-    logs = np.array([_log_likelihood(stretch, opened, halves - shape.half, shape) for shape in shapes])
-    cell = float(halves[1] - halves[0])
-    if len(shapes) > 1:
-        cell *= float(np.log(shapes[1].width / shapes[0].width)) / float(np.log(_WIDEST / _NARROWEST))
-    return _Grid(shapes, halves, logs + np.log(_KIND_PRIOR[shapes[0].kind] * cell))
+def _share(logs: FloatArray) -> FloatArray:
+    share = np.exp(logs - logs.max())
+    return np.asarray(share / share.sum())
 
 
-def _moments(grids: list[_Grid]) -> Instants:
-    logs = np.concatenate([grid.logs.ravel() for grid in grids])
-    evidence = float(special.logsumexp(logs))
-    share = np.exp(logs - evidence)
-    onsets = np.concatenate([grid.onsets().ravel() for grid in grids])
-    halves = np.concatenate([np.broadcast_to(grid.halves, grid.logs.shape).ravel() for grid in grids])
-    onset, half = float(share @ onsets), float(share @ halves)
-    likeliest = max(grids, key=lambda grid: float(special.logsumexp(grid.logs)))
-    return Instants(
-        onset=onset,
-        half=half,
-        onset_sd=float(np.sqrt(share @ (onsets - onset) ** 2)),
-        half_sd=float(np.sqrt(share @ (halves - half) ** 2)),
-        log_evidence=evidence,
-        kind=likeliest.shapes[0].kind,
-    )
+def _moments(grid: _Grid) -> FloatArray:
+    """Return mean onset, mean half, their standard deviations, and the log evidence of a kind."""
+    share = _share(grid.logs)
+    onsets = grid.halves - _half_of(grid.kind, grid.widths)[:, None]
+    onset, half = float((share * onsets).sum()), float((share * grid.halves).sum())
+    onset_variance = float((share * (onsets - onset) ** 2).sum())
+    half_variance = float((share * (grid.halves - half) ** 2).sum())
+    evidence = float(np.log(np.exp(grid.logs - grid.logs.max()).sum()) + grid.logs.max())
+    return np.array([onset, half, onset_variance**0.5, half_variance**0.5, evidence])
 
 
-def _log_likelihood(stretch: _Stretch, opened: FloatArray, onsets: FloatArray, shape: Shape) -> FloatArray:
-    """Return the marginal log likelihood of each onset, shape (onsets,)."""
-    values, weights = stretch.values, stretch.weights
-    since = stretch.times[None, :] - onsets[:, None]
-    light = (_grown(since + opened, shape) - _grown(since, shape)) / opened
-    total = weights.sum()
-    light_mean, value_mean = light @ weights / total, float(values @ weights / total)
-    light, value = light - light_mean[:, None], values - value_mean
-    own = (light**2) @ weights
-    shared = light @ (weights * value)
-    all_squares = float(weights @ value**2)
-    residual = all_squares - shared**2 / np.maximum(own, 1e-12)
-    floor = max(all_squares, 1e-30) * 1e-9
-    residual += len(values) * _MODEL_ERROR**2 * shared**2 / np.maximum(own, 1e-12) / np.maximum(own, 1e-12)
-    freedom = len(values) - 2
-    return np.asarray(-0.5 * freedom * np.log(np.maximum(residual, floor) / max(all_squares, 1e-30)))
+def _log_likelihood(
+    stretch: _Stretch, opened: FloatArray, kind: str, widths: FloatArray, onsets: FloatArray
+) -> FloatArray:
+    """Return the marginal log likelihood, shape (widths, halves).
+
+    Samples before every onset are 0 and after the end of every change 1: of those, the sums are enough.
+    """
+    ends = float((onsets.max(axis=1) + widths * {"step": 0.0, "decay": _DECAYED}.get(kind, 1.0)).max())
+    first = int((stretch.times + opened).searchsorted(float(onsets.min())))
+    last = max(first + 1, int(stretch.times.searchsorted(ends)))
+    weights, total = stretch.weights[first:last], stretch.weight_sums[-1]
+    since = stretch.times[first:last] - onsets[:, :, None]
+    width = widths[:, None, None]
+    light = (_grown(kind, width, since + opened[first:last]) - _grown(kind, width, since)) / opened[first:last]
+    lit = total - stretch.weight_sums[last]
+    light_sum = light @ weights + lit
+    own = np.maximum((light * light) @ weights + lit - light_sum**2 / total, 1e-12)
+    shared = light @ (weights * stretch.values[first:last]) + stretch.value_sums[-1] - stretch.value_sums[last]
+    swing_squared = (shared / own) ** 2
+    count = len(stretch.values)
+    residual = stretch.squares + swing_squared * (count * _MODEL_ERROR**2 - own)
+    return np.asarray(-0.5 * (count - 2) * np.log(np.maximum(residual / stretch.squares, 1e-9)))
 
 
-def _grown(since: FloatArray, shape: Shape) -> FloatArray:
-    """Return the integral of a shape from its onset to `since`."""
+def _half_of(kind: str, widths: FloatArray) -> FloatArray:
+    """Return when shapes have gone half of their way, in intervals after the onset."""
+    return widths * {"step": 0.0, "decay": float(np.log(2))}.get(kind, 0.5)
+
+
+def _grown(kind: str, width: FloatArray, since: FloatArray) -> FloatArray:
+    """Return the integral of a shape, which goes from 0 to 1, from its onset to `since`."""
     time = np.maximum(since, 0.0)
-    if shape.kind == "step":
+    if kind == "step":
         return time
-    width = shape.width
-    if shape.kind == "decay":
+    if kind == "decay":
         return np.asarray(time + width * np.expm1(-time / width))
     inside = np.minimum(time, width)
-    if shape.kind == "ramp":
-        return np.asarray(inside**2 / (2 * width) + time - inside)
+    if kind == "ramp":
+        return np.asarray(inside * (inside / (2 * width) - 1) + time)
     return np.asarray((inside - width / np.pi * np.sin(np.pi * inside / width)) / 2 + time - inside)

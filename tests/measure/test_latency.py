@@ -79,6 +79,34 @@ def test_given_regions_read_the_same_as_found_ones(tmp_path):
     assert given.value == pytest.approx(found.value, abs=0.4)
 
 
+def test_a_screen_that_is_renewed_line_by_line_first_changes_with_its_first_line(tmp_path):
+    """Truth by construction: lines follow one another over 3 frames; half of the screen is lit after 1.5 frames."""
+    path = latency_film(tmp_path / "l.mp4", np.random.default_rng(5), lag_s=0.045, kind="scan", width_s=0.0125)
+
+    found = latencies(measure("latency", {"scene": [path]}, {}))
+
+    assert found["latency_first_change"].value == pytest.approx(45.0, abs=0.8)
+    assert found["latency_half"].value == pytest.approx(45.0 + 6.25, abs=0.4)
+
+
+def test_stamps_in_whole_milliseconds_do_not_shift_an_even_film(tmp_path):
+    """Truth by construction: a container that rounds 1/240 s to 4 or 5 ms, an eighth of a frame."""
+    path = latency_film(tmp_path / "m.mkv", np.random.default_rng(6), light_s=0.1516, lag_s=0.0373)
+
+    found = latencies(measure("latency", {"scene": [path]}, {}))["latency_half"]
+
+    assert found.value == pytest.approx(37.3, abs=0.2)
+
+
+def test_a_small_lamp_beside_a_large_screen_is_found(tmp_path):
+    """Truth by construction: the lamp covers 0.04 % of the picture."""
+    path = latency_film(tmp_path / "big.mp4", np.random.default_rng(7), lag_s=0.05, rows=360, cols=640, frames=70)
+
+    found = latencies(measure("latency", {"scene": [path]}, {}))["latency_half"]
+
+    assert found.value == pytest.approx(50.0, abs=0.8)
+
+
 def test_events_that_repeat_are_averaged(tmp_path):
     """Truth by construction: four switches, on and off, each 42.4 ms late."""
     path = trace_file(tmp_path / "e.csv", np.random.default_rng(5), lag_ms=42.4, events=(100.0, 300.3, 500.6, 700.8))

@@ -75,15 +75,21 @@ def latency_frames(
     shake_px: float = 0.0,
     levels: tuple[float, float] = (25.0, 190.0),
 ) -> Iterable[np.ndarray]:
-    """Yield frames of a bench: texture, an LED at the left, a screen at the right, perhaps shaken and noisy."""
+    """Yield frames of a bench: texture, an LED at the left, a screen at the right, perhaps shaken and noisy.
+
+    `response` is one number a frame, or one for each row of the screen, shape (n, lines).
+    """
     texture = 40 + 12 * rng.standard_normal((rows // 4 + 3, cols // 4 + 3)).repeat(4, axis=0).repeat(4, axis=1)
     y, x = np.mgrid[:rows, :cols].astype(float)
     low, high = levels
+    top, bottom = 0.2 * rows, 0.8 * rows
     for light, picture in zip(stimulus, response, strict=True):
         dx, dy = shake_px * rng.standard_normal(2)
         scene = texture[4 + round(dy) : 4 + round(dy) + rows, 4 + round(dx) : 4 + round(dx) + cols].copy()
-        screen = _soft_box(x - dx, y - dy, (0.45 * cols, 0.2 * rows, 0.9 * cols, 0.8 * rows))
-        scene = scene * (1 - screen) + (low + (high - low) * picture) * screen
+        screen = _soft_box(x - dx, y - dy, (0.45 * cols, top, 0.9 * cols, bottom))
+        lines = np.atleast_1d(picture)
+        shown = lines[np.clip((y[:, 0] - dy - top) / (bottom - top) * len(lines), 0, len(lines) - 1).astype(int)]
+        scene = scene * (1 - screen) + (low + (high - low) * shown[:, None]) * screen
         spot = np.clip(5.5 - np.hypot(x - dx - 0.2 * cols, y - dy - 0.5 * rows), 0, 1)
         scene = scene * (1 - spot) + (30 + 210 * light) * spot
         yield np.clip(scene + noise * rng.standard_normal(scene.shape), 0, 255)
@@ -95,12 +101,24 @@ def _soft_box(x: np.ndarray, y: np.ndarray, edges: tuple[float, float, float, fl
     return across * np.clip(y - top + 0.5, 0, 1) * np.clip(bottom - y + 0.5, 0, 1)
 
 
+def uneven_times_s(rng: np.random.Generator, fps: float, frames: int, dropped: int = 2) -> np.ndarray:
+    """Return when the frames of a variable rate are shot: intervals differ by some per cent, a few frames are gone."""
+    times_s = np.cumsum(1 + rng.uniform(0, 0.15, frames + dropped)) / fps
+    gone = 1 + rng.choice(frames + dropped - 2, size=dropped, replace=False)
+    return np.delete(times_s - times_s[0], gone)
+
+
+def half_s(kind: str, width_s: float) -> float:
+    """Return when a response has gone half of its way, after its onset."""
+    return width_s * float(np.log(2)) if kind == "decay" else width_s / 2
+
+
 def latency_film(
     path: Path,
     rng: np.random.Generator,
     *,
     fps: float = 240.0,
-    light_s: float = 0.15,
+    light_s: float | Sequence[float] = 0.15,
     lag_s: float = 0.05,
     kind: str = "step",
     width_s: float = 0.0,
@@ -108,15 +126,23 @@ def latency_film(
     frames: int = 120,
     times_s: np.ndarray | None = None,
     played_at_fps: float | None = None,
+    quality: int = 12,
     **looks: float | int | tuple[float, float],
 ) -> Path:
-    """Film one event: the LED lights at `light_s`, its picture begins to change `lag_s` later."""
+    """Film a bench: the LED lights at the first `light_s`, goes out at the next ...; its picture changes `lag_s` later.
+
+    `kind` is one of `lit`, or ``scan``: a screen that is renewed line by line, the last one `width_s` after the first.
+    """
     shot = np.arange(frames) / fps if times_s is None else times_s
-    open_s = shutter / fps
-    stimulus = exposed("step", 0.0, light_s, shot, open_s)
-    response = exposed(kind, width_s, light_s + lag_s, shot, open_s)
+    open_s, lines = shutter / fps, np.linspace(0, width_s, 64) if kind == "scan" else np.zeros(1)
+    stimulus, response = np.zeros(len(shot)), np.zeros((len(shot), len(lines)))
+    own_kind, own_s = ("step", 0.0) if kind == "scan" else (kind, width_s)
+    for number, moment_s in enumerate(np.atleast_1d(light_s)):
+        sign = 1 - 2 * (number % 2)
+        stimulus += sign * exposed("step", 0.0, moment_s, shot, open_s)
+        response += sign * exposed(own_kind, own_s, moment_s + lag_s + lines, shot[:, None], open_s)
     stamps = shot if played_at_fps is None else shot * fps / played_at_fps
-    return write_film(path, latency_frames(rng, shot, stimulus, response, **looks), stamps)
+    return write_film(path, latency_frames(rng, shot, stimulus, response, **looks), stamps, quality=quality)
 
 
 def blink_film(

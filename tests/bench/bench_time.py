@@ -1,0 +1,129 @@
+"""How well and how fast time is measured: latency, readout, battery, frame rate; run by hand with `make bench`.
+
+Each bench prints a row per group: median, 90th percentile and mean of the error, the share of captures that value ± 2 u
+holds, the root mean square of error / u, and refusals. Goals stand in the assertions.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from inspect_app.errors import NothingToMeasure
+from inspect_app.measure import measure
+from tests.truth.films import half_s, latency_film, uneven_times_s
+
+
+@dataclass(frozen=True)
+class Case:
+    """A capture, its options, the group that it belongs to and what is true of it: value, and unit of its error."""
+
+    path: Path
+    options: Mapping[str, object]
+    group: str
+    truth: Mapping[str, tuple[float, float]]
+
+
+@dataclass
+class Tally:
+    """Errors of one quantity in one group, in the unit given."""
+
+    errors: list[float] = field(default_factory=list)
+    pulls: list[float] = field(default_factory=list)
+    refused: int = 0
+
+    def row(self, title: str) -> str:
+        """Return the printed row."""
+        if not self.errors:
+            return f"{title:44} refused {self.refused}"
+        size = np.abs(self.errors)
+        return (
+            f"{title:44} n {len(size):3} median {np.median(size):7.4f} p90 {np.quantile(size, 0.9):7.4f} "
+            f"mean {np.mean(self.errors):+8.4f} held {self.held():4.0%} pull {self.pull():5.2f} refused {self.refused}"
+        )
+
+    def held(self) -> float:
+        """Return the share of captures that value ± 2 u holds."""
+        return float(np.mean(np.abs(self.pulls) <= 2))
+
+    def pull(self) -> float:
+        """Return the root mean square of error / u."""
+        return float(np.sqrt(np.mean(np.square(self.pulls))))
+
+    def percentile(self, share: float) -> float:
+        """Return a percentile of the size of the error."""
+        return float(np.quantile(np.abs(self.errors), share))
+
+
+def tally(check: str, cases: Iterator[Case]) -> dict[tuple[str, str], Tally]:
+    """Measure cases; return errors by quantity and group, and by quantity over all groups (``all``)."""
+    tallies: dict[tuple[str, str], Tally] = {}
+    for case in cases:
+        try:
+            measured = measure(check, {"scene": [case.path]}, case.options)
+            found = {result.quantity_name: result.quantity for result in measured.results}
+        except NothingToMeasure:
+            found = {}
+        for name, (truth, size) in case.truth.items():
+            for group in (case.group, "all"):
+                entry = tallies.setdefault((name, group), Tally())
+                if name not in found:
+                    entry.refused += 1
+                    continue
+                error = found[name].value - truth
+                entry.errors.append(error / size)
+                entry.pulls.append(error / max(found[name].standard_uncertainty, 1e-12))
+    for (name, group), entry in sorted(tallies.items()):
+        print(entry.row(f"{check} {name}, {group}"))  # noqa: T201  # the bench's purpose
+    return tallies
+
+
+def latency_cases(folder: Path, count: int, seed: int = 1) -> Iterator[Case]:
+    """Yield films of a light and its late picture; errors in frames."""
+    rng = np.random.default_rng(seed)
+    for number in range(count):
+        kind = ("step", "decay", "ramp", "scan")[number % 4]
+        filming = ("even", "uneven", "slow", "shaken", "flashes")[number % 5]
+        fps = 480.0 if filming == "slow" else float(rng.choice([120, 240]))
+        width_s = 0.0 if kind == "step" else rng.uniform(0.4, 4) / fps
+        lag_s, first_s, frames = rng.uniform(3, 20) / fps, rng.uniform(25, 45) / fps, int(rng.integers(90, 160))
+        light_s = first_s + np.arange(4) * rng.uniform(38, 45) / fps if filming == "flashes" else first_s
+        dark = rng.uniform(20, 60)
+        path = latency_film(
+            folder / f"{number}.mp4",
+            rng,
+            fps=fps,
+            light_s=light_s,
+            lag_s=lag_s,
+            kind=kind,
+            width_s=width_s,
+            frames=220 if filming == "flashes" else frames,
+            times_s=uneven_times_s(rng, fps, frames) if filming == "uneven" else None,
+            played_at_fps=30.0 if filming == "slow" else None,
+            shake_px=rng.uniform(0.3, 1.5) if filming == "shaken" else 0.0,
+            noise=rng.uniform(0.5, 5),
+            quality=int(rng.integers(10, 24)),
+            levels=(dark, dark + rng.uniform(40, 180)),
+        )
+        half = half_s(kind, width_s)
+        yield Case(
+            path,
+            {"frame_rate": fps} if filming == "slow" else {},
+            f"{kind}, {filming}",
+            {
+                "latency_first_change": (1000 * lag_s, 1000 / fps),
+                "latency_half": (1000 * (lag_s + half), 1000 / fps),
+            },
+        )
+
+
+def test_latency(tmp_path: Path) -> None:
+    """First change within 0.3 frames (p90), biased by at most 0.1; half of the swing within 0.1 frames."""
+    tallies = tally("latency", latency_cases(tmp_path, 120))
+    first, half = tallies["latency_first_change", "all"], tallies["latency_half", "all"]
+
+    assert first.percentile(0.9) <= 0.3
+    assert abs(float(np.mean(first.errors))) <= 0.1
+    assert half.percentile(0.9) <= 0.1
+    assert first.refused == 0
