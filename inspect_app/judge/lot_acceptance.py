@@ -2,12 +2,13 @@
 
 from collections.abc import Iterable, Sequence
 
-from inspect_app.model import Finding, Judgement, Outcome, SamplingPlan, Severity
+from inspect_app.judge.verdict import outcome_of
+from inspect_app.model import Judgement, Outcome, SamplingPlan, Severity
 
 
 def nonconformities_of(judgements: Iterable[Judgement], severity: Severity) -> int:
-    """Return how many demands of one class of nonconformity a device does not meet."""
-    return sum(one.finding is Finding.NONCONFORMING and one.limit.severity is severity for one in judgements)
+    """Return how many demands of one class of nonconformity a device does not meet, by what each means for it."""
+    return sum(outcome_of(one) is Outcome.REJECTED and one.limit.severity is severity for one in judgements)
 
 
 def sample_count(plan: SamplingPlan, devices: Iterable[Sequence[Judgement]], severity: Severity) -> int:

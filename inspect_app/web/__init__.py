@@ -15,10 +15,23 @@ from inspect_app.web.evidence import bp as evidence
 from inspect_app.web.inspections import bp as inspections
 from inspect_app.web.lots import bp as lots
 from inspect_app.web.pictures import bp as pictures
+from inspect_app.web.sampling import bp as sampling
 from inspect_app.web.signin import bp as signin
 from inspect_app.workflow import open_workplace, secret_key
 
-_BLUEPRINTS: Final = (signin, dock, lots, bench, pictures, inspections, devices, evidence, documents, admin)
+_BLUEPRINTS: Final = (
+    signin,
+    dock,
+    lots,
+    sampling,
+    bench,
+    pictures,
+    inspections,
+    devices,
+    evidence,
+    documents,
+    admin,
+)
 _MIB: Final = 1 << 20
 _DEFAULTS: Final[Mapping[str, Any]] = {
     "SESSION_IDLE_S": 30 * 60,

@@ -6,15 +6,9 @@ from flask.typing import ResponseReturnValue
 from inspect_app import workflow
 from inspect_app.errors import UnusableInput
 from inspect_app.web import here, shown
-from inspect_app.web.fields import PageForm, SerialField, needed
+from inspect_app.web.sampling import TakeForm, lot_page
 
 bp = Blueprint("lots", __name__, url_prefix="/lots")
-
-
-class TakeForm(PageForm):
-    """The device in hand."""
-
-    serial = SerialField("Serial of the device in your hand", needed("Scan or type the serial."))
 
 
 @bp.get("/")
@@ -26,7 +20,7 @@ def index() -> str:
 @bp.get("/<int:lot_id>")
 def devices(lot_id: int) -> str:
     """Show the devices of a lot."""
-    return _page(lot_id, TakeForm(formdata=None))
+    return lot_page(lot_id)
 
 
 @bp.post("/<int:lot_id>/next")
@@ -35,7 +29,7 @@ def take_next(lot_id: int) -> ResponseReturnValue:
     """Open the inspection of the next device."""
     following = workflow.next_device(here.workplace(), lot_id)
     if following is None:
-        flash("Every device of this lot is concluded.")
+        flash("Every device that is to be inspected is concluded.")
         return redirect(url_for("lots.devices", lot_id=lot_id), 303)
     return _inspect(lot_id, following.device.id)
 
@@ -49,7 +43,7 @@ def take(lot_id: int) -> ResponseReturnValue:
         device_id = form.accept(lambda: _device_in_lot(lot_id, form.serial.data), field="serial")
         if device_id is not None:
             return _inspect(lot_id, device_id)
-    return _page(lot_id, form), 422
+    return lot_page(lot_id, refused=form), 422
 
 
 @bp.post("/<int:lot_id>/devices/<int:device_id>")
@@ -70,13 +64,3 @@ def _device_in_lot(lot_id: int, text: str) -> int:
         if row.device.serial == serial:
             return row.device.id
     raise UnusableInput(serial, "this serial is not in this lot", "Search for it at the top, or receive it first.")
-
-
-def _page(lot_id: int, form: TakeForm) -> str:
-    place = here.workplace()
-    return render_template(
-        "lots/devices.html",
-        lot=shown.lot(workflow.lot(place, lot_id)),
-        devices=workflow.lot_devices(place, lot_id),
-        form=form,
-    )

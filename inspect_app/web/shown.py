@@ -10,7 +10,7 @@ from wtforms import Field
 
 from inspect_app.definitions.values import Contract, Form, Step
 from inspect_app.documents import wording
-from inspect_app.documents.figures import figures, result_bar
+from inspect_app.documents.figures import Figure, figures, result_bar
 from inspect_app.documents.rule_words import rule_text
 from inspect_app.model import (
     Calibration,
@@ -212,15 +212,17 @@ def _budget(result: Result) -> tuple[BudgetLine, ...]:
 
 def drawings(measured: Measured, decided: Sequence[Judgement], condition: Condition) -> tuple[ShownFigure, ...]:
     """Return the figures of a measurement as shown."""
-    return tuple(
-        ShownFigure(
-            title=figure.title,
-            svg=_safe(figure.svg),
-            text_alternative=figure.text_alternative,
-            columns=figure.columns,
-            table=figure.table,
-        )
-        for figure in figures(measured, decided, condition)
+    return tuple(figure_as_shown(figure) for figure in figures(measured, decided, condition))
+
+
+def figure_as_shown(figure: Figure) -> ShownFigure:
+    """Return a figure as a page holds it."""
+    return ShownFigure(
+        title=figure.title,
+        svg=_safe(figure.svg),
+        text_alternative=figure.text_alternative,
+        columns=figure.columns,
+        table=figure.table,
     )
 
 

@@ -314,11 +314,11 @@ def change_sample(
 
 def _to_be_added(session: Session, lot_id: int, serial: str, sample: Mapping[str, LotDevice]) -> int:
     if serial in sample:
-        raise UnusableInput("serial", f"{serial} is in the sample already", "Scan another one.")
+        raise UnusableInput("added serial", f"{serial} is in the sample already", "Scan another one.")
     for one in devices_in(session, lot_id):
         if one.device.serial == serial:
             return one.device.id
-    raise UnusableInput("serial", f"{serial} is not in this lot", "Scan a device of this lot.")
+    raise UnusableInput("added serial", f"{serial} is not in this lot", "Scan a device of this lot.")
 
 
 def _to_be_replaced(serial: str, sample: Mapping[str, LotDevice]) -> int | None:

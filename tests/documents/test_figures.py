@@ -8,8 +8,16 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from inspect_app import documents
-from inspect_app.documents.figures import Part, combined_figures, figures, result_bar
+from inspect_app.documents.figures import (
+    LotQuestion,
+    Part,
+    characteristic_figure,
+    combined_figures,
+    figures,
+    result_bar,
+)
 from inspect_app.judge import decide
+from inspect_app.judge.sampling import single_plan
 from inspect_app.model import Feature, Measured, Outline, Trace
 from inspect_app.quantity import Quantity
 from tests.documents import papers
@@ -238,3 +246,26 @@ def test_a_spot_table_and_a_missing_result_have_no_bar():
 
     assert result_bar(judgements[-1]) is None
     assert result_bar(next(j for j in judgements if j.quantity is None)) is None
+
+
+def test_the_operating_characteristic_names_its_risk_points_and_its_numbers() -> None:
+    """Truth: n = 80, Ac 2: 95, 50 and 10 % accepted at 1.03, 3.33 and 6.52 % (MIL-STD-105E, Table X-J-1)."""
+    question = LotQuestion(plan=single_plan(1000, "II", 1.0), lot_size=1000, aql=1.0)
+
+    figure = characteristic_figure("Major", question)
+
+    assert "with 1.03 in 100, 95 %" in figure.text_alternative.replace("Of a process ", "")
+    assert "with 6.516, 10 %" in figure.text_alternative
+    assert [row[1] for row in figure.table] == ["99", "95", "90", "75", "50", "25", "10", "5", "1"]
+    assert "this lot of 1000" in figure.svg
+    assert "AQL 1" in figure.svg
+    assert ET.fromstring(figure.svg).tag == f"{SVG}svg"
+
+
+def test_counting_nonconformities_draws_no_lot_curve() -> None:
+    question = LotQuestion(plan=single_plan(1000, "II", 40), lot_size=1000, aql=40)
+
+    figure = characteristic_figure("Minor", question)
+
+    assert figure.columns[0] == "Nonconformities per 100 devices"
+    assert "this lot" not in figure.svg

@@ -12,10 +12,11 @@ from typing import Final
 
 from inspect_app.documents.figures import bars, curves, discharge, edge, latency_trace, spots, strobe, wedge
 from inspect_app.documents.figures._figure import Figure, Part
+from inspect_app.documents.figures.characteristic import LotQuestion, characteristic_figure
 from inspect_app.documents.figures.result_bar import result_bar
 from inspect_app.model import Condition, Judgement, Measured
 
-__all__ = ["Figure", "Part", "combined_figures", "figures", "result_bar"]
+__all__ = ["Figure", "LotQuestion", "Part", "characteristic_figure", "combined_figures", "figures", "result_bar"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,120 @@
+"""The operating characteristic of a sampling plan: how often a lot is accepted, over its quality."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from inspect_app.documents.figures._drawing import Dash
+from inspect_app.documents.figures._figure import Figure
+from inspect_app.documents.figures._plot import BOTTOM, LEFT, RIGHT, TOP, Instant, Plot
+from inspect_app.documents.figures._scale import scale_for
+from inspect_app.documents.figures.curves import short_number
+from inspect_app.judge import characteristic
+from inspect_app.judge.characteristic import NEVER_WRONG, WrongVerdicts
+from inspect_app.model import SamplingPlan
+
+_POINTS: Final = 60
+_LAST: Final = 0.005  # where the curve is as good as at its end
+_PER_CENT: Final = 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotQuestion:
+    """A plan as it meets one lot; `aql` in percent or per 100, None where the plan has none."""
+
+    plan: SamplingPlan
+    lot_size: int
+    aql: float | None = None
+    wrong: WrongVerdicts = NEVER_WRONG
+
+    @property
+    def drawn(self) -> SamplingPlan:
+        """The plan with as many devices as the lot has to give."""
+        return replace(self.plan, size=self.plan.devices_of(self.lot_size))
+
+
+def characteristic_figure(title: str, question: LotQuestion) -> Figure:
+    """Draw the process (solid), the lot at hand (dashed) and, where verdicts may be wrong, what is then seen (dotted).
+
+    Parameters
+    ----------
+    title : str
+        What the plan is for.
+    question : LotQuestion
+        The plan and its lot.
+
+    Returns
+    -------
+    Figure
+        Its table has the outgoing quality and the devices inspected when rejected lots are screened.
+    """
+    plan = question.drawn
+    end = characteristic.process_quality(plan, (_LAST,))[0]
+    qualities = [end * count / _POINTS for count in range(_POINTS + 1)]
+    points = characteristic.risk_points(plan)
+    plot = Plot(
+        scale_for([0.0, _PER_CENT * end], start=LEFT, end=RIGHT, from_zero=True),
+        scale_for([0.0, 100.0], start=BOTTOM, end=TOP + 14, from_zero=True),
+        x_label=_quality_words(plan),
+        y_label="Accepted, %",
+    )
+    named = _draw_curves(plot, question, qualities)
+    plot.legend(named)
+    if question.aql is not None and question.aql <= _PER_CENT * end:
+        plot.instants([Instant(x=question.aql, label=f"AQL {question.aql:g}", kind="limit")])
+    for quality, accepted in ((points.producer_quality, 95), (points.consumer_quality, 10)):
+        plot.mark(_PER_CENT * quality, accepted)
+    words = _words(points)
+    columns, table = _table(question)
+    return Figure(title=title, svg=plot.drawing.svg(title, words), text_alternative=words, columns=columns, table=table)
+
+
+def _draw_curves(plot: Plot, question: LotQuestion, qualities: Sequence[float]) -> list[tuple[str, Dash]]:
+    plan = question.drawn
+    _draw(plot, qualities, characteristic.process_acceptance(plan, qualities), Dash.SOLID)
+    named = [("process", Dash.SOLID)]
+    if not plan.counts_nonconformities:
+        bad = sorted({min(question.lot_size, round(quality * question.lot_size)) for quality in qualities})
+        accepted = characteristic.lot_acceptance(plan, question.lot_size, bad)
+        _draw(plot, [count / question.lot_size for count in bad], accepted, Dash.DASHED)
+        named.append((f"this lot of {question.lot_size}", Dash.DASHED))
+    if question.wrong != NEVER_WRONG:
+        _draw(plot, qualities, characteristic.process_acceptance(plan, qualities, question.wrong), Dash.DOTTED)
+        named.append(("with wrong verdicts", Dash.DOTTED))
+    return named
+
+
+def _draw(plot: Plot, qualities: Sequence[float], accepted: Sequence[float], dash: Dash) -> None:
+    plot.curve([_PER_CENT * one for one in qualities], [_PER_CENT * one for one in accepted], dash=dash)
+
+
+def _quality_words(plan: SamplingPlan) -> str:
+    return "Nonconformities per 100 devices" if plan.counts_nonconformities else "Nonconforming, %"
+
+
+def _words(points: characteristic.RiskPoints) -> str:
+    producer, indifferent, consumer = (
+        short_number(_PER_CENT * one)
+        for one in (points.producer_quality, points.indifference_quality, points.consumer_quality)
+    )
+    return (
+        f"Of a process with {producer} in 100, 95 % of the lots are accepted (producer's risk 5 %); "
+        f"with {indifferent}, every other; with {consumer}, 10 % (consumer's risk)."
+    )
+
+
+def _table(question: LotQuestion) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    plan, wrong = question.drawn, question.wrong
+    qualities = characteristic.process_quality(plan, characteristic.CURVE_PROBABILITIES)
+    columns = (_quality_words(plan), "Accepted, %", "Outgoing (AOQ), %", "Inspected (ATI)")
+    rows = zip(
+        qualities,
+        characteristic.process_acceptance(plan, qualities, wrong),
+        characteristic.average_outgoing_quality(plan, question.lot_size, qualities, wrong),
+        characteristic.average_total_inspection(plan, question.lot_size, qualities, wrong),
+        strict=True,
+    )
+    return columns, tuple(
+        (short_number(_PER_CENT * p), short_number(_PER_CENT * a), short_number(_PER_CENT * q), short_number(t))
+        for p, a, q, t in rows
+    )
