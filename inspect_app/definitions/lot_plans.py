@@ -9,6 +9,12 @@ from inspect_app.judge.sampling import plan_for
 from inspect_app.model import Edition, LotPlan, PlanKind, Severity
 
 _EDITIONS: Final = (Edition.MIL_STD_105E.value, Edition.ISO_2859_1.value)
+_FIELDS: Final[Mapping[str, str]] = {
+    "AQL": "aql",
+    "level": "level",
+    "limiting quality": "limiting_percent",
+    "consumer risk": "consumer_risk",
+}
 _ANY_LOT: Final = 1000  # a level or an AQL that the tables do not know is one for every size of lot
 
 
@@ -70,7 +76,7 @@ def _read_plan(table: Table) -> LotPlan:
     try:
         plan_for(plan, _ANY_LOT)
     except InspectError as error:
-        raise table.error(error.where, error.problem, error.remedy) from error
+        raise table.error(_FIELDS[error.where], error.problem, error.remedy) from error
     return plan
 
 

@@ -54,7 +54,7 @@ def test_one_plan_may_stand_for_several_classes_of_nonconformity():
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("aql = 1.5", "aql = 1.6", "c.toml, sampling 1, AQL: 1.6 is not in the tables"),
+        ("aql = 1.5", "aql = 1.6", "c.toml, line 36, sampling 1, aql: 1.6 is not in the tables"),
         ("aql = 1.5", "", "sampling 1, aql: is missing"),
         ("aql = 1.5", "aql = nan", "no finite number"),
         ('"II"', '"VII"', "there is no level 'VII'. Use one of S-1"),

@@ -259,7 +259,7 @@ def test_the_operating_characteristic_names_its_risk_points_and_its_numbers() ->
     assert [row[1] for row in figure.table] == ["99", "95", "90", "75", "50", "25", "10", "5", "1"]
     assert "this lot of 1000" in figure.svg
     assert "AQL 1" in figure.svg
-    assert ET.fromstring(figure.svg).tag == f"{SVG}svg"
+    assert drawn(figure).tag == f"{SVG}svg"
 
 
 def test_counting_nonconformities_draws_no_lot_curve() -> None:
