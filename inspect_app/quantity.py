@@ -77,6 +77,11 @@ _NUMBER_AND_UNIT = re.compile(
     r"([-+\N{MINUS SIGN}]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*((?:[^\W\d_]|[%°/]).*|1/s)?"
 )
 
+DIVISORS: Final[Mapping[str, float]] = MappingProxyType(
+    {"rectangular": math.sqrt(3), "triangular": math.sqrt(6), "arcsine": math.sqrt(2)}
+)
+"""Half-width of a distribution to its standard deviation (GUM 4.3.7, 4.3.9; arcsine by integration)."""
+
 PLAIN_COVERAGE_FACTOR: Final = 2.0  # k = 2, about 95 % for many degrees of freedom (GUM G.6.6, from memory)
 
 
@@ -238,6 +243,8 @@ class Contribution:
         What it contributes to the result, in the result's own unit: sensitivity times input uncertainty.
     degrees_of_freedom : float or None
         None means infinitely many.
+    sensitivity : float
+        Change of the result for a change of one in the input; one where the input is in the result's own terms.
 
     Raises
     ------
@@ -249,10 +256,23 @@ class Contribution:
     distribution: str
     standard_uncertainty: float
     degrees_of_freedom: float | None = None
+    sensitivity: float = 1.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "standard_uncertainty", _possible_uncertainty(self.standard_uncertainty))
         object.__setattr__(self, "degrees_of_freedom", _possible_freedom(self.degrees_of_freedom))
+        if not (math.isfinite(self.sensitivity) and self.sensitivity != 0):
+            raise ValueError(f"a sensitivity cannot be {self.sensitivity}")
+
+    @property
+    def divisor(self) -> float:
+        """What turns the input's half-width into its standard uncertainty (GUM 4.3.7 to 4.3.9); 1 for a spread."""
+        return DIVISORS.get(self.distribution, 1.0)
+
+    @property
+    def input(self) -> float:
+        """The input's half-width, or its standard uncertainty where the distribution has no ends, in its own terms."""
+        return self.standard_uncertainty * self.divisor / abs(self.sensitivity)
 
 
 def combine(contributions: Iterable[Contribution]) -> tuple[float, float | None]:

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from inspect_app.capture import Capture, Film
 from inspect_app.errors import NothingToMeasure, UnusableInput
-from inspect_app.measure._budget import counting, line, result
+from inspect_app.measure._budget import counting, line, result, scaled
 from inspect_app.measure._event_regions import strongest_region
 from inspect_app.measure._film_times import frames_missing, usual_interval
 from inspect_app.measure._light import Box, watch
@@ -100,7 +100,7 @@ def _counted(captures: tuple[Capture, ...], options: FrameRateOptions) -> Measur
     ends = counting(options.frames_counted, 1.0, "first and last frame each seen")
     clock = options.clock_step_s / 6**0.5
     budget = (
-        line(ends.source, ends.standard_uncertainty / options.duration_s, ends.distribution),
+        *scaled([ends], 1 / options.duration_s),
         line(f"clock read to {options.clock_step_s:g} s", rate * clock / options.duration_s, "triangular"),
     )
     return Measured(

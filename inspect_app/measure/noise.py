@@ -9,6 +9,7 @@ from pydantic import Field
 
 from inspect_app.capture import Capture, FloatArray, Still
 from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure import _budget
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Condition, Measured, Outline, Result
@@ -109,15 +110,7 @@ def _from_readings(options: NoiseOptions) -> Result:
     count = len(readings)
     lines: list[Contribution] = []
     if count > 1:
-        spread = float(np.std(readings, ddof=1)) / math.sqrt(count)
-        lines.append(
-            Contribution(
-                source=f"repeatability of {count} readings",
-                distribution="t",
-                standard_uncertainty=spread,
-                degrees_of_freedom=count - 1,
-            )
-        )
+        lines.append(_budget.read_off(readings, "analyser read"))
     elif options.reading_u is None:
         raise UnusableInput(
             "option --snr-reading",

@@ -9,6 +9,7 @@ from pydantic import BeforeValidator, Field
 
 from inspect_app.capture import Capture, FloatArray, Still
 from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure._budget import counting
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._wedge_results import RangeResults, range_results
@@ -258,10 +259,9 @@ def _counted(options: StepWedgeOptions) -> Measured:
         ),
         Contribution(source="steps of the wedge", distribution="normal", standard_uncertainty=options.step_u_stop),
     ]
-    spread: tuple[Contribution, ...] = ()
+    spread = (counting(counts, 1.0, "brightest and darkest step each seen"),)
     if len(counts) > 1:
         deviation = float(np.std(counts, ddof=1)) / math.sqrt(len(counts))
-        spread = (_readers(deviation, len(counts)),)
         lines.append(_readers(deviation * ratio, len(counts)))
     condition: Condition = {"snr_criterion": int(options.criterion or 1), "readers": len(counts)}
     return Measured(

@@ -64,6 +64,7 @@ def _result_values(result: Result) -> dict[str, Any]:
                 "distribution": line.distribution,
                 "standard_uncertainty": line.standard_uncertainty,
                 "degrees_of_freedom": line.degrees_of_freedom,
+                "sensitivity": line.sensitivity,
             }
             for line in result.budget
         ],

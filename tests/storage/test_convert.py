@@ -54,6 +54,7 @@ budgets = st.lists(
         distribution=st.sampled_from(("normal", "rectangular")),
         standard_uncertainty=amounts,
         degrees_of_freedom=st.one_of(st.none(), st.floats(0.5, 1e6)),
+        sensitivity=st.floats(0.001, 1000),
     ),
     max_size=3,
 ).map(tuple)
