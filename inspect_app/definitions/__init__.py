@@ -1,5 +1,6 @@
 """Forms and contracts: TOML files become frozen values, or one error that names file, place and way out."""
 
+from inspect_app.definitions.answered import step_results
 from inspect_app.definitions.cautions import CAUTIONS
 from inspect_app.definitions.contracts import read_contract, read_contract_text
 from inspect_app.definitions.coverage import prove_covered
@@ -26,4 +27,5 @@ __all__ = [
     "read_form",
     "read_form_text",
     "read_forms",
+    "step_results",
 ]

@@ -1,16 +1,46 @@
-"""The measurement record that a document carries inside, as JSON."""
+"""The files that a document carries inside: the measurements as JSON, the walk to each judgement as text."""
 
 import json
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC
-from typing import Any, Final
+from typing import Any
 
 from inspect_app.documents import wording
 from inspect_app.documents.paper import Paper
-from inspect_app.model import Entry
+from inspect_app.documents.why import Why, why, why_text
+from inspect_app.model import Entry, Judgement
 from inspect_app.model.transcript import to_json_values
 
-FILE_NAME: Final = "measurements.json"
-DESCRIPTION: Final = "All results, curves and spots of the steps, as measured"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttachedFile:
+    """A file inside a document."""
+
+    name: str
+    description: str
+    text: str
+
+
+def attached_files(paper: Paper) -> tuple[AttachedFile, ...]:
+    """Return the files that a document carries."""
+    return (
+        AttachedFile(
+            name="measurements.json",
+            description="All results, curves and spots of the steps, as measured",
+            text=measurements_json(paper),
+        ),
+        AttachedFile(
+            name="why.txt",
+            description="For every judgement the walk from capture to verdict, with its uncertainty budget",
+            text="\n\n\n".join(why_text(walk) for walk in walks(paper.judgements, paper)),
+        ),
+    )
+
+
+def walks(judgements: Sequence[Judgement], paper: Paper) -> tuple[Why, ...]:
+    """Return the walk of each judgement of a paper."""
+    return tuple(why(judgement, paper.form, paper.contract, paper.inspection) for judgement in judgements)
 
 
 def measurements_json(paper: Paper) -> str:

@@ -18,7 +18,7 @@ from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher, URLFetcherResponse
 
 from inspect_app.documents import wording
-from inspect_app.documents.attached import DESCRIPTION, FILE_NAME, measurements_json
+from inspect_app.documents.attached import AttachedFile, attached_files
 from inspect_app.documents.figures import Figure
 from inspect_app.documents.finish import finish
 from inspect_app.documents.paper import Paper
@@ -73,7 +73,7 @@ def _render(paper: Paper, template: str) -> bytes:
         document = HTML(string=printable(html), base_url=None, url_fetcher=OwnFetcher(paper.thumbnails, sheet.drawings))
         made: bytes = document.write_pdf(
             finisher=finish,
-            attachments=[_attachment(paper)],
+            attachments=[_attachment(file, paper) for file in attached_files(paper)],
             font_config=look.fonts,
             stylesheets=[look.style],
             color_profiles={"--srgb": _srgb()},
@@ -84,12 +84,12 @@ def _render(paper: Paper, template: str) -> bytes:
     return made
 
 
-def _attachment(paper: Paper) -> Attachment:
+def _attachment(file: AttachedFile, paper: Paper) -> Attachment:
     moment = paper.issued_at.astimezone(UTC)
     return Attachment(
-        string=measurements_json(paper),
-        name=FILE_NAME,
-        description=DESCRIPTION,
+        string=file.text,
+        name=file.name,
+        description=file.description,
         created=moment,
         modified=moment,
         relationship="Data",

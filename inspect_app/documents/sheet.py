@@ -9,6 +9,7 @@ the decision rule with what it was applied to.
 from dataclasses import dataclass
 
 from inspect_app.documents import wording
+from inspect_app.documents.attached import walks
 from inspect_app.documents.bench import Bench, EvidenceLine, InstrumentLine, Picture, StepLine
 from inspect_app.documents.figures import Figure, Part, combined_figures
 from inspect_app.documents.paper import Paper
@@ -22,6 +23,7 @@ from inspect_app.documents.results import (
     spot_table,
 )
 from inspect_app.documents.rule_words import RULE_NAMES, explained
+from inspect_app.documents.why import Why
 from inspect_app.judge import outcome_of
 from inspect_app.model import Finding, Limit, Outcome, SpotAllowance
 
@@ -33,6 +35,7 @@ class Sheet:
     headline: str
     nearest: str
     missed: tuple[MissedLine, ...]
+    walks: tuple[Why, ...]
     identity: tuple[tuple[str, str], ...]
     results: tuple[ResultLine, ...]
     spots: tuple[SpotTable, ...]
@@ -65,6 +68,7 @@ def lay_out(paper: Paper) -> Sheet:
         headline=_headline(paper),
         nearest=nearest_to_limit(judgements),
         missed=tuple(missed_line(judgement) for judgement in paper.verdict.deciding),
+        walks=walks(paper.verdict.deciding, paper),
         identity=_identity(paper, bench),
         results=tuple(result_line(j, j.limit) for j in judgements if isinstance(j.limit, Limit)),
         spots=tuple(spot_table(j, j.limit, entries) for j in judgements if isinstance(j.limit, SpotAllowance)),

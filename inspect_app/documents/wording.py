@@ -142,6 +142,21 @@ def coverage_text(quantity: Quantity) -> str:
     return PLAIN_COVERAGE if printed == f"{PLAIN_COVERAGE}.00" else printed
 
 
+_UNLIKELY: Final = 0.001
+
+
+def probability_text(share: float) -> str:
+    """Print a probability; none is ever printed as certain."""
+    if share < _UNLIKELY:
+        return f"below {per_cent(_UNLIKELY)}"
+    return per_cent(share) if share <= 1 - _UNLIKELY else f"above {per_cent(1 - _UNLIKELY)}"
+
+
+def per_cent(share: float) -> str:
+    """Print a share of one in per cent, to a tenth."""
+    return with_unit(format_number(100 * share, 1), "%")
+
+
 FINDING_MARKS: Final[Mapping[Finding, str]] = {
     Finding.CONFORMING: "✓",
     Finding.NONCONFORMING: "×",

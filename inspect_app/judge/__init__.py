@@ -3,7 +3,7 @@
 from inspect_app.judge.acceptance import Acceptance, acceptance, capability, probability_of_conformity
 from inspect_app.judge.allowance import decide_spots
 from inspect_app.judge.decision import decide, demand_in_words
-from inspect_app.judge.results import StepResults, can_answer, judge_results
+from inspect_app.judge.results import StepResults, can_answer, judge_results, results_behind
 from inspect_app.judge.rules import RULES, Rule
 from inspect_app.judge.verdict import device_verdict, lot_outcome, outcome_of
 
@@ -23,4 +23,5 @@ __all__ = [
     "lot_outcome",
     "outcome_of",
     "probability_of_conformity",
+    "results_behind",
 ]

@@ -59,9 +59,13 @@ class StepResults:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Found:
-    quantity: Quantity
+    result: Result
     condition: Condition
     step_id: str
+
+    @property
+    def quantity(self) -> Quantity:
+        return self.result.quantity
 
 
 def judge_results(
@@ -115,6 +119,28 @@ def _judge_limit(limit: Limit, results: Sequence[StepResults]) -> list[Judgement
     return decided if limit.over is Over.EACH else [worst(decided)]
 
 
+def results_behind(judgement: Judgement, results: Sequence[StepResults]) -> tuple[Result, ...]:
+    """Return the results that a judgement was decided on: one, or all that a mean was taken of; none where none was.
+
+    Parameters
+    ----------
+    judgement : Judgement
+        On a limit; a spot table is decided on the spots themselves.
+    results : sequence of StepResults
+        Those that it was judged from.
+    """
+    limit = judgement.limit
+    if not isinstance(limit, Limit) or judgement.quantity is None:
+        return ()
+    every = [
+        one for step in results if can_answer(limit, step.check, step.condition) for one in _results_of(limit, step)
+    ]
+    if limit.over is Over.MEAN:
+        return tuple(one.result for one in every)
+    meant = [one for one in every if one.step_id == judgement.step_id and one.condition == judgement.condition]
+    return tuple(one.result for one in meant[:1])
+
+
 def _judge_spots(allowance: SpotAllowance, results: Sequence[StepResults]) -> Judgement:
     decided = [
         decide_spots(allowance, step.measured, step.condition, step.step_id)
@@ -147,7 +173,7 @@ def _results_of(limit: Limit, step: StepResults) -> list[_Found]:
     if step.measured is None or step.problem is not None:
         return []
     return [
-        _Found(quantity=result.quantity, condition=condition, step_id=step.step_id)
+        _Found(result=result, condition=condition, step_id=step.step_id)
         for result in step.measured.results
         if result.quantity_name == limit.quantity_name and _carries(condition := _merged(step, result), limit.condition)
     ]

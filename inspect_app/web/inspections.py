@@ -5,7 +5,8 @@ from flask.typing import ResponseReturnValue
 from wtforms import PasswordField, TextAreaField
 
 from inspect_app import workflow
-from inspect_app.errors import InspectError, NotAllowed
+from inspect_app.documents.why import why as walk_of
+from inspect_app.errors import InspectError, NotAllowed, NotFound
 from inspect_app.model import Inspection, Outcome
 from inspect_app.web import here, shown
 from inspect_app.web.fields import PageForm, SerialField, needed
@@ -32,6 +33,25 @@ class ReopenForm(PageForm):
 def review(inspection_id: int) -> str:
     """Show every step, every judgement and the verdict."""
     return _review(workflow.inspection(here.workplace(), inspection_id), ReopenForm(formdata=None))
+
+
+@bp.get("/<int:inspection_id>/why/<int:place>")
+def why(inspection_id: int, place: int) -> str:
+    """Show why one judgement is what it is, from capture to verdict; they are counted from 1 in contract order."""
+    inspection = workflow.inspection(here.workplace(), inspection_id)
+    judgements = workflow.judge_inspection(here.workplace(), inspection).judgements
+    if not 1 <= place <= len(judgements):
+        raise NotFound(f"judgement {place}", "the inspection has no such judgement", "Choose one on its review.")
+    walk = walk_of(
+        judgements[place - 1],
+        workflow.form_of(here.workplace(), inspection),
+        workflow.contract_of(here.workplace(), inspection),
+        inspection,
+    )
+    (row,) = shown.judgements([judgements[place - 1]])
+    return render_template(
+        "inspections/why.html", inspection=inspection, walk=walk, row=row, place=place, total=len(judgements)
+    )
 
 
 @bp.route("/<int:inspection_id>/sign", methods=["GET", "POST"])

@@ -68,7 +68,6 @@ _NEXT_ACTS: Final[Mapping[Finding, str]] = {
     Finding.NOT_MEASURED: "Measure it, or leave it: the device is then held.",
 }
 _KIB: Final = 1024
-_UNLIKELY: Final = 0.001
 _DIGEST_LENGTH: Final = 64
 
 
@@ -143,7 +142,7 @@ def deciding(verdict: Verdict) -> tuple[ShownJudgement, ...]:
 def _judgement(judgement: Judgement) -> ShownJudgement:
     demand = judgement.limit
     bar = result_bar(judgement)
-    is_limit = isinstance(demand, Limit)
+    share = judgement.probability_of_conformity if isinstance(demand, Limit) else None
     return ShownJudgement(
         clause=demand.clause,
         title=demand.title,
@@ -156,7 +155,7 @@ def _judgement(judgement: Judgement) -> ShownJudgement:
         if isinstance(demand, Limit) and judgement.guard_band > 0 and judgement.quantity is not None
         else "",
         margin=_margin(judgement, demand) if isinstance(demand, Limit) else "",
-        probability=_probability(judgement.probability_of_conformity) if is_limit else "",
+        probability="" if share is None else wording.probability_text(share),
         standing=_FINDINGS[judgement.finding],
         reason=judgement.reason,
         next_act=_NEXT_ACTS.get(judgement.finding, ""),
@@ -170,17 +169,6 @@ def _margin(judgement: Judgement, limit: Limit) -> str:
         return ""
     decimals = decimals_for(2 * judgement.quantity.standard_uncertainty, judgement.quantity.value)
     return with_unit(format_number(judgement.margin, decimals), limit.unit)
-
-
-def _probability(share: float | None) -> str:
-    """Print a probability; none is ever printed as certain."""
-    if share is None or _UNLIKELY <= share <= 1 - _UNLIKELY:
-        return _per_cent(share)
-    return f"below {_per_cent(_UNLIKELY)}" if share < _UNLIKELY else f"above {_per_cent(1 - _UNLIKELY)}"
-
-
-def _per_cent(share: float | None) -> str:
-    return "" if share is None else with_unit(format_number(100 * share, 1), "%")
 
 
 def results(measured: Measured, step_condition: Condition) -> tuple[ShownResult, ...]:
@@ -306,7 +294,7 @@ def _allowance(allowance: SpotAllowance) -> ShownAllowance:
         clause=allowance.clause,
         title=allowance.title,
         polarity=allowance.polarity,
-        contrast=_per_cent(allowance.contrast_at_least),
+        contrast=wording.per_cent(allowance.contrast_at_least),
         zones=tuple(f"Zone {number}" for number in range(1, zone_count + 1)),
         rows=tuple(
             (_size_class(row.larger_than_mm, row.at_most_mm), *(str(count) for count in row.allowed))

@@ -3,10 +3,9 @@
 from dataclasses import dataclass
 
 from inspect_app import judge
-from inspect_app.definitions import Contract, Form
+from inspect_app.definitions import Contract, Form, step_results
 from inspect_app.errors import NotAllowed, NotFound
-from inspect_app.judge import StepResults
-from inspect_app.model import Entry, EntryState, Inspection, Judgement, Outcome, Person, Verdict
+from inspect_app.model import Entry, Inspection, Judgement, Outcome, Person, Verdict
 from inspect_app.storage import Act, Session, entries, inspections, signatures, sources
 from inspect_app.storage.sources import Source
 from inspect_app.workflow import sampling
@@ -175,26 +174,9 @@ def judge_inspection(workplace: Workplace, inspection: Inspection) -> Assessment
 def assess(form: Form, contract: Contract, inspection: Inspection) -> Assessment:
     """Judge the newest entries of an inspection against its contract."""
     device_class = inspection.device.device_class
-    results = [
-        StepResults(
-            step_id=step.id,
-            check=step.check,
-            condition=step.condition,
-            measured=entry.measured if entry is not None else None,
-            problem=_problem(entry),
-        )
-        for step in form.steps
-        for entry in (inspection.entries.get(step.id),)
-    ]
     judgements = judge.judge_results(
-        contract.limits.get(device_class, ()), contract.spot_allowances.get(device_class, ()), results
+        contract.limits.get(device_class, ()),
+        contract.spot_allowances.get(device_class, ()),
+        step_results(form, inspection.entries),
     )
     return Assessment(judgements=judgements, verdict=judge.device_verdict(judgements))
-
-
-def _problem(entry: Entry | None) -> str | None:
-    if entry is None:
-        return "not answered yet"
-    if entry.state is EntryState.DRAFT:
-        return "begun, not recorded yet"
-    return entry.problem

@@ -103,7 +103,7 @@ def test_the_measurements_are_attached_once_and_read_back_unchanged(opened):
     values = json.loads(attached.get_file().read_bytes())
     read = {step["step"]: from_json_values(step["measured"]) for step in values["steps"]}
 
-    assert len(opened.Root.AF) == 1
+    assert len(opened.Root.AF) == len(opened.attachments) == 2
     assert str(opened.Root.AF[0].AFRelationship) == "/Data"
     assert values["device"]["serial"] == "QM-S-004217"
     assert read == {step.id: found for step, found, _ in papers.runs()}

@@ -136,6 +136,26 @@ def test_a_signed_inspection_is_read_and_no_longer_asked(inspector, answered):
     assert "Correct or repeat" not in inspector.words()
 
 
+def test_why_walks_from_the_readings_to_the_judgement(inspector, answered):
+    """The bar target's reading gives one line, the step from element to element: rectangular, divisor √3 = 1.73."""
+    inspector.get(f"/inspections/{answered.id}/why/1")
+    said = inspector.words()
+
+    assert "Why: 4.1 Resolution by eye at 1 lux" in said
+    assert "step from element to element rectangular" in said
+    assert "1.73" in said
+    places = [said.index(f" {stage} ") for stage in ("Capture", "Method", "Reading", "Limit", "Rule", "Result")]
+    assert places == sorted(places)
+
+
+def test_every_judgement_of_the_review_leads_to_its_why(inspector, answered):
+    inspector.get(f"/inspections/{answered.id}")
+
+    assert f"/inspections/{answered.id}/why/1" in inspector.text()
+    assert inspector.get(f"/inspections/{answered.id}/why/2").status_code == 200
+    assert inspector.get(f"/inspections/{answered.id}/why/99").status_code == 404
+
+
 def test_the_document_page_shows_digest_and_judgements_as_printed(inspector, answered, place):
     sign(inspector, answered)
 
