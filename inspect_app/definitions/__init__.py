@@ -1,7 +1,7 @@
 """Forms and contracts: TOML files become frozen values, or one error that names file, place and way out."""
 
 from inspect_app.definitions.answered import step_results
-from inspect_app.definitions.cautions import CAUTIONS
+from inspect_app.definitions.cautions import CAUTIONS, HARMLESS
 from inspect_app.definitions.contracts import read_contract, read_contract_text
 from inspect_app.definitions.coverage import prove_covered
 from inspect_app.definitions.forms import forms_folder, read_form, read_form_text, read_forms
@@ -10,6 +10,7 @@ from inspect_app.definitions.values import Contract, ExpectedDoubt, Form, Option
 
 __all__ = [
     "CAUTIONS",
+    "HARMLESS",
     "Contract",
     "ExpectedDoubt",
     "Form",

@@ -52,3 +52,6 @@ CAUTIONS: Final[Mapping[str, str]] = MappingProxyType(
         ),
     }
 )
+
+HARMLESS: Final = frozenset({"optics", "restricted data"})
+"""Cautions that guard things and rules, not people; all others must be read before the work begins."""

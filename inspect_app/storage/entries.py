@@ -18,6 +18,7 @@ from inspect_app.storage.tables import (
     EntryInstrumentRow,
     EntryRow,
     EvidenceRow,
+    InspectionRow,
     MeasurementRow,
 )
 
@@ -74,6 +75,23 @@ def entries_of_step(session: Session, inspection_id: int, step_id: str) -> tuple
         .order_by(EntryRow.revision)
     )
     return _entries(session, session.scalars(statement).all(), people(session))
+
+
+def last_of_lot(session: Session, lot_id: int, step_id: str, but: int) -> Entry | None:
+    """Return the entry that was recorded last for a step of any inspection of a lot but one."""
+    statement = (
+        select(EntryRow)
+        .join(InspectionRow, InspectionRow.id == EntryRow.inspection_id)
+        .where(
+            InspectionRow.lot_id == lot_id,
+            InspectionRow.id != but,
+            EntryRow.step_id == step_id,
+            EntryRow.state == EntryState.RECORDED,
+        )
+        .order_by(EntryRow.id.desc())
+        .limit(1)
+    )
+    return next(iter(_entries(session, session.scalars(statement).all(), people(session))), None)
 
 
 def newest_entry(session: Session, inspection_id: int, step_id: str) -> Entry | None:

@@ -15,6 +15,7 @@ from inspect_app.web.evidence import bp as evidence
 from inspect_app.web.inspections import bp as inspections
 from inspect_app.web.lots import bp as lots
 from inspect_app.web.pictures import bp as pictures
+from inspect_app.web.readiness import bp as readiness
 from inspect_app.web.sampling import bp as sampling
 from inspect_app.web.signin import bp as signin
 from inspect_app.workflow import open_workplace, secret_key
@@ -26,6 +27,7 @@ _BLUEPRINTS: Final = (
     sampling,
     bench,
     pictures,
+    readiness,
     inspections,
     devices,
     evidence,

@@ -13,7 +13,7 @@ from inspect_app import workflow
 from inspect_app.definitions.values import Question, Step, Window
 from inspect_app.documents import wording
 from inspect_app.errors import InspectError
-from inspect_app.model import EntryState, Evidence, Instrument
+from inspect_app.model import Entry, EntryState, Evidence, Instrument
 from inspect_app.web import here
 from inspect_app.web.fields import LinesField, NumberField, PageForm, field_for
 from inspect_app.web.rail import Place
@@ -130,6 +130,11 @@ class AnswerForm(PageForm):
     def kept_for(self, role: str) -> tuple[Evidence, ...]:
         """Return the files of a role that are kept and not left out."""
         return tuple(file for file in self.chosen_files if file.role == role)
+
+    @property
+    def is_prefilled(self) -> bool:
+        """Whether conditions stand in the fields that were read for another device."""
+        return any(asked.field.data for asked in self.before)
 
     def is_blank(self) -> bool:
         """Say whether nothing at all is answered."""
@@ -305,7 +310,7 @@ def _initial(place: Place) -> dict[str, Any]:
     entry, step = place.entry, place.step
     values: dict[str, Any] = {"expected_revision": str(place.revision)}
     if entry is None:
-        return values | _carried(place)
+        return values | _of_the_lot(place) | _carried(place)
     for question in step.questions:
         values |= _answered(question, entry.answers.get(question.name, ()))
     for name, text in entry.conditions.items():
@@ -323,9 +328,23 @@ def _answered(question: Question, texts: Sequence[str]) -> dict[str, str]:
     return {_item_field(question, i): chosen.get(item, "") for i, item in enumerate(question.items)}
 
 
+def _of_the_lot(place: Place) -> dict[str, Any]:
+    """How the bench stood for the last device of the lot; what is read after the captures is always read anew."""
+    last = workflow.last_of_lot(here.workplace(), place.inspection, place.step.id)
+    if last is None:
+        return {}
+    conditions = {f"condition_{name}": text for name, text in last.conditions.items() if not name.endswith("_after")}
+    return conditions | _numbers_of(place.step, last) | _chosen_instruments(place.step, last.instruments)
+
+
+def _numbers_of(step: Step, earlier: Entry) -> dict[str, str]:
+    """Numbers that describe the set-up: what is measured is never a single number that is asked."""
+    numbers = {question.name for question in step.questions if question.kind == "number"}
+    return {f"answer_{name}": texts[0] for name, texts in earlier.answers.items() if name in numbers and texts}
+
+
 def _carried(place: Place) -> dict[str, Any]:
     """Instruments, and numbers that describe the set-up of the same check, are asked once (WCAG 2.2, 3.3.7)."""
-    numbers = {question.name for question in place.step.questions if question.kind == "number"}
     values: dict[str, Any] = {}
     used: list[Instrument] = []
     for step in place.form.steps:
@@ -334,9 +353,7 @@ def _carried(place: Place) -> dict[str, Any]:
             continue
         used += earlier.instruments
         if step.check == place.step.check:
-            values |= {
-                f"answer_{name}": texts[0] for name, texts in earlier.answers.items() if name in numbers and texts
-            }
+            values |= _numbers_of(place.step, earlier)
     return values | _chosen_instruments(place.step, used)
 
 

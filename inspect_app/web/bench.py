@@ -10,7 +10,7 @@ from inspect_app import workflow
 from inspect_app.documents import wording
 from inspect_app.errors import EditConflict, InspectError, NotAllowed, NotFound
 from inspect_app.model import Entry, EntryState, Evidence
-from inspect_app.web import here, shown
+from inspect_app.web import here, readiness, shown
 from inspect_app.web.answers import AnswerForm, answer_form
 from inspect_app.web.rail import Place, next_step, place_of, rail
 
@@ -175,6 +175,10 @@ def _page(place: Place, form: AnswerForm) -> str:
         steps=rail(place.inspection, place.form, place.step.id),
         history=_told(place),
         is_correction=place.entry is not None and place.entry.state is not EntryState.DRAFT,
+        setup=shown.setup(place.step),
+        unread=readiness.unread_cautions(place.step.cautions),
+        waits=readiness.offered(place.step),
+        is_prefilled=place.entry is None and form.is_prefilled,
         is_dark=any("dark" in caution.casefold() for caution in place.step.cautions),
     )
 

@@ -19,14 +19,22 @@ _NEVER_KEPT: Final = ("csrf_token", "password", "new_password", "current_passwor
 def begin(person: Person) -> None:
     """Start a session that holds nothing of an earlier one."""
     now = _seconds(here.workplace().clock())
-    cookie.clear()
+    _forget()
     g.pop("csrf_token", None)  # remembered for this request, and gone with the session that it was made for
     cookie.update(person=person.id, began=now, seen=now)
 
 
 def end() -> None:
     """Forget who was signed in."""
+    _forget()
+
+
+def _forget() -> None:
+    """Empty the cookie; what is waited for at the bench goes on, whoever signs in next."""
+    waits = cookie.get("waits")
     cookie.clear()
+    if waits:
+        cookie["waits"] = waits
 
 
 def person_of_cookie() -> Person | None:
@@ -38,7 +46,7 @@ def person_of_cookie() -> Person | None:
     is_old = now - int(cookie["began"]) > int(current_app.config["SESSION_AT_MOST_S"])
     person = workflow.person(here.workplace(), int(cookie["person"]))
     if is_idle or is_old or person is None or not person.is_active:
-        cookie.clear()
+        _forget()
         flash("You were signed out. Sign in again to go on where you were.")
         return None
     if now - int(cookie["seen"]) >= _SEEN_EVERY_S:

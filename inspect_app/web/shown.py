@@ -10,7 +10,7 @@ from wtforms import Field
 
 from inspect_app.definitions.values import Contract, Form, Step
 from inspect_app.documents import wording
-from inspect_app.documents.figures import Figure, figures, result_bar
+from inspect_app.documents.figures import Figure, figures, result_bar, setup_figure
 from inspect_app.documents.rule_words import rule_text
 from inspect_app.model import (
     Calibration,
@@ -211,6 +211,16 @@ def figure_as_shown(figure: Figure) -> ShownFigure:
         text_alternative=figure.text_alternative,
         columns=figure.columns,
         table=figure.table,
+    )
+
+
+def setup(step: Step) -> ShownFigure | None:
+    """Return the drawing of how a step is set up."""
+    figure = setup_figure(step.check)
+    if figure is None:
+        return None
+    return ShownFigure(
+        title=figure.title, svg=_safe(figure.svg), text_alternative=figure.text_alternative, columns=(), table=()
     )
 
 

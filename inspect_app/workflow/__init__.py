@@ -31,6 +31,7 @@ from inspect_app.workflow.inspecting import (
     form_of,
     inspection,
     judge_inspection,
+    last_of_lot,
     open_inspection,
     reopen,
 )
@@ -77,6 +78,7 @@ from inspect_app.workflow.sampling import (
 from inspect_app.workflow.settings import Settings, password_in_environment, read_settings
 from inspect_app.workflow.switching import SwitchingRecord, SwitchingStep, rule_switching, switching_records
 from inspect_app.workflow.typed_text import normalise_serial
+from inspect_app.workflow.waiting import WAITS, Wait, waits_of
 from inspect_app.workflow.workplace import (
     Schema,
     Workplace,
@@ -91,6 +93,7 @@ from inspect_app.workflow.workplace import (
 __all__ = [
     "FOLLOW_UPS",
     "SPOT_CHANGES",
+    "WAITS",
     "AcceptedArrival",
     "Arrival",
     "Assessment",
@@ -113,6 +116,7 @@ __all__ = [
     "SwitchingRecord",
     "SwitchingStep",
     "VerifyReport",
+    "Wait",
     "Workplace",
     "accounts",
     "add_account",
@@ -151,6 +155,7 @@ __all__ = [
     "issued_documents",
     "judge_inspection",
     "keep_file",
+    "last_of_lot",
     "lot",
     "lot_devices",
     "lot_sampling",
@@ -184,4 +189,5 @@ __all__ = [
     "unanswered_steps",
     "upgrade_schema",
     "verify",
+    "waits_of",
 ]

@@ -17,6 +17,8 @@ _CAPTURES: Final = "captures"
 _LIST: Final = "list"
 _MOST_TEXTS: Final = 500
 _MOST_FILES: Final = 500
+_TWICE: Final = ("before", "after")
+_MOST_DRIFT: Final = 0.5  # of the window's width, between before and after; common practice, no source
 _EDGE: Final = 1e-9  # a condition on the edge of its window is inside, whatever the last bit of the product says
 
 
@@ -163,7 +165,20 @@ def problem_with_conditions(step: Step, given: StepAnswers) -> str | None:
         slack = _EDGE * max(abs(window.low), abs(window.high))
         if not window.low - slack <= value <= window.high + slack:
             outside.append(f"{label} was {value:g} {window.unit}, not {window.low:g} to {window.high:g}")
-    return "; ".join(outside) or None
+    return "; ".join((*outside, *_drifts(step, given))) or None
+
+
+def _drifts(step: Step, given: StepAnswers) -> Iterator[str]:
+    """Yield which conditions drifted too far between before and after, though both lie in their window."""
+    for window in step.windows:
+        if not window.before_and_after:
+            continue
+        before, after = (parse_number(given.conditions[f"{window.name}_{when}"], window.unit) for when in _TWICE)
+        most = _MOST_DRIFT * (window.high - window.low)
+        if abs(after - before) > most * (1 + _EDGE):
+            yield (
+                f"{window.label} drifted from {before:g} to {after:g} {window.unit}, more than {most:.2g} {window.unit}"
+            )
 
 
 def problem_with_instruments(step: Step, named: Sequence[Instrument], day: date) -> str | None:

@@ -161,6 +161,12 @@ def entry_history(workplace: Workplace, inspection_id: int, step_id: str) -> tup
         return entries.entries_of_step(session, inspection_id, step_id)
 
 
+def last_of_lot(workplace: Workplace, inspection: Inspection, step_id: str) -> Entry | None:
+    """Return what was recorded last for a step of another device of the lot: the bench may still stand that way."""
+    with reading(workplace) as session:
+        return entries.last_of_lot(session, inspection.lot.id, step_id, inspection.id)
+
+
 def judge_inspection(workplace: Workplace, inspection: Inspection) -> Assessment:
     """Return judgements and verdict: as frozen for a signed inspection, computed now for one under way."""
     if inspection.signature is not None:

@@ -7,7 +7,7 @@ from pathlib import Path
 from inspect_app import __version__, measure
 from inspect_app.definitions import Form, Step
 from inspect_app.errors import EditConflict, InspectError, NotAllowed, NotFound, UnusableInput
-from inspect_app.model import Entry, EntryState, Evidence, Instrument, Measured, Person
+from inspect_app.model import Entry, EntryState, Evidence, Instrument, Measured, Person, Role
 from inspect_app.storage import Session, documents, entries, inspections, sources
 from inspect_app.storage import instruments as kept_instruments
 from inspect_app.storage.entries import NewEntry
@@ -89,7 +89,7 @@ def record_step(
     if answers.state is EntryState.DRAFT:
         return _append(workplace, person, found, answers, _Outcome(), expected_revision)
     try:
-        outcome = _measure(workplace, found, answers)
+        outcome = _measure(workplace, person, found, answers)
     except InspectError as error:
         _append(workplace, person, found, replace(answers, state=EntryState.DRAFT), _Outcome(), expected_revision)
         raise labelled(found.step, error) from error
@@ -193,14 +193,12 @@ def _files(evidence: Sequence[Evidence]) -> list[tuple[str, str, str]]:
     return [(file.sha256, file.name, file.role) for file in evidence]
 
 
-def _measure(workplace: Workplace, found: _Found, answers: StepAnswers) -> _Outcome:
+def _measure(workplace: Workplace, person: Person, found: _Found, answers: StepAnswers) -> _Outcome:
     step = found.step
     prove_complete(step, answers)
-    day = workplace.clock().date()
-    problems = (
-        problem_with_conditions(step, answers),
-        problem_with_instruments(step, found.instruments, day),
-    )
+    past_due = problem_with_instruments(step, found.instruments, workplace.clock().date())
+    may_override = person.role is Role.APPROVER and answers.reason is not None
+    problems = (problem_with_conditions(step, answers), None if may_override else past_due)
     problem = "; ".join(problem for problem in problems if problem)
     if problem and answers.reason is None:
         raise UnusableInput(
@@ -217,7 +215,11 @@ def _measure(workplace: Workplace, found: _Found, answers: StepAnswers) -> _Outc
             path = workplace.evidence.path(file.sha256)
             files.setdefault(file.role, []).append(path)
             names[path] = file.name
-    return _Outcome(measured=measure.measure(step.check, files, options_of(step, answers), names=names))
+    measured = measure.measure(step.check, files, options_of(step, answers), names=names)
+    if past_due:
+        leave = f"{past_due}; used by leave of {person.name}, approver"
+        measured = replace(measured, warnings=(*measured.warnings, leave))
+    return _Outcome(measured=measured)
 
 
 def _append(

@@ -78,6 +78,8 @@ def signed_in(open_page):
         page.get_by_label("Login").fill(login)
         page.get_by_label("Password").fill(PASSWORD)
         page.get_by_role("main").get_by_role("button", name="Sign in").click()
+        page.goto("/ready/")
+        page.get_by_role("button", name="I have read these cautions").click()
         return page
 
     return opened

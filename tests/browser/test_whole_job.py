@@ -70,6 +70,7 @@ def inspect(page, hands, captures):
     hands.upload("Photographs (optional)", captures / "photo.jpg")
     hands.press("Save and continue")
     hands.press("Next: Bar target by eye")
+    hands.press("I have read these cautions")
 
     hands.fill("Illuminance at the target, before, in lx", "1.0")
     hands.fill("Air temperature at the bench, in °C", "21")

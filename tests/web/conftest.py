@@ -69,6 +69,7 @@ def as_role(app):
     def signed_in(login):
         visitor = Visitor(app.test_client())
         visitor.sign_in(login, PASSWORD)
+        visitor.read_cautions()
         return visitor
 
     return signed_in

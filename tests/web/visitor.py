@@ -64,6 +64,12 @@ class Visitor:
         """Return the tag of the field with this id."""
         return re.search(rf'<(?:input|select|textarea)[^>]*id="{re.escape(name)}"[^>]*>', self.text())[0]
 
+    def read_cautions(self):
+        """Say that all cautions were read."""
+        self.get("/ready/")
+        names = re.findall(r'name="caution" value="([^"]+)"', self.text())
+        return self.post("/ready/cautions", {"caution": names})
+
     def sign_in(self, login, password):
         """Go through the sign-in page."""
         self.get("/sign-in")

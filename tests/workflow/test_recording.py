@@ -127,7 +127,9 @@ def test_captures_that_hold_nothing_are_kept_before_they_are_refused(bench: Benc
 @pytest.mark.parametrize("text", ["0.9", "1.1", "0,9 lx", "1100 mlx"])
 def test_a_condition_on_the_edge_of_its_window_is_inside(bench: Bench, text: str) -> None:
     """1 lx within 10 % is 0.9 to 1.1 lx, ends included."""
-    entry = record(bench, open_first(bench), bar_answers(bench, illuminance_lx_after=text))
+    entry = record(
+        bench, open_first(bench), bar_answers(bench, illuminance_lx_before=text, illuminance_lx_after=text)
+    )
 
     assert entry.problem is None
 
@@ -357,3 +359,30 @@ def test_an_inspection_just_opened_is_held_for_want_of_answers(bench: Bench) -> 
 
     assert assessment.verdict.outcome is Outcome.HELD
     assert {one.finding for one in assessment.judgements} == {Finding.NOT_MEASURED}
+
+
+def test_light_that_drifts_by_more_than_half_of_its_window_does_not_count(bench: Bench) -> None:
+    """Truth: the window is 0.9 to 1.1 lx, half of its width 0.1 lx; 0.92 to 1.06 drifts by 0.14 lx inside of it."""
+    drifting = bar_answers(bench, illuminance_lx_before="0.92", illuminance_lx_after="1.06")
+    steady = bar_answers(bench, illuminance_lx_before="0.95", illuminance_lx_after="1.05")
+    inspection_id = open_first(bench)
+
+    with pytest.raises(UnusableInput, match=r"drifted from 0.92 to 1.06 lx, more than 0.1 lx"):
+        record(bench, inspection_id, drifting)
+
+    assert record(bench, inspection_id, steady, seen=1).problem is None
+
+
+def test_an_approver_lets_an_instrument_past_its_calibration_count_with_a_printed_reason(bench: Bench) -> None:
+    bench.clock.now = datetime(2026, 10, 1, 8, 0, tzinfo=UTC)  # the meter was due on 2026-09-01
+    inspection_id = open_first(bench)
+    answers = replace(bar_answers(bench), reason="compared with the reference lamp this morning")
+
+    inspector = record(bench, inspection_id, answers)
+    approver = workflow.record_step(bench.place, bench.approver, inspection_id, BAR, answers, 1)
+
+    assert (inspector.measured, approver.problem) == (None, None)
+    assert "LM-1 was out of calibration" in str(inspector.problem)
+    assert approver.measured is not None
+    assert "used by leave of Ada, approver" in approver.measured.warnings[-1]
+    assert approver.reason == "compared with the reference lamp this morning"
