@@ -217,11 +217,7 @@ def figure_as_shown(figure: Figure) -> ShownFigure:
 def setup(step: Step) -> ShownFigure | None:
     """Return the drawing of how a step is set up."""
     figure = setup_figure(step.check)
-    if figure is None:
-        return None
-    return ShownFigure(
-        title=figure.title, svg=_safe(figure.svg), text_alternative=figure.text_alternative, columns=(), table=()
-    )
+    return None if figure is None else figure_as_shown(figure)
 
 
 def _safe(svg: str) -> Markup:

@@ -91,7 +91,7 @@ def test_a_recorded_step_shows_result_judgement_limit_and_margin(bench, inspecti
     assert page.request.path == address(inspection) + "/result"
     words = bench.words()
     assert "✓ Conforms 2.83 ±" in words
-    assert "(limit ≥ 0.9 cy/mrad, simple)" in words
+    assert "(limit ≥ 0.9 cy/mrad, simple acceptance)" in words
     assert "Margin: 1.93 cy/mrad" in words
     assert "Next: Slanted edge, 1 lux" in words
 

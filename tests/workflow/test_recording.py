@@ -127,9 +127,7 @@ def test_captures_that_hold_nothing_are_kept_before_they_are_refused(bench: Benc
 @pytest.mark.parametrize("text", ["0.9", "1.1", "0,9 lx", "1100 mlx"])
 def test_a_condition_on_the_edge_of_its_window_is_inside(bench: Bench, text: str) -> None:
     """1 lx within 10 % is 0.9 to 1.1 lx, ends included."""
-    entry = record(
-        bench, open_first(bench), bar_answers(bench, illuminance_lx_before=text, illuminance_lx_after=text)
-    )
+    entry = record(bench, open_first(bench), bar_answers(bench, illuminance_lx_before=text, illuminance_lx_after=text))
 
     assert entry.problem is None
 

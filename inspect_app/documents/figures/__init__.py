@@ -17,7 +17,16 @@ from inspect_app.documents.figures.result_bar import result_bar
 from inspect_app.documents.figures.setup import setup_figure
 from inspect_app.model import Condition, Judgement, Measured
 
-__all__ = ["Figure", "LotQuestion", "Part", "characteristic_figure", "combined_figures", "figures", "result_bar", "setup_figure"]
+__all__ = [
+    "Figure",
+    "LotQuestion",
+    "Part",
+    "characteristic_figure",
+    "combined_figures",
+    "figures",
+    "result_bar",
+    "setup_figure",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
