@@ -34,6 +34,13 @@ from inspect_app.model.measured import (
     Result,
     Trace,
 )
+from inspect_app.model.nonconformity import (
+    Disposition,
+    Nonconformity,
+    NonconformityAct,
+    NonconformityStep,
+    ReturnShipment,
+)
 from inspect_app.model.record import (
     Calibration,
     Correction,
@@ -71,6 +78,7 @@ __all__ = [
     "Correction",
     "DecisionRule",
     "Device",
+    "Disposition",
     "Document",
     "DocumentKind",
     "Edition",
@@ -91,6 +99,9 @@ __all__ = [
     "LotSeen",
     "LotVerdict",
     "Measured",
+    "Nonconformity",
+    "NonconformityAct",
+    "NonconformityStep",
     "Outcome",
     "Outline",
     "Over",
@@ -98,6 +109,7 @@ __all__ = [
     "PlanKind",
     "Resubmission",
     "Result",
+    "ReturnShipment",
     "Role",
     "Ruling",
     "RulingKind",

@@ -56,6 +56,18 @@ from inspect_app.workflow.lots import (
     lots,
     open_inspections,
 )
+from inspect_app.workflow.nonconformities import (
+    DeviceToReturn,
+    FoundNonconformity,
+    classify,
+    close,
+    devices_to_return,
+    dispose,
+    nonconformities,
+    nonconformity,
+    returns,
+    send_back,
+)
 from inspect_app.workflow.packing_list import PackedDevice, read_packing_list
 from inspect_app.workflow.receiving import (
     AcceptedArrival,
@@ -66,6 +78,7 @@ from inspect_app.workflow.receiving import (
     receive_shipment,
 )
 from inspect_app.workflow.recording import record_step
+from inspect_app.workflow.reinspecting import inspect_again
 from inspect_app.workflow.sampling import (
     ClassStanding,
     LotSampling,
@@ -76,6 +89,16 @@ from inspect_app.workflow.sampling import (
     next_device,
 )
 from inspect_app.workflow.settings import Settings, password_in_environment, read_settings
+from inspect_app.workflow.suppliers import (
+    AGES_DAYS,
+    OpenReturn,
+    Rate,
+    SupplierRecord,
+    nonconformity_pareto,
+    supplier_csv,
+    supplier_records,
+    supplier_xlsx,
+)
 from inspect_app.workflow.switching import SwitchingRecord, SwitchingStep, rule_switching, switching_records
 from inspect_app.workflow.typed_text import normalise_serial
 from inspect_app.workflow.waiting import WAITS, Wait, waits_of
@@ -91,6 +114,7 @@ from inspect_app.workflow.workplace import (
 )
 
 __all__ = [
+    "AGES_DAYS",
     "FOLLOW_UPS",
     "SPOT_CHANGES",
     "WAITS",
@@ -101,18 +125,23 @@ __all__ = [
     "DeviceArrival",
     "DeviceHistory",
     "DeviceState",
+    "DeviceToReturn",
     "EarlierArrival",
+    "FoundNonconformity",
     "InspectionHistory",
     "IssuedDocument",
     "LotDevice",
     "LotSampling",
     "LotSummary",
     "OpenInspection",
+    "OpenReturn",
     "PackedDevice",
+    "Rate",
     "SampledDevice",
     "Schema",
     "Settings",
     "StepAnswers",
+    "SupplierRecord",
     "SwitchingRecord",
     "SwitchingStep",
     "VerifyReport",
@@ -126,6 +155,8 @@ __all__ = [
     "back_up",
     "change_sample",
     "check_arrivals",
+    "classify",
+    "close",
     "close_workplace",
     "conclude",
     "contract",
@@ -137,6 +168,8 @@ __all__ = [
     "declare_resubmission",
     "device",
     "device_history",
+    "devices_to_return",
+    "dispose",
     "document",
     "document_of",
     "document_path",
@@ -149,6 +182,7 @@ __all__ = [
     "field_of",
     "find_devices",
     "form_of",
+    "inspect_again",
     "inspection",
     "instruments",
     "issue_document",
@@ -164,6 +198,9 @@ __all__ = [
     "may",
     "new_password",
     "next_device",
+    "nonconformities",
+    "nonconformity",
+    "nonconformity_pareto",
     "normalise_serial",
     "open_evidence",
     "open_inspection",
@@ -178,12 +215,17 @@ __all__ = [
     "record_step",
     "reopen",
     "restore",
+    "returns",
     "rule_switching",
     "schema",
     "secret_key",
+    "send_back",
     "set_active",
     "set_password",
     "sign_in",
+    "supplier_csv",
+    "supplier_records",
+    "supplier_xlsx",
     "switching_records",
     "try_correction",
     "unanswered_steps",

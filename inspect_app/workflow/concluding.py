@@ -4,8 +4,8 @@ from typing import Final
 
 from inspect_app.definitions import Step
 from inspect_app.errors import NotAllowed, UnusableInput
-from inspect_app.model import EntryState, Inspection, Person, Signature
-from inspect_app.storage import signatures
+from inspect_app.model import EntryState, Inspection, Outcome, Person, Signature
+from inspect_app.storage import nonconformities, signatures
 from inspect_app.workflow.accounts import prove_password
 from inspect_app.workflow.inspecting import assess, contract_of, existing, form_of
 from inspect_app.workflow.inspecting import inspection as read_inspection
@@ -66,6 +66,8 @@ def conclude(
             verdict=assessment.verdict,
         )
         outcome = assessment.verdict.outcome
+        if outcome is Outcome.REJECTED:
+            nonconformities.record_found(act, found.id, assessment.verdict.deciding)
         act.tell(f"inspection {found.id}", serial=found.device.serial, outcome=outcome.value)
         return Signature(signed_at=act.at, signed_by=person, outcome=outcome, remark=remark)
 

@@ -5,7 +5,7 @@ level S-1 it takes letter A: AQL 6.5 is n = 2, Ac 0. Tightened, AQL 4.0 leads to
 """
 
 from inspect_app import workflow
-from inspect_app.model import FollowUp, RulingKind, Severity
+from inspect_app.model import Disposition, FollowUp, RulingKind, Severity
 from inspect_app.workflow import AcceptedArrival
 from tests.truth.workplaces import CONTRACT, DEVICE_CLASS, GOOD_READINGS, POOR_READINGS, Bench, answer_all, sign
 
@@ -65,13 +65,16 @@ def reject_lot(bench: Bench, reference: str, follow_up: FollowUp = FollowUp.RETU
 
 
 def live_through_sampling(bench: Bench) -> None:
-    """Fill the tables of sampled lots: a swap, a rejected lot, the lot that comes again, a ruling."""
+    """Fill the tables of sampled lots: a swap, a rejected lot, a return, the lot that comes again, a ruling."""
     lot_id = draw(bench, "DN-S1", devices=4)
     sample = [one.device.device.serial for one in workflow.lot_sampling(bench.place, lot_id).devices]
     outside = next(serial for serial in (f"DN-S1-{count:02d}" for count in range(1, 5)) if serial not in sample)
     workflow.change_sample(bench.place, bench.inspector, lot_id, outside, sample[-1], "its crate is locked")
     inspect_next(bench, lot_id, POOR_READINGS)
     workflow.decide_lot(bench.place, bench.inspector, lot_id, FollowUp.RESUBMIT, "sort it")
+    found = workflow.nonconformities(bench.place)[0]
+    workflow.dispose(bench.place, bench.approver, found.number, Disposition.RETURN, "back to the maker")
+    workflow.send_back(bench.place, bench.inspector, found.device.maker, "RT-1", [found.device.id])
     number = workflow.lot(bench.place, lot_id).lot.number
     again = receive_sampled(bench, "DN-S2", devices=2)
     workflow.declare_resubmission(bench.place, bench.inspector, again, number, "sorted by the maker")

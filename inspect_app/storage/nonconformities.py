@@ -1,0 +1,200 @@
+"""Nonconformities in the record: found at a signature, decided about, sent back."""
+
+import json
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping
+from datetime import date, datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from inspect_app.model import (
+    Disposition,
+    Judgement,
+    Nonconformity,
+    NonconformityAct,
+    NonconformityStep,
+    Person,
+    ReturnShipment,
+    Severity,
+    SpotAllowance,
+)
+from inspect_app.storage.arrivals import lots_by_key
+from inspect_app.storage.audit import Act, canonical_json
+from inspect_app.storage.convert import device_of
+from inspect_app.storage.nonconformity_tables import (
+    NonconformityActRow,
+    NonconformityRow,
+    ReturnedDeviceRow,
+    ReturnShipmentRow,
+)
+from inspect_app.storage.people import people
+from inspect_app.storage.signatures import counting_signature_id
+from inspect_app.storage.tables import DeviceRow, InspectionRow, LotRow, SignatureRow
+
+
+def record_found(act: Act, inspection_id: int, judgements: Iterable[Judgement]) -> None:
+    """Record one nonconformity for each judgement, under the signature just given to an inspection."""
+    signature_id = counting_signature_id(act.session, inspection_id)
+    if signature_id is None:
+        raise ValueError(f"inspection {inspection_id} is not signed")
+    year = act.at.year
+    last = act.session.scalar(select(func.max(NonconformityRow.sequence)).where(NonconformityRow.year == year)) or 0
+    for ordinal, judgement in enumerate(judgements, start=1):
+        limit = judgement.limit
+        act.add(
+            NonconformityRow(
+                number=f"NC-{year}-{last + ordinal:04d}",
+                year=year,
+                sequence=last + ordinal,
+                signature_id=signature_id,
+                ordinal=ordinal,
+                clause=limit.clause,
+                title=limit.title,
+                check_name=limit.check,
+                quantity_name=f"{limit.polarity}_spots" if isinstance(limit, SpotAllowance) else limit.quantity_name,
+                severity=limit.severity,
+                step_id=judgement.step_id,
+                finding=judgement.reason,
+            )
+        )
+
+
+def nonconformities(
+    session: Session, *, numbers: Collection[str] | None = None, inspection_id: int | None = None
+) -> tuple[Nonconformity, ...]:
+    """Return nonconformities, newest first: all, those of some numbers, or those of one inspection."""
+    statement = (
+        select(NonconformityRow, SignatureRow, InspectionRow, DeviceRow, LotRow.device_class)
+        .join(SignatureRow, SignatureRow.id == NonconformityRow.signature_id)
+        .join(InspectionRow, InspectionRow.id == SignatureRow.inspection_id)
+        .join(DeviceRow, DeviceRow.id == InspectionRow.device_id)
+        .join(LotRow, LotRow.id == InspectionRow.lot_id)
+        .order_by(NonconformityRow.id.desc())
+    )
+    if numbers is not None:
+        statement = statement.where(NonconformityRow.number.in_(numbers))
+    if inspection_id is not None:
+        statement = statement.where(InspectionRow.id == inspection_id)
+    rows = session.execute(statement).all()
+    everybody = people(session)
+    lots = lots_by_key(session, {inspection.lot_id for _, _, inspection, _, _ in rows})
+    acts = _acts(session, [row.id for row, *_ in rows], everybody)
+    return tuple(
+        Nonconformity(
+            id=row.id,
+            number=row.number,
+            inspection_id=inspection.id,
+            device=device_of(device, device_class),
+            lot=lots[inspection.lot_id],
+            clause=row.clause,
+            title=row.title,
+            check=row.check_name,
+            quantity_name=row.quantity_name,
+            contract_severity=row.severity,
+            step_id=row.step_id,
+            finding=row.finding,
+            found_at=signature.signed_at,
+            found_by=everybody[signature.signed_by_id],
+            acts=tuple(acts.get(row.id, ())),
+        )
+        for row, signature, inspection, device, device_class in rows
+    )
+
+
+def _acts(
+    session: Session, keys: Collection[int], everybody: Mapping[int, Person]
+) -> Mapping[int, list[NonconformityAct]]:
+    statement = select(NonconformityActRow).where(NonconformityActRow.nonconformity_id.in_(keys))
+    found: dict[int, list[NonconformityAct]] = defaultdict(list)
+    for row in session.scalars(statement.order_by(NonconformityActRow.id)):
+        found[row.nonconformity_id].append(
+            NonconformityAct(
+                step=row.step,
+                reason=row.reason,
+                at=row.decided_at,
+                by=everybody[row.decided_by_id],
+                severity=row.severity,
+                disposition=row.disposition,
+                valid_until=row.valid_until,
+                repeats=tuple(json.loads(row.repeats)),
+            )
+        )
+    return found
+
+
+def add_act(
+    act: Act,
+    nonconformity_id: int,
+    step: NonconformityStep,
+    *,
+    reason: str,
+    by: Person,
+    severity: Severity | None = None,
+    disposition: Disposition | None = None,
+    valid_until: date | None = None,
+    repeats: Collection[str] = (),
+) -> None:
+    """Keep a decision about a nonconformity."""
+    which = NonconformityActRow.nonconformity_id == nonconformity_id
+    count = act.session.scalar(select(func.count()).where(which)) or 0
+    act.add(
+        NonconformityActRow(
+            nonconformity_id=nonconformity_id,
+            ordinal=count + 1,
+            step=step,
+            severity=severity,
+            disposition=disposition,
+            valid_until=valid_until,
+            repeats=canonical_json(list(repeats)),
+            reason=reason,
+            decided_at=act.at,
+            decided_by_id=by.id,
+        )
+    )
+
+
+def add_return(
+    act: Act, *, supplier: str, reference: str, remark: str, device_ids: Collection[int], by: Person
+) -> None:
+    """Keep that devices were sent back."""
+    row = act.add(
+        ReturnShipmentRow(supplier=supplier, reference=reference, remark=remark, sent_at=act.at, sent_by_id=by.id)
+    )
+    act.add_all([ReturnedDeviceRow(return_shipment_id=row.id, device_id=device_id) for device_id in device_ids])
+
+
+def returns(session: Session) -> tuple[ReturnShipment, ...]:
+    """Return all return shipments, newest first."""
+    everybody = people(session)
+    devices: dict[int, list[int]] = defaultdict(list)
+    for shipment_id, device_id in session.execute(
+        select(ReturnedDeviceRow.return_shipment_id, ReturnedDeviceRow.device_id).order_by(ReturnedDeviceRow.id)
+    ):
+        devices[shipment_id].append(device_id)
+    return tuple(
+        ReturnShipment(
+            id=row.id,
+            reference=row.reference,
+            supplier=row.supplier,
+            remark=row.remark,
+            sent_at=row.sent_at,
+            sent_by=everybody[row.sent_by_id],
+            device_ids=tuple(devices[row.id]),
+        )
+        for row in session.scalars(select(ReturnShipmentRow).order_by(ReturnShipmentRow.id.desc()))
+    )
+
+
+def last_sent_back(session: Session, device_ids: Collection[int]) -> dict[int, datetime]:
+    """Return when devices were last sent back; those that never were are missing."""
+    statement = (
+        select(ReturnedDeviceRow.device_id, func.max(ReturnShipmentRow.id))
+        .join(ReturnShipmentRow, ReturnShipmentRow.id == ReturnedDeviceRow.return_shipment_id)
+        .where(ReturnedDeviceRow.device_id.in_(device_ids))
+        .group_by(ReturnedDeviceRow.device_id)
+    )
+    newest = dict(session.execute(statement).all())
+    moments = select(ReturnShipmentRow.id, ReturnShipmentRow.sent_at).where(ReturnShipmentRow.id.in_(newest.values()))
+    sent_at = dict(session.execute(moments).all())
+    return {device_id: sent_at[shipment_id] for device_id, shipment_id in newest.items()}
