@@ -45,7 +45,7 @@ def open_inspection(workplace: Workplace, person: Person, lot_id: int, device_id
             raise NotAllowed(
                 found.device.serial,
                 f"its inspection was signed as {found.signature.outcome.value}",
-                "After repair inspect it again from its nonconformity, or receive it in a new shipment.",
+                "After repair inspect it again from its nonconformity, or receive it again in a new shipment.",
             )
         return _take_up(act, person, found, "taken up again")
 
