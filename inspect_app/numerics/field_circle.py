@@ -137,34 +137,34 @@ def _border_points(image: FloatArray, x: float, y: float, r: FloatArray) -> tupl
     inside = (at_x >= 0) & (at_x <= image.shape[1] - 1) & (at_y >= 0) & (at_y <= image.shape[0] - 1)
     light = ndimage.map_coordinates(image, [at_y, at_x], order=1, mode="nearest")
     light = ndimage.gaussian_filter1d(light, 2.0, axis=1)
-    points = []
-    widths = []
-    for k in range(RAYS):
-        crossing, width = _fall(light[k], inside[k], r)
-        if crossing is not None:
-            points.append((x + crossing * math.cos(angles[k]), y + crossing * math.sin(angles[k])))
-            widths.append(width)
-    edge = float(np.median(widths)) if widths else SHARPEST_EDGE_PX
-    return np.array(points).reshape(-1, 2), math.sqrt(max(edge**2 - 1.0, SHARPEST_EDGE_PX**2))
+    crossing, width = _falls(light, inside, r)
+    seen = np.isfinite(crossing)
+    points = np.column_stack([x + crossing * np.cos(angles), y + crossing * np.sin(angles)])[seen]
+    edge = float(np.median(width[seen])) if seen.any() else SHARPEST_EDGE_PX
+    return points, math.sqrt(max(edge**2 - 1.0, SHARPEST_EDGE_PX**2))
 
 
-def _fall(light: FloatArray, inside: npt.NDArray[np.bool_], r: FloatArray) -> tuple[float | None, float]:
-    """Return where the light falls through half of its level just inside the border, and how wide the fall is."""
-    steepest = int(np.argmin(np.diff(light)))
-    if not inside[min(steepest + 2, len(r) - 1)]:
-        return None, 0.0
-    level, floor = float(np.median(light[max(0, steepest - 30) : max(1, steepest - 6)])), float(light[inside].min())
+def _falls(light: FloatArray, inside: npt.NDArray[np.bool_], r: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return where light of shape (rays, places) falls through half of its level just inside the border, and how wide.
+
+    The crossing is NaN on a ray that leaves the picture before its border, or on which nothing falls.
+    """
+    rays, places = np.arange(len(light)), np.arange(len(r))
+    fall = np.diff(light, axis=1)
+    steepest = fall.argmin(axis=1)
+    before = np.clip(steepest[:, None] + np.arange(-30, -6), 0, None)
+    level = np.median(light[rays[:, None], before], axis=1)
+    floor = np.where(inside, light, np.inf).min(axis=1)
     half = (level + floor) / 2
-    below = np.flatnonzero(light[max(0, steepest - 12) :] < half)
-    if level <= 0 or len(below) == 0:
-        return None, 0.0
-    at = max(0, steepest - 12) + int(below[0])
-    if at == 0 or light[at - 1] <= light[at]:
-        return None, 0.0
+    is_below = (light < half[:, None]) & (places >= steepest[:, None] - 12)
+    at = is_below.argmax(axis=1)
     step = r[1] - r[0]
-    crossing = r[at] - step * (half - light[at]) / (light[at - 1] - light[at])
-    slope = float(-np.diff(light).min()) / step
-    return float(crossing), (level - floor) / (slope * math.sqrt(2 * math.pi))
+    drop = light[rays, at - 1] - light[rays, at]
+    is_seen = inside[rays, np.minimum(steepest + 2, len(r) - 1)] & (at > 0) & (level > 0) & (drop > 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        crossing = np.where(is_seen, r[at] - step * (half - light[rays, at]) / drop, np.nan)
+        width = (level - floor) * step / (-fall.min(axis=1) * math.sqrt(2 * math.pi))
+    return crossing, width
 
 
 def _fit_circle(points: FloatArray) -> tuple[float, float, float, float, int]:

@@ -17,6 +17,7 @@ HOT_LIMIT = 6.0  # robust standard deviations (common practice, no source)
 NEIGHBOURS_REACH_PX = 3
 BLOCK_PX = 32
 MOST_PLACES = 200_000
+STRIP_ROWS = 16
 LARGEST_CLUSTER_PX = 9  # a cluster of more pixels is a spot
 NEIGHBOUR_SHARE = 0.25  # a point that a lens has drawn gives its neighbours more than this of its own depth
 
@@ -45,17 +46,28 @@ def odd_in_light(image: FloatArray, level: npt.NDArray[np.float32], inside: Bool
     most 9 pixels counts none of whose four-connected neighbours departs by a quarter of what it does itself. A dust
     speck or a fibre fault is drawn by a lens and shades its neighbours too.
     """
-    departure = image.astype(np.float32)
-    departure -= level
-    odd = np.abs(departure) > np.float32(1 - DEAD_LEVEL) * level
-    odd &= inside
-    kept = _isolated(odd, image, level)
-    is_dead = departure[kept[:, 0], kept[:, 1]] < 0
+    odd, places = _departing(image, level, inside)
+    kept = _isolated(odd, places, image, level)
+    at = (kept[:, 0], kept[:, 1])
+    is_dead = image[at] < level[at]
     return OddInLight(dead=kept[is_dead], bright=kept[~is_dead])
 
 
-def _isolated(odd: BoolArray, image: FloatArray, level: npt.NDArray[np.floating]) -> PixelArray:
-    places = np.argwhere(odd)
+def _departing(image: FloatArray, level: npt.NDArray[np.float32], inside: BoolArray) -> tuple[BoolArray, PixelArray]:
+    """Return where the picture departs by half of the level, as a mask and as places; in strips that fit a cache."""
+    odd = np.zeros(image.shape, dtype=bool)
+    found = [np.zeros((0, 2), dtype=np.intp)]
+    for top in range(0, len(image), STRIP_ROWS):
+        strip = slice(top, top + STRIP_ROWS)
+        departs = np.abs(image[strip] - level[strip]) > np.float32(1 - DEAD_LEVEL) * level[strip]
+        departs &= inside[strip]
+        if departs.any():
+            odd[strip] = departs
+            found.append(np.argwhere(departs) + np.array([top, 0]))
+    return odd, np.concatenate(found)
+
+
+def _isolated(odd: BoolArray, places: PixelArray, image: FloatArray, level: npt.NDArray[np.floating]) -> PixelArray:
     if len(places) == 0:
         return np.zeros((0, 2), dtype=np.intp)
     kept = []
