@@ -77,7 +77,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
     """
     factor = _reduction(frames.bright.shape, smallest_px)
     inside = inside_of(field, _shape(frames.bright))
-    saturated = float(frames.saturated[inside].mean()) if inside.any() else 0.0
+    saturated = float((frames.saturated & inside).sum() / max(inside.sum(), 1))
     if saturated > SATURATED_REFUSED:
         raise NothingToMeasure(
             frames.name, f"{saturated:.0%} of the field is saturated, where no spot shows", "Take it with less light."
@@ -191,15 +191,18 @@ def _enlarged(spot: FoundSpot, factor: int) -> FoundSpot:
 
 def _shading_of(smooth: SmoothField, field: BrightField, factor: int) -> tuple[float, float]:
     """Return peak to valley of the smooth part within 90 % of the field over its mean, and its uncertainty."""
-    v, u = np.meshgrid(np.linspace(-1, 1, SHADING_GRID), np.linspace(-1, 1, SHADING_GRID), indexing="ij")
+    v, h = np.meshgrid(np.linspace(-1, 1, SHADING_GRID), np.linspace(-1, 1, SHADING_GRID), indexing="ij")
     if field.is_round:
         reach_x = reach_y = SHADING_SHARE * field.radius_px / factor
-        chosen = np.hypot(u, v) <= 1
+        chosen = np.hypot(h, v) <= 1
     else:
         reach_x, reach_y = SHADING_SHARE * (smooth.cols - 1) / 2, SHADING_SHARE * (smooth.rows - 1) / 2
-        chosen = np.ones(u.shape, dtype=bool)
-    x, y = field.x / factor + u[chosen] * reach_x, field.y / factor + v[chosen] * reach_y
+        chosen = np.ones(h.shape, dtype=bool)
+    x, y = field.x / factor + h[chosen] * reach_x, field.y / factor + v[chosen] * reach_y
     seen = (x >= 0) & (x <= smooth.cols - 1) & (y >= 0) & (y <= smooth.rows - 1)
-    light = smooth.at(x[seen], y[seen])
+    x, y = x[seen], y[seen]
+    light = smooth.at(x, y)
+    peak, valley = int(light.argmax()), int(light.argmin())
+    u = smooth.difference_u((float(x[peak]), float(x[valley])), (float(y[peak]), float(y[valley])))
     mean = float(light.mean())
-    return float(np.ptp(light)) / mean, math.sqrt(2) * smooth.level_u / mean
+    return float(light[peak] - light[valley]) / mean, u / mean
