@@ -64,7 +64,7 @@ class Feature:
     x, y : float
         Centre in pixels; the centre of the first pixel is (0, 0).
     diameter_px : float
-        Diameter of the circle of equal area.
+        Diameter of the circle that a round spot fills; each check says where it takes a soft border to be.
     diameter_mm : float or None
         The same at the tube face, where the scale is known.
     contrast : float
@@ -77,6 +77,8 @@ class Feature:
         ``spot``, ``hot`` or ``dead``.
     diameter_uncertainty_mm : float or None
         Standard uncertainty of `diameter_mm`.
+    diameter_uncertainty_px, contrast_uncertainty : float or None
+        Those of `diameter_px` (without that of the scale) and `contrast`; None where a person read them.
     """
 
     x: float
@@ -88,6 +90,8 @@ class Feature:
     zone: int | None = None
     kind: str = "spot"
     diameter_uncertainty_mm: float | None = None
+    diameter_uncertainty_px: float | None = None
+    contrast_uncertainty: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

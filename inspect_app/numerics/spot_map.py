@@ -29,7 +29,7 @@ SIGNIFICANT = 5.0  # standard uncertainties of the depth
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundSpot:
-    """A spot: centre, diameter at half depth and depth over the surround (negative for dark), with uncertainties.
+    """A spot: centre, diameter and depth over the surround (negative for dark), with uncertainties.
 
     `profile_radius_px` and `plateau` are those of the disc that, blurred, makes its profile.
     """

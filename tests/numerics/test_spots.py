@@ -7,6 +7,7 @@ import pytest
 
 from inspect_app.numerics.smooth_field import smooth_field
 from inspect_app.numerics.spot_map import flatten, map_spots
+from inspect_app.numerics.spot_profile import blurred_disc, half_radius
 from tests.truth.fields import Spot, depth_of
 
 SHAPE = (400, 500)
@@ -51,6 +52,19 @@ def test_diameter_and_depth_do_not_depend_on_the_profile(profile: str, diameter_
     assert found.diameter_px == pytest.approx(diameter_px, rel=0.04)
     assert -found.depth == pytest.approx(0.5, rel=0.06)
     assert (found.x, found.y) == pytest.approx((250.3, 199.6), abs=0.3)
+
+
+@pytest.mark.parametrize("softness", [0.1, 0.2, 0.3, 0.35])
+def test_a_soft_border_is_taken_midway_between_half_depth_and_the_sharp_disc(softness: float) -> None:
+    """Truth by construction: a blurred disc of 20 px, half of whose depth lies further in by up to 6 %."""
+    flat = flatten(drawn(Spot(250, 200, 20.0, 0.5, softness=softness, profile="blurred"), noise=0.002), ALL)
+    assert flat is not None
+    half_depth_px = 20.0 * float(half_radius(blurred_disc(1.0, softness, 3.0)))
+
+    (found,) = map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05)
+
+    assert found.diameter_px == pytest.approx((half_depth_px + 20.0) / 2, rel=0.01)
+    assert found.diameter_u_px >= (20.0 - half_depth_px) / math.sqrt(12)
 
 
 def test_a_faint_spot_beside_a_deep_one_is_found_too() -> None:

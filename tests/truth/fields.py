@@ -6,17 +6,18 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, special
+from scipy import ndimage, optimize, special
 
 FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Spot:
-    """A round spot: relative depth `contrast`, half of it reached at `diameter_px`, with a soft border.
+    """A round spot: relative depth `contrast` at its centre, half of it reached at `diameter_px`, with a soft border.
 
     `softness` is the standard deviation of the border over the radius; `profile` is ``erf`` (disc with a blurred
-    border), ``logistic``, ``gaussian`` (no plateau) or ``disc`` (a disc convolved with a Gaussian, exactly).
+    border), ``logistic``, ``gaussian`` (no plateau), ``disc`` (a disc convolved with a Gaussian, exactly) or
+    ``blurred``: the same, but diameter and contrast are those of the disc before it was blurred.
     """
 
     x: float
@@ -60,8 +61,21 @@ def relative_profile(r: FloatArray, spot: Spot) -> FloatArray:
     if spot.profile == "logistic":
         return 1 / (1 + np.exp((r - radius) / (width * math.sqrt(3) / math.pi)))
     if spot.profile == "disc":
-        return special.chndtr((radius / width) ** 2, 2, np.maximum((r / width) ** 2, 1e-9))
+        return _disc_through_half(r / radius, spot.softness)
+    if spot.profile == "blurred":
+        return _blurred_disc(r / radius, spot.softness)
     return special.erfc((r - radius) / (width * math.sqrt(2))) / 2
+
+
+def _blurred_disc(r: npt.ArrayLike, softness: float) -> FloatArray:
+    return special.chndtr(softness**-2, 2, np.maximum(np.square(r) / softness**2, 1e-9))
+
+
+def _disc_through_half(r: FloatArray, softness: float) -> FloatArray:
+    """Return the profile of a blurred disc over r, scaled to be 1 at the centre and half of that at r = 1."""
+    centre = _blurred_disc(0.0, softness)
+    half = optimize.brentq(lambda at: _blurred_disc(at, softness) - centre / 2, 0.1, 2.0)
+    return _blurred_disc(r * half, softness) / centre
 
 
 def round_field(
@@ -241,7 +255,7 @@ def scattered_spots(
     diameters_px: tuple[float, float],
     contrasts: tuple[float, float] = (0.08, 0.8),
     bright_share: float = 0.2,
-    profiles: Sequence[str] = ("erf", "logistic", "disc", "gaussian"),
+    profiles: Sequence[str] = ("erf", "logistic", "disc", "blurred", "gaussian"),
     half_size_px: tuple[float, float] | None = None,
 ) -> tuple[Spot, ...]:
     """Return spots that do not touch, within a circle, or within a rectangle of half width and height."""
