@@ -13,17 +13,20 @@ from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.model import Condition
 from inspect_app.numerics.clipped_noise import ClippedNoise, clipped_noise
 from inspect_app.numerics.edge_finding import EdgeRegion, find_edges
-from inspect_app.numerics.edge_line import is_near_vertical, pixels_near
+from inspect_app.numerics.edge_line import find_edge_curve, is_near_vertical, pixels_near
 from inspect_app.numerics.edge_response import Crossing, EdgeResponse, edge_response
 from inspect_app.numerics.edge_spread import (
     BINS_PER_PX_OF_ISO,
     EdgeSpread,
+    edge_levels,
     edge_spread,
     spatial_frequency_response,
 )
+from inspect_app.numerics.edge_stretch import clean_rows, largest_departure
 from inspect_app.numerics.edge_surface import EdgeSurface, fit_edge_surface
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
 
 LEVELS: Final = {"mtf50": 0.5, "mtf10": 0.1}
 NYQUIST_CY_PX: Final = 0.5
@@ -31,9 +34,12 @@ SMALLEST_PX: Final = 16  # rows or columns of a region; below it neither side sh
 LEAST_PHASE_PX: Final = 1.0  # an edge must cross at least one column, or its pixels all sample the same phase
 LEAST_CLEARNESS: Final = 5.0  # height of the edge over the standard error of a row of pixels
 LEAST_CONTRAST: Final = 1.5  # bright over dark; ISO 12233 charts have 4 (from memory)
+WIDEST_SIGMA_PX: Final = 11.0  # wider ones are shading; the fit ends at 12
+SIGMAS_SHOWN: Final = 2.5  # of each side; less does not tell its level from its slope
 WORST_RELATIVE_UNCERTAINTY: Final = 0.35  # beyond it the number says nothing
 MANY_CLIPPED, TOO_MANY_CLIPPED = 0.002, 0.3  # shares of the bright side's pixels
 TRACE_FREQUENCIES: Final = np.linspace(0.0, 1.0, 101)
+MOST_DEPARTURE: Final = 0.3  # of the edge's height; wide halos under strong vignetting stay below 0.2
 RESTLESS: Final = 2.0  # variance of the residuals over that of single pixels
 
 
@@ -41,11 +47,13 @@ RESTLESS: Final = 2.0  # variance of the residuals over that of single pixels
 class MeasuredEdge:
     """One region's edge: where it is, how it was fitted, and where its response falls to each level.
 
-    `clipped_share` and `black_share` are those of the bright side's pixels at white and the dark side's at black;
-    `textbook` is the quarter-pixel e-SFR at `TRACE_FREQUENCIES`, for comparison only.
+    `rows_used` are the first of the region's rows (columns for a level edge) that were measured, and the one after the
+    last; `clipped_share` is that of the bright side's pixels at white; `textbook` is the quarter-pixel e-SFR at
+    `TRACE_FREQUENCIES`, for comparison only.
     """
 
     region: EdgeRegion
+    rows_used: tuple[int, int]
     surface: EdgeSurface
     spread: EdgeSpread
     response: EdgeResponse
@@ -53,7 +61,6 @@ class MeasuredEdge:
     textbook: FloatArray
     crossings: Mapping[str, Crossing]
     clipped_share: float
-    black_share: float
 
     @property
     def condition(self) -> Condition:
@@ -110,71 +117,103 @@ def _chosen_region(picture: Still, roi: tuple[int, int, int, int]) -> EdgeRegion
 
 
 def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
+    where = f"{picture.name}, region {region.x},{region.y},{region.width},{region.height}"
     window = slice(region.y, region.y + region.height), slice(region.x, region.x + region.width)
     image, clipped = picture.exposure[window], picture.clipped[window]
     if not region.is_near_vertical:
         image, clipped = image.T, clipped.T
     try:
-        surface = fit_edge_surface(image)
+        first, stop, surface = _fit_clean_stretch(image)
     except NothingToMeasure as error:
-        raise NothingToMeasure(_place(picture, region), error.problem, error.remedy) from error
+        raise NothingToMeasure(where, error.problem, error.remedy) from error
+    image, clipped = image[first:stop], clipped[first:stop]
     reach_px = min(48.0, max(24.0, 8 * surface.sigma_px + 6))
-    pixels = pixels_near(surface.curve, image.shape, reach_px)
-    values, far = image[pixels.row, pixels.col], 3 * surface.sigma_px + 2
-    bright_side = pixels.distance_px > far
-    bright_clipped = clipped[pixels.row, pixels.col][bright_side]
-    clipped_share = float(np.mean(bright_clipped)) if bright_clipped.size else 0.0
-    _prove_measurable(picture, region, surface, clipped_share)
-    dark = values[pixels.distance_px < -far]
-    noise = clipped_noise(
-        dark,
-        values[bright_side],
-        bright_clipped,
-        levels=(surface.dark[0], surface.bright[0]),
-        variances=(surface.dark_variance, surface.bright_variance),
-    )
-    spread = edge_spread(image, surface, noise, reach_px=reach_px, fine_within_px=3 * surface.sigma_px + 4)
+    sides = _sides(image, clipped, surface, reach_px)
+    _prove_measurable(where, surface, sides, stop - first)
+    _prove_alone(where, image, surface)
+    levels, variances = (surface.dark[0], surface.bright[0]), (surface.dark_variance, surface.bright_variance)
+    noise = clipped_noise(sides.dark, sides.bright, sides.bright_clipped, levels=levels, variances=variances)
+    pixels = edge_levels(image, surface, noise, reach_px=reach_px)
+    spread = edge_spread(pixels, fine_within_px=3 * surface.sigma_px + 4)
     response = edge_response(
-        spread,
-        tilt_deg=surface.curve.tilt_deg,
-        sigma_px=surface.sigma_px,
-        levels=(surface.dark[0], surface.bright[0]),
-        noise=noise,
+        spread, tilt_deg=surface.curve.tilt_deg, sigma_px=surface.sigma_px, levels=levels, noise=noise
     )
-    quarters = edge_spread(image, surface, noise, reach_px=reach_px, bins_per_px=BINS_PER_PX_OF_ISO)
     crossings = {name: response.crossing(level) for name, level in LEVELS.items()}
-    _prove_certain(picture, region, crossings["mtf50"])
+    _prove_certain(where, crossings["mtf50"])
+    quarters = edge_spread(pixels, bins_per_px=BINS_PER_PX_OF_ISO)
     return MeasuredEdge(
         region=region,
+        rows_used=(first, stop),
         surface=surface,
         spread=spread,
         response=response,
         noise=noise,
         textbook=spatial_frequency_response(quarters, TRACE_FREQUENCIES),
         crossings=crossings,
-        clipped_share=clipped_share,
-        black_share=float(np.mean(dark <= 0.0)) if dark.size else 0.0,
+        clipped_share=sides.clipped_share,
     )
 
 
-def _place(picture: Still, region: EdgeRegion) -> str:
-    return f"{picture.name}, region {region.x},{region.y},{region.width},{region.height}"
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sides:
+    """Pixels clear of the edge's blur on either side, which of the bright ones are clipped, and how far both reach."""
+
+    dark: FloatArray
+    bright: FloatArray
+    bright_clipped: BoolArray
+    shown_px: float
+
+    @property
+    def clipped_share(self) -> float:
+        return float(np.mean(self.bright_clipped)) if self.bright_clipped.size else 0.0
 
 
-def _prove_measurable(picture: Still, region: EdgeRegion, surface: EdgeSurface, clipped_share: float) -> None:
-    where = _place(picture, region)
-    rows = region.height if region.is_near_vertical else region.width
+def _sides(image: FloatArray, clipped: BoolArray, surface: EdgeSurface, reach_px: float) -> _Sides:
+    pixels = pixels_near(surface.curve, image.shape, reach_px)
+    values, far_px = image[pixels.row, pixels.col], 3 * surface.sigma_px + 2
+    is_bright = pixels.distance_px > far_px
+    return _Sides(
+        dark=values[pixels.distance_px < -far_px],
+        bright=values[is_bright],
+        bright_clipped=clipped[pixels.row, pixels.col][is_bright],
+        shown_px=min(-float(pixels.distance_px.min()), float(pixels.distance_px.max())),
+    )
+
+
+def _fit_clean_stretch(image: FloatArray) -> tuple[int, int, EdgeSurface]:
+    """Fit the edge where nothing ends it; return first row, the one after the last, and the fit."""
+    curve = find_edge_curve(image)
+    first, stop = clean_rows(image, curve)
+    if (first, stop) == (0, image.shape[0]):
+        return first, stop, fit_edge_surface(image, curve)
+    if stop - first < SMALLEST_PX:
+        raise NothingToMeasure(
+            "region",
+            f"its edge ends within it: {max(0, stop - first)} px are clear of corners, not {SMALLEST_PX}",
+            "Choose a region with one edge across it from end to end.",
+        )
+    return first, stop, fit_edge_surface(image[first:stop])
+
+
+def _prove_measurable(where: str, surface: EdgeSurface, sides: _Sides, rows: int) -> None:
     if surface.contrast_to_noise * math.sqrt(rows) < LEAST_CLEARNESS or surface.bright[0] <= surface.dark[0]:
         raise NothingToMeasure(
             where,
             f"the step is {max(surface.contrast_to_noise, 0):.2g} times the noise of a pixel, too little for an edge",
             "Choose a region with one edge across it, raise the contrast, or average several frames.",
         )
-    if clipped_share > TOO_MANY_CLIPPED:
+    if sides.clipped_share > TOO_MANY_CLIPPED:
         raise NothingToMeasure(
             where,
-            f"{clipped_share:.0%} of the bright side is clipped",
+            f"{sides.clipped_share:.0%} of the bright side is clipped",
             "Expose less, so that the bright side stays below white.",
+        )
+    if surface.sigma_px > WIDEST_SIGMA_PX or SIGMAS_SHOWN * surface.sigma_px > sides.shown_px:
+        raise NothingToMeasure(
+            where,
+            f"it changes from dark to bright over {4 * surface.sigma_px:.0f} px, and one side shows only "
+            f"{sides.shown_px:.0f} px: more a gradient than an edge",
+            "Focus, or choose a region that shows both sides of the edge.",
         )
     column = surface.curve.column(np.arange(rows, dtype=np.float64))
     phases = float(np.ptp(column))
@@ -186,11 +225,20 @@ def _prove_measurable(picture: Still, region: EdgeRegion, surface: EdgeSurface, 
         )
 
 
-def _prove_certain(picture: Still, region: EdgeRegion, half: Crossing) -> None:
+def _prove_alone(where: str, image: FloatArray, surface: EdgeSurface) -> None:
+    if largest_departure(image, surface) > MOST_DEPARTURE:
+        raise NothingToMeasure(
+            where,
+            "something else than one edge lies in it",
+            "Choose a region with one edge across it, clear of corners and neighbours.",
+        )
+
+
+def _prove_certain(where: str, half: Crossing) -> None:
     relative = math.hypot(half.noise, half.choice) / half.frequency_cy_px
     if relative > WORST_RELATIVE_UNCERTAINTY:
         raise NothingToMeasure(
-            _place(picture, region),
+            where,
             f"noise leaves MTF50 uncertain by {relative:.0%}",
             "Average several frames, raise the light, or choose a longer region.",
         )
@@ -202,6 +250,13 @@ def edge_warnings(edges: Sequence[MeasuredEdge]) -> list[str]:
     for edge in edges:
         x, y, width, height = edge.region.x, edge.region.y, edge.region.width, edge.region.height
         where = f"Region {x},{y},{width},{height}: "
+        length = height if edge.region.is_near_vertical else width
+        if edge.rows_used != (0, length):
+            first, stop = edge.rows_used
+            warnings.append(
+                f"{where}the edge ends within it; only {stop - first} of {length} px along it were measured, "
+                f"from {first} to {stop - 1}."
+            )
         if edge.clipped_share > MANY_CLIPPED:
             warnings.append(
                 f"{where}{edge.clipped_share:.1%} of the bright side is clipped, "

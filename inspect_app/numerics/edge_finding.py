@@ -1,6 +1,7 @@
 """Find the straight or slightly bent edges of a picture, and a region round each that holds nothing else."""
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -22,7 +23,10 @@ NARROWEST_HALF_PX: Final = 7
 WIDEST_HALF_PX: Final = 32
 CLEARANCE_PX: Final = 5  # from a neighbour's ridge, in working pixels: blur and halo of a corner
 STRAIGHT_WITHIN_PX: Final = 1.2  # root mean square of a ridge about its own cubic, in working pixels
-STEEPEST_SLOPE: Final = 1.0
+STEEPEST_SLOPE: Final = 1.1  # beyond 45 degrees an edge belongs to the other axis, give or take its noise
+SLANTING: Final = (
+    0.6  # lesser over greater part of the gradient, from 31 degrees on: such ridges may fall into two sectors
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,8 +57,9 @@ def find_edges(image: FloatArray) -> tuple[EdgeRegion, ...]:
     Notes
     -----
     The gradient at a scale of 2 px is split into four sectors of its direction, so that the sides of a square part at
-    its corners; connected ridges in a sector are the candidates. Thresholds follow the picture's own noise and each
-    ridge's own top, not the brightest edge in the picture, so that vignetting loses none.
+    its corners; connected ridges in a sector are the candidates, and then, for edges near 45 degrees that none of them
+    gave, ridges in sectors turned by that much. Thresholds follow the picture's own noise and each ridge's own top, not
+    the brightest edge in the picture, so that vignetting loses none.
     """
     block = max(1, math.ceil(math.sqrt(image.size / WORKING_PIXELS)))
     working = _in_blocks(image, block)
@@ -63,20 +68,57 @@ def find_edges(image: FloatArray) -> tuple[EdgeRegion, ...]:
     across, down, ridge, noise = _gradient(working, SMOOTHING_PX)
     if float(np.quantile(ridge, 0.995)) < NOISY * noise:
         across, down, ridge, noise = _gradient(working, 2 * SMOOTHING_PX)
-    labels, count = _label_sectors(across, down, ridge > 0.5 * FAINTEST * noise)
+    scene = _Scene(across=across, down=down, ridge=ridge, faintest=FAINTEST * noise, block=block)
+    strong = ridge > 0.5 * scene.faintest
+    labels, count = _label_sectors(across, down, strong)
+    found = _regions(scene, labels, range(1, count + 1))
+    if len(found) == 1 and _is_alone(found[0][1], labels, ridge, block):
+        return (_whole(image, found[0][1]),)
+    taken = np.isin(labels, [place for place, _ in found])
+    turned, count = _label_sectors((across + down) / math.sqrt(2), (down - across) / math.sqrt(2), strong)
+    slanting = strong & (np.minimum(np.abs(across), np.abs(down)) > SLANTING * np.maximum(np.abs(across), np.abs(down)))
+    places = _mostly(turned, count, slanting, taken)
+    slant = _regions(scene, turned, places)
+    if not found and len(slant) == 1 and _is_alone(slant[0][1], turned, ridge, block):
+        return (_whole(image, slant[0][1]),)
+    regions = [region for _, region in (*found, *slant)]
+    return tuple(sorted(regions, key=lambda region: (region.y, region.x)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Scene:
+    """The gradient in blocks of pixels, its magnitude, the faintest that counts, and pixels a block."""
+
+    across: FloatArray
+    down: FloatArray
+    ridge: FloatArray
+    faintest: float
+    block: int
+
+
+def _regions(scene: _Scene, labels: npt.NDArray[np.int32], places: Iterable[int]) -> list[tuple[int, EdgeRegion]]:
+    """Return the label and region of each ridge that is an edge to be measured, of those given."""
+    boxes = ndimage.find_objects(labels)
     found = []
-    for place, box in enumerate(ndimage.find_objects(labels, max_label=count), start=1):
-        if box is None or max(box[0].stop - box[0].start, box[1].stop - box[1].start) * block < SHORTEST_PX:
+    for place in places:
+        box = boxes[place - 1]
+        if box is None or max(side.stop - side.start for side in box) * scene.block < SHORTEST_PX:
             continue
-        region = _region_of(labels, ridge, place, box, faintest=FAINTEST * noise, block=block)
+        region = _region_of(scene, labels, place, box)
         if region is not None:
-            found.append(region)
-    if len(found) == 1 and _is_alone(found[0], labels, ridge, block):
-        whole = EdgeRegion(
-            x=0, y=0, width=image.shape[1], height=image.shape[0], is_near_vertical=found[0].is_near_vertical
-        )
-        return (whole,)
-    return tuple(sorted(found, key=lambda region: (region.y, region.x)))
+            found.append((place, region))
+    return found
+
+
+def _mostly(labels: npt.NDArray[np.int32], count: int, chosen: BoolArray, barred: BoolArray) -> npt.NDArray[np.int64]:
+    """Return the labels of which most pixels are chosen and hardly any is barred."""
+    whole, part, lost = (np.bincount(labels[where], minlength=count + 1)[1:] for where in (labels > 0, chosen, barred))
+    return np.asarray(1 + np.flatnonzero((2 * part > whole) & (10 * lost < whole)), dtype=np.int64)
+
+
+def _whole(image: FloatArray, region: EdgeRegion) -> EdgeRegion:
+    rows, cols = image.shape
+    return EdgeRegion(x=0, y=0, width=cols, height=rows, is_near_vertical=region.is_near_vertical)
 
 
 def _gradient(working: FloatArray, scale: float) -> tuple[FloatArray, FloatArray, FloatArray, float]:
@@ -125,21 +167,14 @@ def _label_sectors(across: FloatArray, down: FloatArray, strong: BoolArray) -> t
     return total, count
 
 
-def _region_of(
-    labels: npt.NDArray[np.int32],
-    ridge: FloatArray,
-    place: int,
-    box: tuple[slice, ...],
-    *,
-    faintest: float,
-    block: int,
-) -> EdgeRegion | None:
+def _region_of(scene: _Scene, labels: npt.NDArray[np.int32], place: int, box: tuple[slice, ...]) -> EdgeRegion | None:
+    ridge, faintest, block = scene.ridge, scene.faintest, scene.block
     own = labels[box] == place
     heights = np.where(own, ridge[box], 0.0)
     top = float(np.quantile(heights[own], 0.95))
     if top < faintest:
         return None
-    is_upright = own.shape[0] >= own.shape[1]
+    is_upright = bool(np.sum(scene.across[box][own] ** 2) >= np.sum(scene.down[box][own] ** 2))
     margin = WIDEST_HALF_PX + CLEARANCE_PX
     outer = _widened(box[0], margin, labels.shape[0]), _widened(box[1], margin, labels.shape[1])
     foreign = (labels[outer] != place) & (labels[outer] > 0) & (ridge[outer] > max(FOOT * top, 0.5 * faintest))

@@ -192,16 +192,16 @@ def find_edge_curve(image: FloatArray) -> EdgeCurve:
 def _line_of_most_weight(
     t: FloatArray, col: FloatArray, weight: FloatArray, *, cols: int, reach: float
 ) -> tuple[float, float]:
-    best = (-1.0, 0.0, 0.0)
+    leans = np.linspace(-reach, reach, TANGENTS_TRIED)
     pad = int(reach) + 4
-    for lean in np.linspace(-reach, reach, TANGENTS_TRIED):
-        place = np.rint(col - lean * t).astype(np.int64) + pad
-        histogram = np.bincount(np.clip(place, 0, cols + 2 * pad), weight, minlength=cols + 2 * pad)
-        smoothed = np.convolve(histogram, (1.0, 2.0, 3.0, 2.0, 1.0), mode="same")
-        top = int(np.argmax(smoothed))
-        if smoothed[top] > best[0]:
-            best = (float(smoothed[top]), float(top - pad), float(lean))
-    return best[1], best[2]
+    places = cols + 2 * pad + 1
+    place = np.rint(col - leans[:, None] * t).astype(np.int64) + (pad + places * np.arange(TANGENTS_TRIED))[:, None]
+    histogram = np.bincount(place.ravel(), np.tile(weight, TANGENTS_TRIED), minlength=TANGENTS_TRIED * places)
+    smoothed = ndimage.correlate1d(
+        histogram.reshape(TANGENTS_TRIED, places), (1.0, 2.0, 3.0, 2.0, 1.0), axis=1, mode="constant"
+    )
+    lean, top = np.unravel_index(int(np.argmax(smoothed)), smoothed.shape)
+    return float(top - pad), float(leans[lean])
 
 
 def _follow_ridge(t: FloatArray, col: FloatArray, weight: FloatArray, start: tuple[float, float]) -> tuple[float, ...]:

@@ -21,6 +21,28 @@ HIGHEST_CORRECTION: Final = 10.0  # cap of the derivative correction, ISO 12233:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeLevels:
+    """The pixels near an edge, each array of shape (n,).
+
+    Parameters
+    ----------
+    distance_px : ndarray
+        Along the normal, in pixels, positive on the bright side.
+    level : ndarray
+        0 is the dark side, 1 the bright side, as the surface fit placed them.
+    variance : ndarray
+        Of each level, from the noise of single pixels.
+    reach_px : float
+        No pixel lies farther from the edge.
+    """
+
+    distance_px: FloatArray
+    level: FloatArray
+    variance: FloatArray
+    reach_px: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EdgeSpread:
     """The level of an edge over the distance from it, binned.
 
@@ -29,29 +51,18 @@ class EdgeSpread:
     distance_px : ndarray of shape (bins,)
         Mean distance of the pixels of each bin along the normal, in pixels, ascending.
     level : ndarray of shape (bins,)
-        0 is the dark side, 1 the bright side, as the surface fit placed them.
+        As in `EdgeLevels`.
     variance : ndarray of shape (bins,)
-        Of each level, from the noise of single pixels.
-    pixels : int
-        How many pixels went in.
+        Of each level.
     """
 
     distance_px: FloatArray
     level: FloatArray
     variance: FloatArray
-    pixels: int
 
 
-def edge_spread(
-    image: FloatArray,
-    surface: EdgeSurface,
-    noise: ClippedNoise,
-    *,
-    reach_px: float,
-    bins_per_px: int = BINS_PER_PX,
-    fine_within_px: float = math.inf,
-) -> EdgeSpread:
-    """Project a region's pixels along the edge into bins of distance.
+def edge_levels(image: FloatArray, surface: EdgeSurface, noise: ClippedNoise, *, reach_px: float) -> EdgeLevels:
+    """Bring the pixels near an edge to one scale.
 
     Parameters
     ----------
@@ -63,6 +74,31 @@ def edge_spread(
         Levels and noise before clipping.
     reach_px : float
         Pixels farther than this from the edge are left out.
+
+    Returns
+    -------
+    EdgeLevels
+        Pixels more than six standard deviations (and what the edge may rise within a quarter of a pixel) off the median
+        of their quarter of a pixel are left out too: hot pixels and dust.
+    """
+    pixels = pixels_near(surface.curve, image.shape, reach_px)
+    s, t = pixels.distance_px, pixels.t
+    dark = surface.dark[0] + surface.dark[1] * t
+    height = surface.bright[0] + surface.bright[1] * t - dark
+    level = (image[pixels.row, pixels.col] / surface.light(pixels) - dark) / height
+    share = np.clip(special.ndtr(s / math.hypot(surface.sigma_px, 0.29)), 0.0, 1.0)
+    variance = noise.variance(noise.dark + (noise.bright - noise.dark) * share) / height**2
+    kept = ~_outliers(level, variance, _places(s, reach_px, BINS_PER_PX_OF_ISO, math.inf))
+    return EdgeLevels(distance_px=s[kept], level=level[kept], variance=variance[kept], reach_px=reach_px)
+
+
+def edge_spread(levels: EdgeLevels, *, bins_per_px: int = BINS_PER_PX, fine_within_px: float = math.inf) -> EdgeSpread:
+    """Project the pixels near an edge into bins of distance.
+
+    Parameters
+    ----------
+    levels : EdgeLevels
+        The pixels.
     bins_per_px : int
         Bins per pixel of distance.
     fine_within_px : float
@@ -71,19 +107,18 @@ def edge_spread(
     Returns
     -------
     EdgeSpread
-        Empty bins are left out. Pixels more than six standard deviations (and what the edge may rise within a bin) off
-        their bin's median are left out too: hot pixels and dust.
+        Each bin is the mean of its pixels, weighed by their variances; empty bins are left out.
     """
-    pixels = pixels_near(surface.curve, image.shape, reach_px)
-    s, t = pixels.distance_px, pixels.t
-    dark = surface.dark[0] + surface.dark[1] * t
-    height = surface.bright[0] + surface.bright[1] * t - dark
-    level = (image[pixels.row, pixels.col] - dark) / height
-    share = np.clip(special.ndtr(s / math.hypot(surface.sigma_px, 0.29)), 0.0, 1.0)
-    variance = noise.variance(noise.dark + (noise.bright - noise.dark) * share) / height**2
-    place = _places(s, reach_px, bins_per_px, fine_within_px)
-    kept = ~_outliers(level, variance, place)
-    return _binned(s[kept], level[kept], variance[kept], place[kept])
+    place = _places(levels.distance_px, levels.reach_px, bins_per_px, fine_within_px)
+    weight = 1 / levels.variance
+    total = np.bincount(place, weight)
+    filled = total > 0
+    total = total[filled]
+    return EdgeSpread(
+        distance_px=np.bincount(place, weight * levels.distance_px)[filled] / total,
+        level=np.bincount(place, weight * levels.level)[filled] / total,
+        variance=1 / total,
+    )
 
 
 def _places(s: FloatArray, reach_px: float, bins_per_px: int, fine_within_px: float) -> npt.NDArray[np.int64]:
@@ -106,19 +141,6 @@ def _outliers(level: FloatArray, variance: FloatArray, place: npt.NDArray[np.int
     crowded = (last - first)[place] >= 5
     allowed = 6.0 + 0.15 / np.sqrt(variance + 1e-12)
     return np.asarray(crowded & (off > allowed), dtype=np.bool_)
-
-
-def _binned(s: FloatArray, level: FloatArray, variance: FloatArray, place: npt.NDArray[np.int64]) -> EdgeSpread:
-    weight = 1 / variance
-    total = np.bincount(place, weight)
-    filled = total > 0
-    total = total[filled]
-    return EdgeSpread(
-        distance_px=np.bincount(place, weight * s)[filled] / total,
-        level=np.bincount(place, weight * level)[filled] / total,
-        variance=1 / total,
-        pixels=int(s.size),
-    )
 
 
 def spatial_frequency_response(spread: EdgeSpread, frequency_cy_px: FloatArray) -> FloatArray:

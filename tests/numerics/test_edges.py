@@ -12,8 +12,9 @@ from scipy import integrate, special
 from inspect_app.numerics.clipped_noise import ClippedNoise, clipped_noise
 from inspect_app.numerics.edge_families import FAMILIES, EdgeBasis, Family, pixel_transform
 from inspect_app.numerics.edge_finding import find_edges
-from inspect_app.numerics.edge_line import EdgeCurve, is_near_vertical, pixels_near
-from inspect_app.numerics.edge_spread import edge_spread, spatial_frequency_response
+from inspect_app.numerics.edge_line import EdgeCurve, find_edge_curve, is_near_vertical, pixels_near
+from inspect_app.numerics.edge_spread import edge_levels, edge_spread, spatial_frequency_response
+from inspect_app.numerics.edge_stretch import clean_rows, largest_departure
 from inspect_app.numerics.edge_surface import fit_edge_surface
 from tests.truth.edges import Blur, Edge, Light
 
@@ -123,9 +124,42 @@ def test_the_textbook_response_errs_by_its_published_bias() -> None:
     )
     frequency = np.linspace(0, 0.5, 501)
 
-    response = spatial_frequency_response(edge_spread(image, surface, noise, reach_px=24, bins_per_px=4), frequency)
+    levels = edge_levels(image, surface, noise, reach_px=24)
+    response = spatial_frequency_response(edge_spread(levels, bins_per_px=4), frequency)
 
     assert frequency[np.argmax(response < 0.5)] == pytest.approx(edge.mtf(0.5), rel=0.04)
+
+
+@pytest.mark.parametrize("snr", [4, 40])
+def test_an_edge_that_runs_through_is_clean_in_all_its_rows(snr: float) -> None:
+    """Truth: by construction, even under heavy noise and vignetting."""
+    light = Light(snr=snr, shading=0.5)
+    image = Edge(rows=150, cols=60, normal_deg=8.0).capture(np.random.default_rng(8), light).exposure
+
+    assert clean_rows(image, find_edge_curve(image)) == (0, 150)
+
+
+def test_rows_beyond_the_end_of_an_edge_are_left_out() -> None:
+    """Truth: by construction, both sides are alike from row 100 on; to the nine rows looked at together."""
+    image = Edge(rows=150, cols=60, normal_deg=4.0).ideal()
+    image[100:] = 1.0
+    capture = Light(snr=20).capture(image, np.random.default_rng(9))
+
+    first, stop = clean_rows(capture.exposure, find_edge_curve(capture.exposure))
+
+    assert first == 0
+    assert 85 <= stop <= 97
+
+
+def test_halo_and_vignetting_are_no_departure_and_a_neighbour_is() -> None:
+    """Truth: by construction; the limit of the slanted-edge check is 0.3 of the height."""
+    halo = Edge(rows=120, cols=80, blur=Blur(weights=(0.7, 0.3), sigmas_x_px=(2.2, 8.0)))
+    vignetted = halo.capture(np.random.default_rng(10), Light(snr=60, shading=0.5)).exposure
+    bar = Edge(rows=120, cols=90).ideal() - Edge(rows=120, cols=90, offset_px=15.0).ideal()
+    neighbour = Light(snr=60).capture(bar, np.random.default_rng(10)).exposure
+
+    assert largest_departure(vignetted, fit_edge_surface(vignetted)) < 0.2
+    assert largest_departure(neighbour, fit_edge_surface(neighbour)) > 0.5
 
 
 NOISE = ClippedNoise(low=0.0, high=1.0, dark=0.03, bright=0.9, dark_variance=0.05**2, bright_variance=0.12**2)

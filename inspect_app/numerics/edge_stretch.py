@@ -1,0 +1,120 @@
+"""What else lies in an edge's region: rows beyond the edge's end, and neighbours beside it."""
+
+import math
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from inspect_app.numerics.edge_line import EdgeCurve, EdgePixels, pixels_near
+from inspect_app.numerics.edge_surface import EdgeSurface
+
+FloatArray = npt.NDArray[np.float64]
+
+REACH_PX: Final = 24.0
+NEAR_PX: Final = 4.0  # closer to the edge its own blur shows
+SURE: Final = 3.0  # standard uncertainties
+ROWS_TOGETHER: Final = 9
+CLEARANCE_PX: Final = 6  # from a corner: its blur and halo
+USUAL: Final = 0.75  # quantile of the heights of all rows that counts as the edge's own height
+LEAST_HEIGHT: Final = 0.5  # of the usual height; beyond a corner both sides are alike
+BLOCKS_DOWN: Final = 6
+BLOCK_ACROSS_PX: Final = 6.0
+FEWEST_IN_BLOCK: Final = 12
+
+
+def clean_rows(image: FloatArray, curve: EdgeCurve) -> tuple[int, int]:
+    """Find the longest stretch of rows in which an edge stands as high as it usually does.
+
+    Parameters
+    ----------
+    image : ndarray of shape (rows, cols)
+        In exposure, near-vertical edge.
+    curve : EdgeCurve
+        Where the edge runs.
+
+    Returns
+    -------
+    tuple of int
+        First row, and the one after the last: all rows where nothing speaks against any, otherwise clear of what ends
+        the edge by `CLEARANCE_PX`.
+
+    Notes
+    -----
+    The height of each nine rows is the mean from 4 to 24 px on the bright side less that on the dark side; rows are
+    left out where it lies below half the usual height by more than three standard uncertainties.
+    """
+    rows = image.shape[0]
+    pixels = pixels_near(curve, image.shape, REACH_PX)
+    bright, bright_u = _side_level(image, pixels, pixels.distance_px > NEAR_PX)
+    dark, dark_u = _side_level(image, pixels, pixels.distance_px < -NEAR_PX)
+    height, doubt = bright - dark, SURE * np.hypot(bright_u, dark_u)
+    known = np.isfinite(height)
+    if not np.any(known):
+        return 0, rows
+    usual = float(np.quantile(height[known], USUAL))
+    return _longest_stretch(~known | (height + doubt >= LEAST_HEIGHT * usual))
+
+
+def _side_level(image: FloatArray, pixels: EdgePixels, side: npt.NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+    """Return mean and standard uncertainty of one side about each row, NaN where it has no pixels; shape (rows,)."""
+    row, values = pixels.row[side], image[pixels.row[side], pixels.col[side]]
+    count, total, square = (
+        ROWS_TOGETHER
+        * ndimage.uniform_filter1d(
+            np.bincount(row, values**power, minlength=image.shape[0]), ROWS_TOGETHER, mode="constant"
+        )
+        for power in (0, 1, 2)
+    )
+    some = np.where(count > 0.5, count, np.nan)
+    mean = total / some
+    return mean, np.sqrt(np.maximum(square / some - mean**2, 0.0) / some)
+
+
+def _longest_stretch(is_clean: npt.NDArray[np.bool_]) -> tuple[int, int]:
+    """Return the longest run of clean rows, its ends withdrawn from rows that are not."""
+    rows = is_clean.size
+    labels, count = ndimage.label(is_clean)
+    if count == 0:
+        return 0, 0
+    longest = 1 + int(np.argmax(np.bincount(labels)[1:]))
+    inside = np.flatnonzero(labels == longest)
+    first, stop = int(inside[0]), int(inside[-1]) + 1
+    return first + (CLEARANCE_PX if first > 0 else 0), stop - (CLEARANCE_PX if stop < rows else 0)
+
+
+def largest_departure(image: FloatArray, surface: EdgeSurface) -> float:
+    """Return how far any part of a region lies off its fitted edge, as a share of the edge's height.
+
+    Parameters
+    ----------
+    image : ndarray of shape (rows, cols)
+        In exposure, near-vertical edge.
+    surface : EdgeSurface
+        As fitted to it.
+
+    Returns
+    -------
+    float
+        Largest departure of the mean of a block (a sixth of the rows, 6 px across) from the level of its side, less
+        three standard uncertainties; 0 where none is sure. Blocks within the edge's own blur are left out.
+    """
+    pixels = pixels_near(surface.curve, image.shape, REACH_PX)
+    s, t = pixels.distance_px, pixels.t
+    far = np.abs(s) > NEAR_PX + 3 * surface.sigma_px
+    values = (image[pixels.row, pixels.col] / surface.light(pixels))[far]
+    s, t = s[far], t[far]
+    if s.size == 0:
+        return 0.0
+    level = np.where(s > 0, surface.bright[0] + surface.bright[1] * t, surface.dark[0] + surface.dark[1] * t)
+    across = math.ceil(2 * REACH_PX / BLOCK_ACROSS_PX)
+    down = np.minimum(((t + 1) / 2 * BLOCKS_DOWN).astype(np.int64), BLOCKS_DOWN - 1)
+    place = down * across + np.minimum(((s + REACH_PX) / BLOCK_ACROSS_PX).astype(np.int64), across - 1)
+    residual = values - level
+    count = np.bincount(place)
+    some = np.maximum(count, 1)
+    mean = np.bincount(place, residual) / some
+    doubt = SURE * np.sqrt(np.maximum(np.bincount(place, residual**2) / some - mean**2, 0.0) / some)
+    sure = np.where(count >= FEWEST_IN_BLOCK, np.abs(mean) - doubt, 0.0)
+    return max(0.0, float(np.max(sure))) / (surface.bright[0] - surface.dark[0])
