@@ -65,7 +65,7 @@ PLAIN_COVERAGE: Final = "k = 2"
 _COUNTS: Final = frozenset({"readers", "runs", "repeats", "events", "frames"})
 _MOST_TOLD: Final = 3
 _PLAIN_SPACE: Final = ("space", "object")
-_SPOKEN: Final[Mapping[str, str]] = {"axis": "{}", "mode": "{}", "space": "{} space"}
+_SPOKEN: Final[Mapping[str, str]] = {"axis": "{}", "mode": "{}", "device": "{}", "space": "{} space"}
 
 
 def name_in_words(name: str) -> str:

@@ -8,6 +8,7 @@ from flask import Flask
 from inspect_app.web import pages, security
 from inspect_app.web.admin import bp as admin
 from inspect_app.web.bench import bp as bench
+from inspect_app.web.compare import bp as compare
 from inspect_app.web.devices import bp as devices
 from inspect_app.web.dock import bp as dock
 from inspect_app.web.documents import bp as documents
@@ -30,6 +31,7 @@ _BLUEPRINTS: Final = (
     readiness,
     inspections,
     devices,
+    compare,
     evidence,
     documents,
     admin,

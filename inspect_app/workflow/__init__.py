@@ -11,6 +11,15 @@ from inspect_app.workflow.accounts import (
     sign_in,
 )
 from inspect_app.workflow.answers import StepAnswers, field_of
+from inspect_app.workflow.comparing import (
+    MOST_COMPARED,
+    Compared,
+    ComparedResult,
+    Comparison,
+    compare,
+    device_classes,
+    newest_inspection_of,
+)
 from inspect_app.workflow.concluding import conclude, unanswered_steps
 from inspect_app.workflow.contracts import adopt_contract, contract, contracts
 from inspect_app.workflow.correcting import SPOT_CHANGES, correct_result, correctable_options, try_correction
@@ -116,12 +125,16 @@ from inspect_app.workflow.workplace import (
 __all__ = [
     "AGES_DAYS",
     "FOLLOW_UPS",
+    "MOST_COMPARED",
     "SPOT_CHANGES",
     "WAITS",
     "AcceptedArrival",
     "Arrival",
     "Assessment",
     "ClassStanding",
+    "Compared",
+    "ComparedResult",
+    "Comparison",
     "DeviceArrival",
     "DeviceHistory",
     "DeviceState",
@@ -158,6 +171,7 @@ __all__ = [
     "classify",
     "close",
     "close_workplace",
+    "compare",
     "conclude",
     "contract",
     "contract_of",
@@ -167,6 +181,7 @@ __all__ = [
     "decide_lot",
     "declare_resubmission",
     "device",
+    "device_classes",
     "device_history",
     "devices_to_return",
     "dispose",
@@ -197,6 +212,7 @@ __all__ = [
     "lots_of_shipment",
     "may",
     "new_password",
+    "newest_inspection_of",
     "next_device",
     "nonconformities",
     "nonconformity",

@@ -29,6 +29,8 @@ INSPECTOR = [
     "/inspections/2/sign",
     "/devices",
     "/devices/1",
+    "/compare?of=1&of=2",
+    "/ready/",
     "/documents/",
     "/documents/R-2026-0001",
     "/instruments",

@@ -15,17 +15,22 @@ from inspect_app.documents.figures._figure import Figure, Part
 from inspect_app.documents.figures.characteristic import LotQuestion, characteristic_figure
 from inspect_app.documents.figures.result_bar import result_bar
 from inspect_app.documents.figures.setup import setup_figure
+from inspect_app.documents.figures.side_by_side import Beside, OverLight, over_light_figure, side_by_side_figure
 from inspect_app.model import Condition, Judgement, Measured
 
 __all__ = [
+    "Beside",
     "Figure",
     "LotQuestion",
+    "OverLight",
     "Part",
     "characteristic_figure",
     "combined_figures",
     "figures",
+    "over_light_figure",
     "result_bar",
     "setup_figure",
+    "side_by_side_figure",
 ]
 
 
