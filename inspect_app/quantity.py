@@ -220,6 +220,8 @@ class Quantity:
 
     def to(self, unit: str) -> "Quantity":
         """Return the same quantity in another unit of the same dimension."""
+        if unit == self.unit:
+            return self
         factor = conversion_factor(self.unit, unit)
         return Quantity(
             value=_times(self.value, factor),
@@ -380,10 +382,14 @@ def probability_below(bound: float, quantity: Quantity) -> float:
     distance = bound - quantity.value
     if quantity.standard_uncertainty == 0:
         return 1.0 if distance >= 0 else 0.0
-    deviation = distance / quantity.standard_uncertainty
-    if quantity.degrees_of_freedom is None:
-        return float(special.ndtr(deviation))
-    return float(special.stdtr(_whole_degrees(quantity.degrees_of_freedom), deviation))
+    return share_below(distance / quantity.standard_uncertainty, quantity.degrees_of_freedom)
+
+
+def share_below(deviation: float, degrees_of_freedom: float | None) -> float:
+    """Return the share of a normal distribution, or of Student's t, below so many standard uncertainties."""
+    if degrees_of_freedom is None:
+        return math.erfc(-deviation / math.sqrt(2)) / 2
+    return float(special.stdtr(_whole_degrees(degrees_of_freedom), deviation))
 
 
 def expanded_uncertainty(quantity: Quantity) -> float:

@@ -1,18 +1,19 @@
 """Between what values a result is accepted: the limits moved by the guard band, or those of equal probability."""
 
-import dataclasses
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
 from inspect_app.judge.rules import RULES
 from inspect_app.model import DecisionRule, Limit
-from inspect_app.quantity import Quantity, probability_below
+from inspect_app.quantity import Quantity, probability_below, share_below
 
 # Sums and conversions of float64 are wrong by some 1e-16 of the largest term; a result that is equal to a limit in the
 # contract's decimals must not miss it for that. A thousand times the rounding is still far below any uncertainty.
 ROUNDING: Final = 1e-13
-_HALVINGS: Final = 100  # of an interval of float64: more than its digits
+_STEPS: Final = 60  # of false position; some ten are taken
+_NOTHING: Final = 1e-14  # of a probability: hundred times the rounding of float64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +52,7 @@ def acceptance(result: Quantity, limit: Limit) -> Acceptance:
     -----
     A one-sided limit T accepts up to A = T - w, w = k u; for the rule of probability k is the quantile of p_min, so
     that p_c(A) = p_min. Between two limits that rule accepts where Phi((T_U - y)/u) - Phi((T_L - y)/u) >= p_min, a
-    zone symmetric about their middle, which is found by halving.
+    zone symmetric about their middle, whose end is found by false position.
 
     References
     ----------
@@ -70,7 +71,7 @@ def acceptance(result: Quantity, limit: Limit) -> Acceptance:
     shift = rule.inwards * guard_band
     if limit.at_least is None or limit.at_most is None:
         return _moved(limit, shift, guard_band, factor, has_room=True)
-    if limit.decision_rule is DecisionRule.PROBABILITY and guard_band:
+    if limit.decision_rule is DecisionRule.PROBABILITY and result.standard_uncertainty > 0:
         return _equally_probable(result, limit, _moved(limit, shift, guard_band, factor, has_room=False))
     width = limit.at_most - limit.at_least
     has_room = shift <= 0 or limit.decision_rule is DecisionRule.NONBINARY or 2 * shift < width * (1 - ROUNDING)
@@ -90,21 +91,43 @@ def _moved(limit: Limit, shift: float, guard_band: float, factor: float, *, has_
 def _equally_probable(result: Quantity, limit: Limit, crossed: Acceptance) -> Acceptance:
     if limit.at_least is None or limit.at_most is None or limit.p_min is None:
         return crossed
+    u = result.standard_uncertainty
     middle, half = (limit.at_least + limit.at_most) / 2, (limit.at_most - limit.at_least) / 2
-    near, far = 0.0, half + max(0.0, -crossed.guard_band)
-    if _probability_at(middle, result, limit) < limit.p_min:
+    p_min, freedom = limit.p_min, result.degrees_of_freedom
+
+    def surplus(away: float) -> float:
+        """Return p_c - p_min, so many u from the middle."""
+        return share_below(half / u - away, freedom) - share_below(-half / u - away, freedom) - p_min
+
+    if surplus(0.0) < 0:
         return crossed
-    for _ in range(_HALVINGS):
-        between = (near + far) / 2
-        if _probability_at(middle + between, result, limit) >= limit.p_min:
-            near = between
+    # Where the nearer limit alone leaves p_min, the farther one leaves less: the root lies before.
+    away = _root(surplus, half / u - crossed.factor) * u
+    return Acceptance(
+        at_least=middle - away,
+        at_most=middle + away,
+        guard_band=crossed.guard_band,
+        factor=crossed.factor,
+        has_room=True,
+    )
+
+
+def _root(falling: Callable[[float], float], far: float) -> float:
+    """Return where a falling function crosses zero between 0 and `far`, by the Illinois variant of false position."""
+    f_far = falling(far)
+    if f_far > -_NOTHING:
+        return far
+    near, f_near = 0.0, falling(0.0)
+    for _ in range(_STEPS):
+        between = near + (far - near) * f_near / (f_near - f_far)
+        f_between = falling(between)
+        if abs(f_between) < _NOTHING:
+            return between
+        if f_between > 0:
+            near, f_near, f_far = between, f_between, f_far / 2
         else:
-            far = between
-    return dataclasses.replace(crossed, at_least=middle - near, at_most=middle + near, has_room=True)
-
-
-def _probability_at(value: float, result: Quantity, limit: Limit) -> float:
-    return probability_of_conformity(dataclasses.replace(result, value=value), limit)
+            far, f_near, f_far = between, f_near / 2, f_between
+    return near
 
 
 def capability(limit: Limit, standard_uncertainty: float) -> float | None:

@@ -4,13 +4,16 @@ JCGM 106:2012, ILAC-G8:09/2019 and ISO 14253-1:2017 are cited from memory, and e
 scipy; the published ones agree to the digits that are printed there.
 """
 
+import dataclasses
 import json
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 
 from inspect_app.cli import main
-from inspect_app.judge import RULES, decide, device_verdict
+from inspect_app.judge import RULES, acceptance, decide, device_verdict, probability_of_conformity
 from inspect_app.model import DecisionRule, Finding, Limit, Outcome
 from inspect_app.quantity import Quantity
 
@@ -126,6 +129,27 @@ def test_between_two_limits_the_rule_of_probability_accepts_where_both_tails_tog
     spread = stats.norm(high, 1)
     assert low == pytest.approx(-high, abs=1e-12)
     assert spread.cdf(2) - spread.cdf(-2) == pytest.approx(0.95, abs=1e-9)
+
+
+@given(
+    st.floats(0.01, 0.99),
+    st.floats(1e-4, 3),
+    st.one_of(st.none(), st.integers(1, 50)),
+    st.floats(-5, 5),
+    st.floats(0.1, 9),
+)
+def test_the_acceptance_limits_of_probability_are_where_it_is_p_min(p_min, u, freedom, low, width):
+    """Definition (JCGM 106:2012, 8.3): p_c at either acceptance limit is p_min; beyond it is less."""
+    limit = dataclasses.replace(
+        judged(DecisionRule.PROBABILITY, 45).limit, at_least=low, at_most=low + width, p_min=p_min
+    )
+    seen = Quantity(value=0, unit="ms", standard_uncertainty=u, degrees_of_freedom=freedom)
+
+    zone = acceptance(seen, limit)
+
+    ends = (zone.at_least, zone.at_most) if zone.has_room else (low + width / 2,)
+    found = [probability_of_conformity(dataclasses.replace(seen, value=end), limit) for end in ends]
+    assert found == pytest.approx([p_min] * 2, abs=1e-9) if zone.has_room else found[0] < p_min
 
 
 @pytest.mark.parametrize("rule", ["guard-U", "iso14253-supplier", "probability"])
