@@ -15,7 +15,7 @@ OUTLIER_AT: Final = 4.0  # robust standard deviations
 CENTRE_SCATTER: Final = 0.03  # of the half diagonal: how far a lens's axis usually lies from the picture's centre
 TERM_SCATTERS: Final = (0.3, 0.3, 0.2)  # of k1, k2, k3 before the picture is seen
 KEYSTONE_SCATTER: Final = 0.05  # change of magnification from centre to corner when a chart is not square to the axis
-SHOWN_AT: Final = 0.6  # of the usual unrest about a point
+SHOWN_AT: Final = 0.5  # of the usual likeness to the other points
 KEYSTONE_COUNTS_AT: Final = 12.0  # twice the gain in log likelihood for two parameters: once in 400 by noise
 
 
@@ -126,16 +126,30 @@ def _shown_at_the_border(lattice: Lattice, image: FloatArray, fit: _Fit, half: f
     places = middle + half * _model(fit.parameters, index)
     size = np.array(image.shape[::-1])
     inside = np.all((places >= lattice.mark_px + 1) & (places <= size - 2 - lattice.mark_px), axis=1)
-    reach = max(2, round(0.3 * lattice.spacing_px))
-    usual = np.median([_unrest(image, place, reach) for place in lattice.points[:: max(1, len(known) // 60)]])
-    shown = [bool(_unrest(image, place, reach) > SHOWN_AT * usual) for place in places[inside]]
-    return np.asarray(index[inside][shown], dtype=np.float64)
+    likeness = _likeness(image, lattice.points[:: max(1, len(known) // 60)], places[inside], lattice.spacing_px)
+    return np.asarray(index[inside][likeness > SHOWN_AT], dtype=np.float64)
 
 
-def _unrest(image: FloatArray, place: FloatArray, reach: int) -> float:
-    x, y = (round(float(value)) for value in place)
-    patch = image[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
-    return float(np.std(patch)) / max(float(np.mean(patch)), 1e-12)
+def _likeness(image: FloatArray, known: FloatArray, places: FloatArray, spacing_px: float) -> FloatArray:
+    """Return how much the surroundings of places look like those of known points: 1 as they do, 0 not at all.
+
+    What the known points have in common is the first principal component of their surroundings, of either sign, so
+    that the corners of a chessboard are alike; noise has hardly a part in it.
+    """
+    reach = max(2, round(0.3 * spacing_px))
+    padded = np.pad(image, reach, mode="edge")
+
+    def surroundings(points: FloatArray) -> FloatArray:
+        x, y = np.rint(points).astype(np.int64).T
+        step = np.arange(2 * reach + 1)
+        patches = padded[y[:, None, None] + step[:, None], x[:, None, None] + step].reshape(len(points), step.size**2)
+        brightness = np.maximum(patches.mean(axis=1, keepdims=True), 1e-12)
+        return np.asarray(patches / brightness - 1, dtype=np.float64)
+
+    patches = surroundings(known)
+    common = np.linalg.eigh(patches @ patches.T)[1][:, -1] @ patches
+    usual = float(np.median(np.abs(patches @ common)))
+    return np.asarray(np.abs(surroundings(places) @ common) / max(usual, 1e-12), dtype=np.float64)
 
 
 def _as_distortion(

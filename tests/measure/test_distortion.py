@@ -11,7 +11,7 @@ from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure import CHECKS, read_options
 from inspect_app.measure.distortion import DistortionOptions
 from inspect_app.model import Measured
-from inspect_app.quantity import Quantity, expanded_uncertainty
+from inspect_app.quantity import Quantity
 from tests.truth.edges import Light, still
 from tests.truth.grids import Grid
 
@@ -79,7 +79,51 @@ def test_what_does_not_bend_the_grid_does_not_move_the_result(change: object) ->
 
     before, after = distortion_of(capture), distortion_of(changed)
 
-    assert after.value == pytest.approx(before.value, abs=2 * before.standard_uncertainty)
+    assert after.value == pytest.approx(before.value, abs=before.standard_uncertainty)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("coding", ["linear8", "srgb8"])
+def test_fewer_bits_do_not_move_the_result(kind: str, coding: str) -> None:
+    """Property: bit depth and coding leave the distortion within its uncertainty, the same noise in both."""
+    grid, light = a_grid(kind, k1=-0.06, turn_deg=1.0), Light(snr=30)
+    deep = light.capture(grid.ideal(), np.random.default_rng(11))
+    coarse = dataclasses.replace(light, coding=coding).capture(grid.ideal(), np.random.default_rng(11))
+
+    before, after = distortion_of(deep), distortion_of(coarse)
+
+    assert after.value == pytest.approx(before.value, abs=before.standard_uncertainty)
+
+
+@pytest.mark.parametrize("margin_px", [-2, 12])
+def test_a_margin_more_or_less_does_not_move_the_result(margin_px: int) -> None:
+    """Property: crop and padding; the chart draws no mark that they cut or add, so the outermost stays the same."""
+    grid = a_grid("dots", k1=-0.06, turn_deg=2.0)
+    capture = Light(snr=40).capture(grid.ideal(), np.random.default_rng(12))
+    if margin_px < 0:
+        exposure = capture.exposure[-margin_px:margin_px, -margin_px:margin_px]
+    else:
+        ground = np.full((360 + 2 * margin_px, 480 + 2 * margin_px), float(np.median(capture.exposure)))
+        exposure = ground + np.random.default_rng(13).normal(0, 0.016, ground.shape)
+        exposure[margin_px:-margin_px, margin_px:-margin_px] = capture.exposure
+
+    before, after = distortion_of(capture), distortion_of(still(np.ascontiguousarray(exposure)))
+
+    assert after.value == pytest.approx(before.value, abs=before.standard_uncertainty)
+
+
+@pytest.mark.parametrize("seed", [2, 6, 9])
+def test_noise_beyond_the_outermost_marks_is_not_taken_for_marks(seed: int) -> None:
+    """Truth: by construction; small dots at an SNR of 8, of which the outermost counts, to 0.1 points.
+
+    By the unrest about a place alone these were 0.5 to 1.1 points off, at an uncertainty of 0.03.
+    """
+    random = np.random.default_rng(seed)
+    phase = (random.uniform(-0.5, 0.5), random.uniform(-0.5, 0.5))
+    grid = Grid(rows=360, cols=480, spacing_px=36, mark_px=3.0, k1=-0.08, turn_deg=3.0, phase=phase, blur_px=1.4)
+    capture = Light(snr=8, shading=0.5, dark=0.2).capture(grid.ideal(), random)
+
+    assert distortion_of(capture).value == pytest.approx(grid.distortion_max_percent(), abs=0.1)
 
 
 def test_a_chart_turned_about_its_upright_axis_is_not_taken_for_distortion() -> None:
@@ -93,9 +137,10 @@ def test_a_chart_turned_about_its_upright_axis_is_not_taken_for_distortion() -> 
     assert any("not square" in warning for warning in measured.warnings)
 
 
-def test_more_noise_never_shrinks_the_uncertainty() -> None:
+@pytest.mark.parametrize("kind", KINDS)
+def test_more_noise_never_shrinks_the_uncertainty(kind: str) -> None:
     """Property: over falling SNR the uncertainty grows."""
-    grid = a_grid("dots", k1=-0.05)
+    grid = a_grid(kind, k1=-0.05)
     uncertainties = []
     for snr in (100, 30, 10):
         capture = Light(snr=snr).capture(grid.ideal(), np.random.default_rng(9))
@@ -104,7 +149,7 @@ def test_more_noise_never_shrinks_the_uncertainty() -> None:
     assert uncertainties == sorted(uncertainties)
 
 
-def test_value_and_expanded_uncertainty_hold_the_truth_about_95_times_in_100() -> None:
+def test_value_and_two_u_hold_the_truth_about_95_times_in_100() -> None:
     """Coverage: 40 seeded grids of all kinds; the lower binomial bound at 95 %, 3 sigma, is 0.85."""
     random = np.random.default_rng(17850)
     held = 0
@@ -121,7 +166,7 @@ def test_value_and_expanded_uncertainty_hold_the_truth_about_95_times_in_100() -
         )
         capture = Light(snr=random.uniform(10, 50), shading=0.3).capture(grid.ideal(), random)
         quantity = distortion_of(capture)
-        held += abs(quantity.value - grid.distortion_max_percent()) <= expanded_uncertainty(quantity)
+        held += abs(quantity.value - grid.distortion_max_percent()) <= 2 * quantity.standard_uncertainty
 
     assert held / 40 >= 0.85
 
