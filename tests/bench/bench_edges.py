@@ -1,24 +1,31 @@
-"""How well slanted edges are measured: single edges, bent edges, whole charts; run by hand with `make bench`.
+"""How well slanted edges are measured: single edges, bent edges, whole charts, speed; run by hand with `make bench`.
 
-Each bench prints one row: relative error of MTF50 and MTF10 (median, 90th percentile, mean), the share of captures that
-value ± 2 u holds, refusals, and milliseconds. Goals stand in the assertions.
+Single edges go through files. Each bench prints one row, and one for each class of capture: relative error of MTF50 and
+MTF10 (median, 90th percentile, mean), the share of captures that value ± 2 u holds, refusals, and milliseconds. Goals
+stand in the assertions.
 """
 
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 
+import imagecodecs
 import numpy as np
+import pytest
+from PIL import Image
 
-from inspect_app.capture import Still
+from inspect_app.capture import Still, read
 from inspect_app.errors import NothingToMeasure
-from inspect_app.measure import CHECKS, read_options
+from inspect_app.measure import CHECKS, measure, read_options
 from inspect_app.measure.slanted_edge import SlantedEdgeOptions
 from inspect_app.model import Measured, Result
 from tests.truth.edges import Blur, Chart, Edge, Light, Square
 
 LEVELS = {"mtf50": 0.5, "mtf10": 0.1}
+KINDS = ("Gaussian", "halo", "defocus", "unequal in x and y")
+CODINGS = ("linear16", "linear8", "srgb8")
 
 
 @dataclass
@@ -38,15 +45,18 @@ class Tally:
 
     def row(self, title: str) -> str:
         """Return the printed row."""
-        parts = [f"{title:28}"]
+        parts = [f"{title:28} {len(self.errors['mtf50']):4}"]
         for name in LEVELS:
-            errors, pulls = np.array(self.errors[name]), np.array(self.pulls[name])
-            held = np.mean(np.abs(pulls) <= 2)
+            errors = np.array(self.errors[name])
             parts.append(
                 f"{name} {100 * np.median(np.abs(errors)):5.2f} {100 * np.quantile(np.abs(errors), 0.9):5.2f} "
-                f"{100 * np.mean(errors):+5.2f} % held {held:.1%}"
+                f"{100 * np.mean(errors):+5.2f} % held {self.held(name):.1%}"
             )
         return f"{' | '.join(parts)} | refused {self.refused} | {1e3 * np.median(self.seconds):.0f} ms"
+
+    def held(self, name: str) -> float:
+        """Return the share of captures of which value ± 2 u holds the truth."""
+        return float(np.mean(np.abs(self.pulls[name]) <= 2))
 
     def percentile(self, name: str, share: float) -> float:
         """Return a percentile of the relative error."""
@@ -66,11 +76,12 @@ def a_blur(random: np.random.Generator, kind: int) -> Blur:
     return Blur(sigmas_x_px=(sigma,), sigmas_y_px=(float(np.clip(sigma * random.uniform(0.5, 2), 0.45, 2.2)),))
 
 
-def single_edges(count: int, *, bent: bool = False, seed: int = 1) -> Iterator[tuple[Edge, Still]]:
-    """Yield random edges and their captures."""
+def single_edges(count: int, *, bent: bool = False, seed: int = 1) -> Iterator[tuple[Edge, Light, tuple[str, ...]]]:
+    """Yield random edges, their light, and the classes that each belongs to."""
     random = np.random.default_rng(seed)
     for number in range(count):
-        rows, cols = int(random.integers(60, 301)), int(random.integers(40, 201))
+        rows = round(math.exp(random.uniform(math.log(60), math.log(300))))
+        cols = round(math.exp(random.uniform(math.log(40), math.log(200))))
         upright = bool(random.random() < 0.5)
         tilt = random.choice([-1, 1]) * random.uniform(2, min(20, math.degrees(math.atan(0.5 * cols / rows)) + 2))
         bend_px = random.choice([-1, 1]) * random.uniform(1, min(8, cols / 8)) if bent else 0.0
@@ -88,9 +99,10 @@ def single_edges(count: int, *, bent: bool = False, seed: int = 1) -> Iterator[t
             dark=bright / math.exp(random.uniform(math.log(4), math.log(60))),
             snr=math.exp(random.uniform(math.log(4), math.log(50))),
             shot_share=random.uniform(0.5, 1.0),
-            coding=str(random.choice(["linear16", "linear8", "srgb8"])),
+            coding=CODINGS[number // 4 % 3],
         )
-        yield edge, edge.capture(random, light)
+        loud = "SNR 4 to 7" if light.snr < 7 else "SNR 7 to 20" if light.snr < 20 else "SNR 20 to 50"
+        yield edge, light, (KINDS[number % 4], light.coding, loud, edge.axis)
 
 
 def measure_edge(capture: Still, **given: object) -> Measured:
@@ -98,22 +110,31 @@ def measure_edge(capture: Still, **given: object) -> Measured:
     return CHECKS["slanted-edge"].run((capture,), read_options(SlantedEdgeOptions, given))
 
 
-def tally_edges(count: int, *, automatic: bool = False, bent: bool = False, seed: int = 1) -> Tally:
-    """Measure random single edges."""
-    tally = Tally()
-    for edge, capture in single_edges(count, bent=bent, seed=seed):
-        start = time.perf_counter()
+def tally_edges(
+    title: str, folder: Path, count: int, *, automatic: bool = False, bent: bool = False, seed: int = 1
+) -> Tally:
+    """Measure random single edges through files, print what came of them, and return the whole."""
+    whole, parts = Tally(), dict[str, Tally]()
+    random = np.random.default_rng(seed + 1000)
+    for number, (edge, light, classes) in enumerate(single_edges(count, bent=bent, seed=seed)):
+        tallies = [whole, *(parts.setdefault(name, Tally()) for name in classes)]
+        path = light.keep(edge.ideal(), random, folder, as_tiff=number % 2 == 1)
+        given = {"transfer": light.transfer} | ({} if automatic else {"roi": f"0,0,{edge.cols},{edge.rows}"})
+        start = time.process_time()
         try:
-            given = {} if automatic else {"roi": (0, 0, edge.cols, edge.rows)}
-            measured = measure_edge(capture, **given)
+            measured = measure("slanted-edge", {"scene": [path]}, given)
         except NothingToMeasure:
-            tally.refused += 1
+            for tally in tallies:
+                tally.refused += 1
             continue
-        tally.seconds.append(time.perf_counter() - start)
-        for name, level in LEVELS.items():
-            found = [result for result in measured.results if result.quantity_name == name]
-            tally.add(found[0], edge.mtf(level))
-    return tally
+        seconds = time.process_time() - start
+        for tally in tallies:
+            tally.seconds.append(seconds)
+            for name, level in LEVELS.items():
+                tally.add(next(result for result in measured.results if result.quantity_name == name), edge.mtf(level))
+    for name, tally in [(title, whole), *sorted(parts.items())]:
+        print(tally.row(name if tally is whole else f"  {name}"))  # noqa: T201  # the bench's purpose
+    return whole
 
 
 def charts(count: int, seed: int = 2) -> Iterator[tuple[Chart, Still]]:
@@ -146,31 +167,67 @@ def charts(count: int, seed: int = 2) -> Iterator[tuple[Chart, Still]]:
         yield chart, light.capture(chart.ideal(), random)
 
 
-def test_single_edges() -> None:
-    """MTF50 within 1.5 % (median) and 6 % (p90), MTF10 within 2.5 % and 10 %."""
-    tally = tally_edges(400)
-    print(tally.row("single edges, region given"))  # noqa: T201  # the bench's purpose
+def test_single_edges(tmp_path: Path) -> None:
+    """MTF50 within 1.5 % (median) and 6 % (p90), MTF10 within 2.5 % and 10 %; held in 93 to 98 of 100; none refused."""
+    tally = tally_edges("single edges, region given", tmp_path, 400)
 
+    assert tally.refused == 0
     assert tally.percentile("mtf50", 0.5) <= 0.015
     assert tally.percentile("mtf50", 0.9) <= 0.06
     assert tally.percentile("mtf10", 0.5) <= 0.025
     assert tally.percentile("mtf10", 0.9) <= 0.10
+    assert 0.93 <= tally.held("mtf50") <= 0.985
+    assert 0.93 <= tally.held("mtf10") <= 0.985
 
 
-def test_single_edges_found() -> None:
+def test_single_edges_found(tmp_path: Path) -> None:
     """As above, the region found."""
-    tally = tally_edges(200, automatic=True, seed=3)
-    print(tally.row("single edges, region found"))  # noqa: T201  # the bench's purpose
+    tally = tally_edges("single edges, region found", tmp_path, 160, automatic=True, seed=3)
 
+    assert tally.refused == 0
     assert tally.percentile("mtf50", 0.9) <= 0.06
 
 
-def test_bent_edges() -> None:
-    """MTF50 within 4 % (p90)."""
-    tally = tally_edges(200, bent=True, seed=4)
-    print(tally.row("bent edges"))  # noqa: T201  # the bench's purpose
+def test_bent_edges(tmp_path: Path) -> None:
+    """MTF50 within 4 % (p90), give or take what 160 edges tell of a p90 (a tenth of it)."""
+    tally = tally_edges("bent edges", tmp_path, 160, bent=True, seed=4)
 
-    assert tally.percentile("mtf50", 0.9) <= 0.06
+    assert tally.refused == 0
+    assert tally.percentile("mtf50", 0.9) <= 0.044
+
+
+def cpu_seconds(work: Callable[[], object], times: int = 5) -> float:
+    """Return the least processor time of a few runs: what others do on the machine is left out."""
+    spent = []
+    for _ in range(times):
+        start = time.process_time()
+        work()
+        spent.append(time.process_time() - start)
+    return min(spent)
+
+
+@pytest.mark.parametrize("form", ["8-bit PNG", "16-bit PNG", "colour JPEG"])
+def test_a_region_takes_a_quarter_of_the_time_of_decoding(form: str, tmp_path: Path) -> None:
+    """A region of 200 x 300 px in a picture of 12 megapixels: at most a quarter of reading the file."""
+    random = np.random.default_rng(12)
+    picture = np.tile(0.2 + 0.3 * np.linspace(0, 1, 4000), (3000, 1))
+    picture[1000:1300, 2000:2200] = 0.1 + 0.5 * Edge(rows=300, cols=200, normal_deg=6).ideal()
+    picture += random.normal(0, 0.01, picture.shape)
+    path = tmp_path / ("picture.jpg" if form == "colour JPEG" else "picture.png")
+    if form == "16-bit PNG":
+        path.write_bytes(imagecodecs.png_encode(np.rint(65535 * picture).astype(np.uint16)))
+    else:
+        drawn = Image.fromarray(np.rint(255 * np.clip(picture, 0, 1)).astype(np.uint8))
+        (drawn if form == "8-bit PNG" else drawn.convert("RGB")).save(path, quality=92)
+    (capture,) = read(path)
+    assert isinstance(capture, Still)
+
+    reading = cpu_seconds(lambda: read(path))
+    measuring = cpu_seconds(lambda: measure_edge(capture, roi=(2000, 1000, 200, 300)))
+
+    ratio = measuring / reading
+    print(f"{form}: reading {1e3 * reading:.0f} ms, region {1e3 * measuring:.1f} ms, {ratio:.2f}")  # noqa: T201  # purpose
+    assert ratio <= 0.25
 
 
 def test_charts() -> None:
@@ -199,4 +256,6 @@ def test_charts() -> None:
 
     assert hit / wanted >= 0.99
     assert hit / reported >= 0.99
-    assert tally.percentile("mtf50", 0.9) <= 0.03
+    assert abs(np.mean(tally.errors["mtf50"])) <= 0.003
+    assert tally.percentile("mtf50", 0.5) <= 0.007
+    assert tally.percentile("mtf50", 0.9) <= 0.022

@@ -9,9 +9,12 @@ import hashlib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 
+import imagecodecs
 import numpy as np
 import numpy.typing as npt
+import tifffile
 from scipy import optimize, special
 
 from inspect_app.capture import Still
@@ -105,8 +108,8 @@ class Light:
     coding: str = "linear16"
     """``linear16``, ``linear8`` or ``srgb8``."""
 
-    def capture(self, ideal: Array, random: np.random.Generator, name: str = "edge.png") -> Still:
-        """Return the capture of an ideal picture whose values run from 0 (dark) to 1 (bright)."""
+    def exposure(self, ideal: Array, random: np.random.Generator) -> Array:
+        """Return the exposure, with its noise, of an ideal picture whose values run from 0 (dark) to 1 (bright)."""
         rows, cols = ideal.shape
         exposure = self.dark + (self.bright - self.dark) * ideal
         if self.shading:
@@ -118,14 +121,39 @@ class Light:
             variance = (self.bright / self.snr) ** 2
             shot = self.shot_share * variance * np.maximum(exposure, 0) / self.bright
             exposure = exposure + random.normal(size=exposure.shape) * np.sqrt(shot + (1 - self.shot_share) * variance)
-        return still(exposure, self.coding, name)
+        return exposure
+
+    def capture(self, ideal: Array, random: np.random.Generator, name: str = "edge.png") -> Still:
+        """Return the capture of an ideal picture whose values run from 0 (dark) to 1 (bright)."""
+        return still(self.exposure(ideal, random), self.coding, name)
+
+    def keep(self, ideal: Array, random: np.random.Generator, folder: Path, *, as_tiff: bool = False) -> Path:
+        """Write the capture as a PNG or TIFF file and return its path."""
+        codes = codes_of(self.exposure(ideal, random), self.coding)
+        path = folder / ("capture.tif" if as_tiff else "capture.png")
+        if as_tiff:
+            tifffile.imwrite(path, codes)
+        else:
+            path.write_bytes(imagecodecs.png_encode(codes))
+        return path
+
+    @property
+    def transfer(self) -> str:
+        """The transfer that undoes the coding."""
+        return "srgb" if self.coding == "srgb8" else "linear"
+
+
+def codes_of(exposure: Array, coding: str) -> npt.NDArray[np.unsignedinteger]:
+    """Return an exposure of 0 to 1 as stored codes."""
+    top = 65535 if coding == "linear16" else 255
+    stored = _encode_srgb(exposure) if coding == "srgb8" else exposure
+    return np.clip(np.rint(stored * top), 0, top).astype(np.uint16 if top > 255 else np.uint8)
 
 
 def still(exposure: Array, coding: str = "linear16", name: str = "edge.png") -> Still:
     """Store an exposure of 0 to 1 as codes and read it back, as a file would."""
-    top = 65535 if coding == "linear16" else 255
-    stored = _encode_srgb(exposure) if coding == "srgb8" else exposure
-    codes = np.clip(np.rint(stored * top), 0, top)
+    codes = codes_of(exposure, coding)
+    top = int(np.iinfo(codes.dtype).max)
     read = _decode_srgb(codes / top) if coding == "srgb8" else codes / top
     step = (
         float(_decode_srgb(np.array(0.735 + 1 / top)) - _decode_srgb(np.array(0.735))) if coding == "srgb8" else 1 / top
