@@ -2,6 +2,8 @@
 SHELL := /bin/bash
 PY := .venv/bin/python
 SERVE ?= 1
+# As inspect_app sets it for itself; the tests load NumPy before.
+export OPENBLAS_NUM_THREADS ?= 1
 CAPTURES ?= 10000
 SEED ?= 1
 UV := VIRTUAL_ENV=.venv .venv/bin/uv pip install --quiet
