@@ -100,7 +100,7 @@ class Nonconformity:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReturnShipment:
-    """Devices sent back to their supplier together."""
+    """Devices sent back to their supplier together, each by key and serial."""
 
     id: int
     reference: str
@@ -108,4 +108,4 @@ class ReturnShipment:
     remark: str
     sent_at: datetime
     sent_by: Person
-    device_ids: tuple[int, ...]
+    devices: tuple[tuple[int, str], ...]

@@ -167,11 +167,14 @@ def add_return(
 def returns(session: Session) -> tuple[ReturnShipment, ...]:
     """Return all return shipments, newest first."""
     everybody = people(session)
-    devices: dict[int, list[int]] = defaultdict(list)
-    for shipment_id, device_id in session.execute(
-        select(ReturnedDeviceRow.return_shipment_id, ReturnedDeviceRow.device_id).order_by(ReturnedDeviceRow.id)
-    ):
-        devices[shipment_id].append(device_id)
+    devices: dict[int, list[tuple[int, str]]] = defaultdict(list)
+    statement = (
+        select(ReturnedDeviceRow.return_shipment_id, DeviceRow.id, DeviceRow.serial)
+        .join(DeviceRow, DeviceRow.id == ReturnedDeviceRow.device_id)
+        .order_by(ReturnedDeviceRow.id)
+    )
+    for shipment_id, device_id, serial in session.execute(statement):
+        devices[shipment_id].append((device_id, serial))
     return tuple(
         ReturnShipment(
             id=row.id,
@@ -180,7 +183,7 @@ def returns(session: Session) -> tuple[ReturnShipment, ...]:
             remark=row.remark,
             sent_at=row.sent_at,
             sent_by=everybody[row.sent_by_id],
-            device_ids=tuple(devices[row.id]),
+            devices=tuple(devices[row.id]),
         )
         for row in session.scalars(select(ReturnShipmentRow).order_by(ReturnShipmentRow.id.desc()))
     )

@@ -15,10 +15,12 @@ from inspect_app.web.documents import bp as documents
 from inspect_app.web.evidence import bp as evidence
 from inspect_app.web.inspections import bp as inspections
 from inspect_app.web.lots import bp as lots
+from inspect_app.web.nonconformities import bp as nonconformities
 from inspect_app.web.pictures import bp as pictures
 from inspect_app.web.readiness import bp as readiness
 from inspect_app.web.sampling import bp as sampling
 from inspect_app.web.signin import bp as signin
+from inspect_app.web.suppliers import bp as suppliers
 from inspect_app.workflow import open_workplace, secret_key
 
 _BLUEPRINTS: Final = (
@@ -34,6 +36,8 @@ _BLUEPRINTS: Final = (
     compare,
     evidence,
     documents,
+    nonconformities,
+    suppliers,
     admin,
 )
 _MIB: Final = 1 << 20

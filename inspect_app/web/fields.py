@@ -1,5 +1,6 @@
 """Fields of the pages: a number field that reads what people type, lists, files, and the table from kind to field."""
 
+import enum
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import Any, Final, TypeVar
@@ -16,6 +17,7 @@ from inspect_app.quantity import format_limit, parse_number
 from inspect_app.web.typed import looks_like_serial, without_control_characters
 
 T = TypeVar("T")
+Choice = TypeVar("Choice", bound=enum.StrEnum)
 
 
 class PageForm(FlaskForm):
@@ -67,7 +69,7 @@ class PageForm(FlaskForm):
 
     def _field_named(self, where: str) -> str | None:
         plain = where.casefold()
-        return next((field.name for field in self if plain in (field.name, field.label.text.casefold())), None)
+        return next((one.short_name for one in self if plain in (one.short_name, one.label.text.casefold())), None)
 
 
 def _focus_id(field: Field) -> str:
@@ -169,6 +171,19 @@ class DayField(DateField):
             self.data = date.fromisoformat(text)
         except ValueError as error:
             raise ValueError(f"Write the day as year-month-day, like 2026-11-25. You entered {text}.") from error
+
+
+def chosen(field: Field, kind: type[Choice]) -> Choice:
+    """Return which of a few words was chosen.
+
+    Raises
+    ------
+    UnusableInput
+        None of them.
+    """
+    if field.data not in {one.value for one in kind}:
+        raise UnusableInput(field.label.text, "nothing is chosen", "Choose one.")
+    return kind(field.data)
 
 
 def needed(message: str) -> list[InputRequired]:

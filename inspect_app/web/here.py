@@ -33,13 +33,13 @@ def person() -> Person:
 
 
 def is_allowed(act: str) -> bool:
-    """Say whether the person may ``inspect`` or ``keep``; what they may not do is not shown to them."""
+    """Say whether the person may ``inspect``, ``approve`` or ``keep``; what they may not do is not shown to them."""
     signed_in = someone()
     return signed_in is not None and may(signed_in, act)
 
 
 def allowed_to(act: str) -> Callable[[Callable[P, T]], Callable[P, T]]:
-    """Open a view only to those who may ``inspect`` or ``keep``."""
+    """Open a view only to those who may ``inspect``, ``approve`` or ``keep``."""
 
     def guard(view: Callable[P, T]) -> Callable[P, T]:
         @wraps(view)

@@ -62,6 +62,7 @@ def _context() -> dict[str, Any]:
     return {
         "person": here.someone(),
         "may_inspect": here.is_allowed("inspect"),
+        "may_approve": here.is_allowed("approve"),
         "may_keep": here.is_allowed("keep"),
         "issuer": here.workplace().settings.issuer,
         "theme": theme if theme in THEMES else "",

@@ -10,12 +10,11 @@ from wtforms import RadioField, StringField, TextAreaField
 
 from inspect_app import workflow
 from inspect_app.documents.figures import LotQuestion, characteristic_figure
-from inspect_app.errors import UnusableInput
 from inspect_app.judge.characteristic import NEVER_WRONG, WrongVerdicts
 from inspect_app.model import FollowUp, Outcome, Stringency
 from inspect_app.quantity import parse_number
 from inspect_app.web import here, shown
-from inspect_app.web.fields import NumberField, PageForm, SerialField, needed
+from inspect_app.web.fields import NumberField, PageForm, SerialField, chosen, needed
 from inspect_app.workflow import FOLLOW_UPS, ClassStanding, LotSampling, SampledDevice
 
 bp = Blueprint("sampling", __name__, url_prefix="/lots")
@@ -124,7 +123,7 @@ def shown_sampling(lot_id: int, refused: PageForm | None = None) -> ShownSamplin
     wrong = WrongForm(formdata=request.args)
     chances = wrong.chances()
     decide = form(DecideForm)
-    decide.follow_up.choices = [(one.value, _FOLLOW_UPS[one]) for one in FOLLOW_UPS[sampling.outcome]]
+    decide.follow_up.choices = {one.value: _FOLLOW_UPS[one] for one in FOLLOW_UPS[sampling.outcome]}
     return ShownSampling(
         of=sampling,
         classes=tuple(_class(one, sampling, chances) for one in sampling.classes),
@@ -205,11 +204,8 @@ def decide(lot_id: int) -> ResponseReturnValue:
     form = DecideForm()
 
     def given() -> None:
-        if form.follow_up.data not in {one.value for one in FollowUp}:
-            raise UnusableInput("follow_up", "nothing is chosen", "Choose what follows.")
-        workflow.decide_lot(
-            here.workplace(), here.person(), lot_id, FollowUp(form.follow_up.data), form.remark.data or ""
-        )
+        follow_up = chosen(form.follow_up, FollowUp)
+        workflow.decide_lot(here.workplace(), here.person(), lot_id, follow_up, form.remark.data or "")
 
     return _done(lot_id, form, given, "The verdict on the lot is recorded.")
 

@@ -133,7 +133,7 @@ def test_a_rejected_sample_asks_what_follows_and_records_it(inspector, drawn, pl
 
     unanswered = inspector.post(f"/lots/{drawn}/verdict", {"remark": ""})
     assert unanswered.status_code == 422
-    assert "Choose what follows." in inspector.words()
+    assert "What follows?: nothing is chosen. Choose one." in inspector.words()
     inspector.post(f"/lots/{drawn}/verdict", {"follow_up": "screen", "remark": "keep the good ones"})
 
     words = inspector.words()

@@ -119,7 +119,9 @@ def test_what_goes_back_is_listed_until_it_is_sent(either_bench: Bench) -> None:
     workflow.send_back(place, inspector, "Invented Maker", "RT-1", [waiting.device.id], "two crates")
 
     assert workflow.devices_to_return(place) == ()
-    assert [(one.reference, one.device_ids) for one in workflow.returns(place)] == [("RT-1", (waiting.device.id,))]
+    assert [(one.reference, one.devices) for one in workflow.returns(place)] == [
+        ("RT-1", ((waiting.device.id, "BM-001"),))
+    ]
     workflow.close(place, either_bench.approver, FIRST, "credit note 7")
     assert found(either_bench).is_closed
 
