@@ -162,8 +162,8 @@ def lots_of_shipment(session: Session, shipment_id: int) -> tuple[Lot, ...]:
     )
 
 
-def lot_counts(session: Session, lot_id: int | None = None) -> tuple[LotCounts, ...]:
-    """Count the devices of one lot, or of every lot, newest first."""
+def lot_counts(session: Session, lot_ids: Collection[int] | None = None) -> tuple[LotCounts, ...]:
+    """Count the devices of some lots, or of every lot, newest first."""
     statement = (
         select(
             ArrivalRow.lot_id,
@@ -179,22 +179,22 @@ def lot_counts(session: Session, lot_id: int | None = None) -> tuple[LotCounts, 
         .outerjoin(SignatureRow, COUNTING_SIGNATURE)
         .group_by(ArrivalRow.lot_id)
     )
-    if lot_id is not None:
-        statement = statement.where(ArrivalRow.lot_id == lot_id)
+    if lot_ids is not None:
+        statement = statement.where(ArrivalRow.lot_id.in_(lot_ids))
     counts = {key: numbers for key, *numbers in session.execute(statement)}
     return tuple(
         LotCounts(
             lot=lot, **dict(zip(("total", "inspected", "accepted", "rejected", "held"), counts[lot.id], strict=True))
         )
-        for lot in _lots(session, lot_id)
+        for lot in _lots(session, lot_ids)
         if lot.id in counts
     )
 
 
-def _lots(session: Session, lot_id: int | None) -> tuple[Lot, ...]:
+def _lots(session: Session, lot_ids: Collection[int] | None) -> tuple[Lot, ...]:
     statement = select(LotRow, ShipmentRow).join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
     statement = statement.order_by(ShipmentRow.id.desc(), LotRow.id)
-    return _lots_of(session, statement if lot_id is None else statement.where(LotRow.id == lot_id))
+    return _lots_of(session, statement if lot_ids is None else statement.where(LotRow.id.in_(lot_ids)))
 
 
 def lots_by_key(session: Session, lot_ids: Collection[int]) -> dict[int, Lot]:

@@ -370,7 +370,7 @@ class SignatureRow(SealedRow):
     """The end of an inspection, with its judgements as they stood, in canonical JSON."""
 
     __tablename__ = "signature"
-    __table_args__ = (UniqueConstraint("inspection_id", "ordinal"),)
+    __table_args__ = (UniqueConstraint("inspection_id", "ordinal"), Index(None, "outcome"))
 
     id: Mapped[Key]
     inspection_id: Mapped[InspectionKey]

@@ -64,14 +64,17 @@ class Row:
 
 @bp.get("/")
 def start() -> str:
-    """Show what came in, the lots that are open and the inspections that are under way."""
+    """Show what came in, what waits, what is held and what falls due."""
     place = here.workplace()
-    lots = shown.lots(workflow.lots(place))
+    glance = workflow.look_around(place)
     return render_template(
         "dock/start.html",
-        shipments=shown.by_shipment(lots)[:_SHIPMENTS_SHOWN],
-        lots=[lot for lot in lots if not lot.is_done],
-        inspections=workflow.open_inspections(place),
+        shipments=shown.by_shipment(shown.lots(glance.came_in))[:_SHIPMENTS_SHOWN],
+        lots=shown.lots(glance.waiting),
+        inspections=glance.under_way,
+        held=glance.held,
+        held_count=glance.held_count,
+        due=shown.instruments(glance.due, place.clock().date()),
     )
 
 

@@ -1,20 +1,31 @@
 """Lots: how far each has come, its devices, and the next one to take."""
 
-from flask import Blueprint, flash, redirect, render_template, url_for
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from inspect_app import workflow
 from inspect_app.errors import UnusableInput
 from inspect_app.web import here, shown
 from inspect_app.web.sampling import TakeForm, lot_page
+from inspect_app.web.typed import without_control_characters
+from inspect_app.workflow import LotOrder, LotSearch
 
 bp = Blueprint("lots", __name__, url_prefix="/lots")
 
 
 @bp.get("/")
 def index() -> str:
-    """List all lots, newest first."""
-    return render_template("lots/index.html", lots=shown.lots(workflow.lots(here.workplace())))
+    """List lots page by page; what is looked for, how they are sorted and which page it is stand in the address."""
+    text = without_control_characters(request.args.get("find", "")).strip()
+    words = request.args.get("sort", "")
+    order = LotOrder(words) if words in set(LotOrder) else LotOrder.NEWEST
+    search, is_open = LotSearch(text=text, order=order), request.args.get("state") == "open"
+    page = request.args.get("page", default=1, type=int)
+    found = workflow.lot_page(here.workplace(), search, page, is_open=is_open)
+    asked = {"find": text or None, "sort": None if order is LotOrder.NEWEST else order.value}
+    asked |= {"state": "open" if is_open else None}
+    shown_lots = shown.lots(found.lots)
+    return render_template("lots/index.html", lots=shown_lots, found=found, asked=asked, search=search, is_open=is_open)
 
 
 @bp.get("/<int:lot_id>")

@@ -1,5 +1,6 @@
 """The use cases: one verb per function, each one transaction of the record."""
 
+from inspect_app.storage.glance import LotOrder, LotSearch, Standing
 from inspect_app.workflow.accounts import (
     accounts,
     add_account,
@@ -24,6 +25,7 @@ from inspect_app.workflow.concluding import conclude, unanswered_steps
 from inspect_app.workflow.contracts import adopt_contract, contract, contracts
 from inspect_app.workflow.correcting import SPOT_CHANGES, correct_result, correctable_options, try_correction
 from inspect_app.workflow.evidence import evidence_frame, evidence_preview, evidence_size, keep_file, open_evidence
+from inspect_app.workflow.glance import Glance, LotPage, look_around, lot_page
 from inspect_app.workflow.history import (
     DeviceArrival,
     DeviceHistory,
@@ -141,10 +143,14 @@ __all__ = [
     "DeviceToReturn",
     "EarlierArrival",
     "FoundNonconformity",
+    "Glance",
     "InspectionHistory",
     "IssuedDocument",
     "LotDevice",
+    "LotOrder",
+    "LotPage",
     "LotSampling",
+    "LotSearch",
     "LotSummary",
     "OpenInspection",
     "OpenReturn",
@@ -153,6 +159,7 @@ __all__ = [
     "SampledDevice",
     "Schema",
     "Settings",
+    "Standing",
     "StepAnswers",
     "SupplierRecord",
     "SwitchingRecord",
@@ -205,8 +212,10 @@ __all__ = [
     "judge_inspection",
     "keep_file",
     "last_of_lot",
+    "look_around",
     "lot",
     "lot_devices",
+    "lot_page",
     "lot_sampling",
     "lots",
     "lots_of_shipment",

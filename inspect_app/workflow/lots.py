@@ -60,7 +60,7 @@ class OpenInspection:
 def lots(workplace: Workplace) -> tuple[LotSummary, ...]:
     """Return all lots, the newest shipment first."""
     with reading(workplace) as session:
-        return tuple(_summary(counts) for counts in arrivals.lot_counts(session))
+        return tuple(summary_of(counts) for counts in arrivals.lot_counts(session))
 
 
 def lot(workplace: Workplace, lot_id: int) -> LotSummary:
@@ -72,13 +72,14 @@ def lot(workplace: Workplace, lot_id: int) -> LotSummary:
         There is none.
     """
     with reading(workplace) as session:
-        found = arrivals.lot_counts(session, lot_id)
+        found = arrivals.lot_counts(session, (lot_id,))
     if not found:
         raise NotFound(f"lot {lot_id}", "there is no such lot", "Choose one from the list.")
-    return _summary(found[0])
+    return summary_of(found[0])
 
 
-def _summary(counts: LotCounts) -> LotSummary:
+def summary_of(counts: LotCounts) -> LotSummary:
+    """Return how far a lot has come."""
     signed = counts.accepted + counts.rejected + counts.held
     return LotSummary(
         lot=counts.lot,

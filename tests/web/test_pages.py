@@ -179,7 +179,7 @@ def test_a_failure_of_the_program_is_told_without_its_insides(inspector, monkeyp
     def fail(_place):
         raise RuntimeError("secret insides")
 
-    monkeypatch.setattr(workflow, "lots", fail)
+    monkeypatch.setattr(workflow, "lot_page", fail)
 
     page = inspector.get("/lots/")
 
@@ -192,7 +192,7 @@ def test_a_refusal_of_the_record_is_told_as_where_what_and_what_next(inspector, 
     def refuse(_place):
         raise NotFound("lot 7", "it is not in the record", "Choose one of the list.")
 
-    monkeypatch.setattr(workflow, "lots", refuse)
+    monkeypatch.setattr(workflow, "lot_page", refuse)
 
     assert inspector.get("/lots/").status_code == 404
     assert "lot 7: it is not in the record. Choose one of the list." in inspector.words()

@@ -1,0 +1,79 @@
+"""Pages of a fleet of 100 000 devices: server time against that of their queries alone, and their size; by hand.
+
+Run it with ``make bench``. The ratio is page time over time inside the database, both of one run on one machine.
+"""
+
+import sqlite3
+import sys
+import time
+from contextlib import closing
+
+import pytest
+from sqlalchemy import event
+
+from inspect_app.web import create_app
+from tests.bench.fleet_record import DEVICES_OF_LOT, LOTS, fill
+from tests.web.visitor import Visitor
+from tests.web.workbench import PASSWORD
+
+MIDDLE = LOTS // 2
+DEVICE = MIDDLE * DEVICES_OF_LOT + 7
+PAGES = (
+    "/",
+    "/lots/",
+    f"/lots/{MIDDLE}",
+    f"/lots/{LOTS}",
+    "/devices",
+    f"/devices?serial=TM-{DEVICE:07d}",
+    "/devices?serial=007",
+    f"/devices/{DEVICE}",
+    f"/inspections/{DEVICE}",
+    "/documents/",
+    "/instruments",
+    "/contracts",
+    f"/compare?of={DEVICE}&of={DEVICE + 1}",
+)
+REPEATS = 5
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory):
+    return fill(tmp_path_factory.mktemp("fleet") / "instance")
+
+
+def test_pages_of_a_large_fleet_take_little_more_than_their_queries(fleet):
+    visitor = Visitor(create_app({"WORKPLACE": fleet, "RATELIMIT_ENABLED": False}).test_client())
+    visitor.sign_in("ina", PASSWORD)
+    asked = []
+    event.listen(
+        fleet.database.engine, "before_cursor_execute", lambda _c, _k, text, given, *_: asked.append((text, given))
+    )
+    told = [f"{'page':42} {'ms':>8} {'bare ms':>8} {'ratio':>6} {'kB':>7}"]
+    large = {}
+    for path in PAGES:
+        visitor.get(path)
+        page_ms = min(_page_ms(visitor, path) for _ in range(REPEATS))
+        asked.clear()
+        visitor.get(path)
+        bare_ms = min(_bare_ms(fleet, tuple(asked)) for _ in range(REPEATS))
+        size_kb = len(visitor.page.data) / 1000
+        told.append(f"{path:42} {page_ms:8.1f} {bare_ms:8.1f} {page_ms / bare_ms:6.1f} {size_kb:7.1f}")
+        if size_kb > 100:
+            large[path] = size_kb
+    sys.stdout.write("\n".join((*told, "")))
+    assert large == {}
+
+
+def _page_ms(visitor, path):
+    start = time.perf_counter()
+    visitor.get(path)
+    return 1000 * (time.perf_counter() - start)
+
+
+def _bare_ms(fleet, asked):
+    """Ask the same questions of the database file itself and fetch every row."""
+    with closing(sqlite3.connect(fleet.settings.record_path)) as bare:
+        start = time.perf_counter()
+        for text, given in (one for one in asked if one[0].startswith("SELECT")):
+            bare.execute(text, given).fetchall()
+        return 1000 * (time.perf_counter() - start)
