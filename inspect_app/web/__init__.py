@@ -20,6 +20,7 @@ from inspect_app.web.pictures import bp as pictures
 from inspect_app.web.readiness import bp as readiness
 from inspect_app.web.sampling import bp as sampling
 from inspect_app.web.signin import bp as signin
+from inspect_app.web.studies import bp as studies
 from inspect_app.web.suppliers import bp as suppliers
 from inspect_app.workflow import open_workplace, secret_key
 
@@ -38,6 +39,7 @@ _BLUEPRINTS: Final = (
     documents,
     nonconformities,
     suppliers,
+    studies,
     admin,
 )
 _MIB: Final = 1 << 20

@@ -42,7 +42,7 @@ def test_a_gauge_study_is_told_with_its_table_and_what_feeds_back(run):
     assert (status, err) == (0, "")
     assert "The interaction is pooled with the repeats." in out
     assert "27.9 % of the total" in out
-    assert "distinct categories  4" in out
+    assert "distinct categories: 4" in out
     assert "Standard uncertainty of one reading, as far as reading goes: 0.302372" in out
 
 
