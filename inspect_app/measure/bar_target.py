@@ -147,6 +147,10 @@ def bar_target(captures: tuple[Capture, ...], options: BarTargetOptions) -> Meas
     reader alone shows none, which is said in a warning unless a study of the readers gives it.
     Angles are small: cy/mrad = lp/mm x metres, or lp/mm x focal length in mm / 1000.
 
+    Assumes a target of high contrast in focus, and readers who name the last element of which all bars can be counted.
+    Breaks down where the finest element of the target is still resolved (the device is at least that good) and where
+    readers know what is expected of them: neither can be seen from the readings.
+
     References
     ----------
     JCGM 100:2008 (GUM), 4.3.7 rectangular and F.2.2.1 resolution of an indication (from memory).

@@ -88,7 +88,9 @@ def look(captures: tuple[Capture, ...], options: LookOptions) -> Measured:  # no
     -----
     One item answered no decides, whatever the others are: the device is not as ordered. Where none is, an item that
     nobody could judge must not count as a yes. How well two people agree on such answers is a study of its own
-    (attribute agreement analysis), which this check does not replace.
+    (attribute agreement analysis), which this check does not replace. Assumes that each item says what yes means, and
+    that the person has the light and the aids that it names; breaks down where an item asks for two things at once.
+    The method is common practice, no source.
     """
     bad = [name for name, answer in options.item if answer == NO]
     untold = [name for name, answer in options.item if answer == CANNOT_TELL]

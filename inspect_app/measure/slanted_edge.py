@@ -135,6 +135,15 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     Clipped highlights make an edge look sharper: a few are told, many refused. Sharpening in the camera is part of what
     is measured. The response is one-dimensional, along the normal.
 
+    Assumes a blur that is symmetric about the edge and the same along it, light that falls off smoothly, noise of
+    neighbouring pixels that is independent, and that the transfer given is the camera's. Breaks down with coma or
+    smear, where a coding has blurred the noise (both are told by residuals larger than the noise), with an edge along
+    the pixels' own rows or columns, and where less than about 2.5 standard deviations of the blur show on a side: the
+    last two are refused. A region beyond a corner is measured up to it; one with a second edge in it is refused.
+
+    What limits it: the noise of the pixels, to about the bound that the fit itself states; at an SNR below 7, 2.5 % of
+    MTF50 in the middle of all captures, above 35, 0.3 %.
+
     References
     ----------
     ISO 12233:2014 and 2017, 6.2 (excerpts); ISO 14524 (transfer, from memory).

@@ -95,6 +95,9 @@ def tube_data(captures: tuple[Capture, ...], options: TubeDataOptions) -> Measur
     independent quantities (GUM 5.1.6). A gain of 1 fL/fc is 1/pi cd/m²/lx, and 1e-11 lm/cm² of background is 0.1 µlx.
     The signal-to-noise ratio is stated at 1.08e-4 lx (from memory); at another level it is another quantity.
 
+    Assumes that the supplier measured ratio and resolution independently of one another, at the levels that the data
+    sheet names. Breaks down where the sheet is of another tube or another level, which no figure in it can show.
+
     References
     ----------
     JCGM 100:2008 (GUM), 5.1.6, equation 12 (from memory).

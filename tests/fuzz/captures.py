@@ -130,6 +130,18 @@ def picture(random: np.random.Generator) -> Capture:
     return Capture(content=encode(np.ascontiguousarray(light), random), ending=ending, checks=checks)
 
 
+def whole(check: str, random: np.random.Generator) -> Capture:
+    """Return an undamaged capture that a check measures."""
+    if check in ("latency", "frame-rate"):
+        return Capture(content=_film("mp4", "libx264", check), ending="mp4", checks=(check,))
+    if check == "battery":
+        columns = _discharge(random)[1]
+        lines = [",".join(columns), *(",".join(map(str, row)) for row in zip(*columns.values(), strict=True))]
+        return Capture(content="\n".join(lines).encode(), ending="csv", checks=(check,))
+    scene = next(scene for scene, checks, _ in SCENES if checks[0] == check)
+    return Capture(content=imagecodecs.png_encode(_codes(scene(random), 16)), ending="png", checks=(check,))
+
+
 def _codes(light: np.ndarray, bits: int) -> np.ndarray:
     highest = 2**bits - 1
     return np.rint(np.clip(light, 0, 1) * highest).astype(np.uint16 if bits > 8 else np.uint8)
