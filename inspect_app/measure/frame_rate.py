@@ -16,14 +16,15 @@ from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace
-from inspect_app.numerics.blinks import BlinkClock, blink_clock, is_sure
+from inspect_app.numerics.blinks import HIGHEST, BlinkClock, blink_clock, is_sure
 
 FloatArray = npt.NDArray[np.float64]
 
 METHOD: Final = "frames counted against a light of known frequency (common practice, no source; GUM, JCGM 100:2008)"
-_GENERATOR: Final = 1e-5 / 3**0.5
-"""Relative standard uncertainty of the light's frequency: a crystal of 10 ppm (common practice, no source)."""
-_EDGE_FRAMES: Final = 0.02  # by which shutter and coding move an edge within its frame (own bench)
+_GENERATOR: Final = 2e-6 / 3**0.5
+"""Relative standard uncertainty of the light's frequency: 2 ppm, checked by a counter (common practice, no source)."""
+_ENOUGH_EDGES: Final = 6  # partly lit frames that say where the edges lie
+_ALIAS: Final = 0.02  # blinks per frame by which an alias may be off
 _DISAGREEMENT: Final = 0.01
 
 
@@ -73,11 +74,11 @@ def frame_rate(captures: tuple[Capture, ...], options: FrameRateOptions) -> Meas
 
     Notes
     -----
-    Frame rate = frames per blink x blinks per second: the light is the clock, not the file. Missing frames are whole,
-    so the fraction of the frames per blink can be told whatever is missing, and each missing frame is a whole step off
-    the clock. Assumes that frames follow one another evenly. Breaks down below about three frames per blink, and with
-    a light whose frequency divides the frame rate, where every switch falls at the same place in its frame. See
-    `inspect_app.numerics.blinks.blink_clock`.
+    Frame rate = frames per blink x blinks per second: the light is the clock, not the file. A missing frame is a whole
+    step off the clock. Assumes that frames follow one another evenly, and a light that is switched on and off sharply.
+    Breaks down where the light blinks faster than half of the frame rate (refused, for its alias looks the same), and
+    with a shutter that is open so briefly that no frame is partly lit: then an edge lies anywhere between two frames,
+    which the budget says. See `inspect_app.numerics.blinks.blink_clock`.
     """
     if options.frames_counted:
         return _counted(captures, options)
@@ -137,22 +138,25 @@ def _by_file_clock(film: Film) -> Measured:
 def _by_light(film: Film, blink_hz: float, roi: Box | None) -> Measured:
     seen = watch(film, () if roi is None else (roi,), with_samples=roi is None)
     light, box = (seen.light[:, 0], roi) if roi is not None else strongest_region(film, seen)
-    clock = blink_clock(light, 1 / usual_interval(seen.times_s) / blink_hz)
+    missing = frames_missing(seen.times_s)
+    expected = blink_hz * usual_interval(seen.times_s)
+    clock = blink_clock(light, missing, expected)
     if clock is None:
         raise NothingToMeasure(
             film.name,
-            "no light is seen that blinks at least twice, each blink over at least three frames",
+            "no light is seen that blinks steadily at least twice, below half of the frame rate",
             "Film a slower light for longer, or give --roi around it.",
         )
-    dropped, unsure = _dropped(clock, seen.times_s)
+    _prove_below_nyquist(film, clock, blink_hz, expected)
+    dropped, unsure = int(clock.missing.sum()), not is_sure(clock)
     rate = clock.frames_per_blink * blink_hz
-    blinks = len(clock.at_frames) / 2
-    floor = _EDGE_FRAMES * blink_hz / blinks
-    budget = (
-        line("edges of the blinks within their frames", clock.frames_per_blink_sd * blink_hz),
-        line("shutter and coding", floor, "rectangular"),
-        line("frequency of the light, 10 ppm", rate * _GENERATOR, "rectangular"),
-    )
+    budget = [
+        line("fit of the blinks to the frames", clock.frames_per_blink_sd * blink_hz),
+        line("frequency of the light, 2 ppm", rate * _GENERATOR, "rectangular"),
+    ]
+    if clock.partly_lit < _ENOUGH_EDGES:
+        hidden = rate / (clock.blinks * clock.frames_per_blink)
+        budget.append(line("switches while the shutter is closed, one frame over the film", hidden, "rectangular"))
     doubt = (line("switches far off the clock", 1.0, "normal"),) if unsure else ()
     x, y = thin(np.arange(len(light), dtype=np.float64), light)
     return Measured(
@@ -164,23 +168,29 @@ def _by_light(film: Film, blink_hz: float, roi: Box | None) -> Measured:
         ),
         traces=(Trace(name="light", x=x, x_unit="1", y=y, y_unit="1"),),
         outlines=(Outline(label="light", shape="rectangle", x=box[0], y=box[1], width_px=box[2], height_px=box[3]),),
-        warnings=_warnings(rate, seen.times_s, unsure=unsure),
+        warnings=_warnings(rate, seen.times_s, dropped, unsure=unsure),
     )
 
 
-def _dropped(clock: BlinkClock, times_s: FloatArray) -> tuple[int, bool]:
-    """Return the frames dropped: by the light between its switches, by the file's clock before and after them."""
-    missing = frames_missing(times_s)
-    first, last = int(clock.at_frames[0]), int(clock.at_frames[-1])
-    outside = int(missing[: max(0, first - 1)].sum() + missing[last:].sum())
-    return int(clock.missing.sum()) + outside, not is_sure(clock)
+def _prove_below_nyquist(film: Film, clock: BlinkClock, blink_hz: float, expected: float) -> None:
+    """Refuse a light that is too fast for the film by its own clock, and whose alias is what is seen."""
+    alias = abs(expected - round(expected))
+    if expected > HIGHEST and abs(1 / clock.frames_per_blink - alias) < _ALIAS:
+        own = blink_hz / expected
+        raise NothingToMeasure(
+            film.name,
+            f"a light of {blink_hz:g} Hz blinks faster than half of the {own:.4g} frames a second of the film",
+            f"Film a light below {own / 2:.3g} Hz, best of {own / 10:.2g} Hz.",
+        )
 
 
-def _warnings(rate: float, times_s: FloatArray, *, unsure: bool) -> tuple[str, ...]:
+def _warnings(rate: float, times_s: FloatArray, dropped: int, *, unsure: bool) -> tuple[str, ...]:
     warnings = []
     own = 1 / usual_interval(times_s)
     if abs(own / rate - 1) > _DISAGREEMENT:
         warnings.append(f"the film plays at {own:.4g} frames a second, the light says {rate:.4g}")
+    if dropped:
+        warnings.append(f"{dropped} frames are missing between the first and the last switch of the light")
     if unsure:
         warnings.append("some switches of the light do not fit whole frames: the count of dropped frames is unsure")
     return tuple(warnings)

@@ -1,26 +1,47 @@
 """A light that blinks at a known rate as a clock: frames per blink, and frames that are missing."""
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy import optimize
 
-from inspect_app.numerics.switching import Switch, switches
+from inspect_app.numerics.bands import trapezoid
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-_PARTLY: Final = 0.06  # share of a frame from which on it counts as partly lit
-_OPEN_THROUGHOUT: Final = 0.8
-_ENOUGH_FOR_SHUTTER: Final = 10  # switches that show how long the shutter is open
-_REACH: Final = 2  # frames around a switch that say where in its frame it fell
-_FEWEST_SWITCHES: Final = 4
-_SEARCH_PER_TURN: Final = 16
-_FEWEST_FRAMES: Final = 3.0  # per blink: with fewer, switches share their frames
-_FILE_IS_RIGHT: Final = 0.25  # relative difference of rates up to which the file settles the whole part
-_REFINEMENTS: Final = 4
-_SURE: Final = 0.4  # frames: an edge further off the clock than this makes the count of missing frames unsure
+HIGHEST: Final = 0.48
+"""Blinks per frame: at half a blink the light and its mirror image in time look alike (Nyquist)."""
+
+_FEWEST_BLINKS: Final = 1.75
+_LEVEL_SHARE: Final = 0.02  # of the frames: darker and brighter ones are outliers
+_BLOCK_BLINKS: Final = 6.0  # a block of the search is so long, so that few frames are missing in it
+_SHORTEST_BLOCK: Final = 24
+_SEARCH_STEP: Final = 0.2  # of the resolution of a block
+_PEAKS: Final = 4
+_CELLS_PER_FRAME: Final = 4  # steps of the phase in which the path is sought
+_FEWEST_CELLS: Final = 48
+_TABLE_STEPS: Final = 32  # within a cell
+_MOST_MISSING: Final = 24  # at one place,
+_LONGEST_GAP: Final = 0.65  # and blinks: a gap of nearly a blink looks like a frame too many
+_MENDING_FRAMES: Final = (-1.5, -1.0, -0.5, 0.5, 1.0, 1.5)
+_SPREAD: Final = 0.03  # of the swing, by which a frame may be off before it counts against a path
+_WORST: Final = 300.0  # one frame counts for at most so much
+_MISSING_COST: Final = (100.0, 30.0)  # of a gap, and of each frame in it
+_SEARCHED_FRAMES: Final = 2000
+_LESSER: Final = 0.2  # of the highest peak's power
+_AROUND: Final = 0.025  # by which a peak may be off the rate
+_WINDOW_FRAMES: Final = 150
+_WINDOW_BLINKS: Final = 6.0
+_ROUNDS: Final = 2
+_ALIKE: Final = 0.004  # relative difference of rates that lead to the same end
+_FOLLOWED: Final = 3
+_PARTLY: Final = 0.06  # share of the swing from which on a frame is partly lit
+_UNEXPLAINED: Final = 0.2  # share of the variance that may remain of a light that blinks steadily
+_UNSURE: Final = 0.35  # of the swing: a frame that is so far off the clock makes the count of missing ones unsure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,136 +53,266 @@ class BlinkClock:
     frames_per_blink : float
         Without the missing ones.
     frames_per_blink_sd : float
-        Standard uncertainty.
-    missing : ndarray of shape (switches - 1,), int
-        Frames missing between each switch and the next of the light.
-    at_frames : ndarray of shape (switches,)
-        Where each switch falls, in frames, finer than a frame.
+        Standard uncertainty from the fit.
+    missing : ndarray of shape (n - 1,), int
+        Frames missing between each frame and the next.
+    partly_lit : int
+        Frames in which the light switched while the shutter was open: they say where an edge lies.
+    blinks : float
+        Over the whole film.
     worst : float
-        The largest distance of a switch from the clock, in frames.
+        The largest distance of a frame from the fit, as a share of the swing.
     """
 
     frames_per_blink: float
     frames_per_blink_sd: float
     missing: IntArray
-    at_frames: FloatArray
+    partly_lit: int
+    blinks: float
     worst: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wave:
+    """Blinks per frame, phase of the first frame once fitted, and the shape of a blink: width and ramp in blinks."""
+
+    rate: float
+    phase: float = 0.0
+    width: float
+    ramp: float
+    is_fitted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Path:
+    """Frames missing before each frame, shape (n,), and what the path costs."""
+
+    missing: IntArray
+    cost: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    wave: _Wave
+    rate_sd: float
+    rest: FloatArray
 
 
 def is_sure(clock: BlinkClock) -> bool:
     """Say whether every missing frame is counted for certain."""
-    return clock.worst < _SURE
+    return clock.worst < _UNSURE
 
 
-def blink_clock(light: FloatArray, expected: float | None = None) -> BlinkClock | None:
+def blink_clock(light: FloatArray, shown: IntArray, expected: float | None = None) -> BlinkClock | None:
     """Read a blinking light.
 
     Parameters
     ----------
     light : ndarray of shape (n,)
         Brightness, frame by frame as they are in the film.
+    shown : ndarray of shape (n - 1,), int
+        Frames missing between each frame and the next by the file's clock.
     expected : float, optional
-        Frames per blink by the file's own rate; it settles the whole part where it agrees with the light.
+        Blinks per frame by the file's own rate: one more rate to try.
 
     Returns
     -------
     BlinkClock or None
-        None with fewer than 4 switches, or fewer than 3 frames per blink.
+        None with fewer than two blinks, or where the light does not blink steadily.
 
     Notes
     -----
-    Each switch is placed within its frame by the share of it that is lit. Switches of one direction follow one another
-    by the same number of frames, P, less those that are missing, which is whole: so the fraction of P is where the sum
-    of exp(2πi (x_j - j P)) over the switches x_j is largest, whatever is missing, and its whole part follows from the
-    longest distances, where nothing is missing. With P, each missing frame is a whole step off the clock. P is then
-    refined by a straight line through the completed places, rising and falling switches with their own offsets.
+    Every frame is the overlap of its open shutter and the lit part of the blink: a trapezoid of the phase, which goes
+    on by the same share of a blink from frame to frame and by twice that share where a frame is missing. Rates come
+    from the power of short blocks and from the file's clock; for each, the cheapest path through the phases says where
+    frames are missing (Viterbi algorithm), a least-squares fit then mends rate and shape, and the stretch doubles until
+    it is the whole film. The path that costs least is kept. A frame that is missing before the first edge or after the
+    last cannot be seen. Whole blinks that are missing cannot be told, nor a light that blinks faster than half of the
+    frame rate from its alias.
+
+    Edges placed one by one, the method before, read 5 to 100 times less exactly and failed below 5 frames per blink.
     """
-    turns = switches(light)
-    if len(turns) < _FEWEST_SWITCHES:
+    swing = np.quantile(light, [_LEVEL_SHARE, 1 - _LEVEL_SHARE])
+    if len(light) < 8 or swing[1] <= swing[0]:
         return None
-    at = _places(light, turns)
-    rises = np.array([turn.rises for turn in turns])
-    period = _period(at, rises, expected)
-    if period is None or period < _FEWEST_FRAMES:
+    share = np.clip((light - swing[0]) / (swing[1] - swing[0]), -0.2, 1.2)
+    fits = [_followed(share, gaps, expected) for gaps in _gap_ideas(shown)]
+    found = min((fit for fit in fits if fit is not None), key=lambda fit: fit[1].cost, default=None)
+    if found is None:
         return None
-    return _clock(at, rises, period)
-
-
-def _places(light: FloatArray, turns: tuple[Switch, ...]) -> FloatArray:
-    """Return where each switch falls, in frames from the opening of the first frame's shutter.
-
-    A shutter that closes early leaves some switches without a partly lit frame; their share says how early.
-    """
-    indices = np.array([turn.index for turn in turns])
-    bounds = np.concatenate([[0], (indices[1:] + indices[:-1] + 1) // 2, [len(light)]])
-    lasts, shares = [], []
-    for number, turn in enumerate(turns):
-        start, stop = int(bounds[number]), int(bounds[number + 1])
-        first, last = max(start, turn.index - _REACH), min(stop, turn.index + _REACH)
-        before = float(np.median(light[start : max(start + 1, turn.index - 1)]))
-        after = float(np.median(light[min(turn.index + 1, stop - 1) : stop]))
-        share = (light[first:last] - before) / (after - before) if after != before else np.zeros(last - first)
-        lasts.append(last)
-        shares.append(float(np.clip(share, -0.2, 1.2).sum()))
-    whole = np.floor(np.array(shares))
-    part = np.array(shares) - whole
-    return _with_shutter(np.array(lasts, dtype=np.float64) - whole, part)
-
-
-def _with_shutter(ends: FloatArray, part: FloatArray) -> FloatArray:
-    """Return the switches given the end of the frame in which each falls and the share of it that is lit."""
-    is_partly = (part > _PARTLY) & (part < 1 - _PARTLY)
-    opened = float(np.clip(is_partly.mean() / (1 - 2 * _PARTLY), 0.1, 1.0))
-    if opened > _OPEN_THROUGHOUT or len(part) < _ENOUGH_FOR_SHUTTER:
-        return ends - part
-    starts = np.where(part >= 1 - _PARTLY, ends - 1, ends)
-    closed = (1 - opened) / 2
-    return np.where(is_partly, ends - 1 + opened * (1 - part), starts - closed)
-
-
-def _period(at: FloatArray, rises: npt.NDArray[np.bool_], expected: float | None) -> float | None:
-    """Return the frames per blink: fraction from the phases, whole part from the file or the longest distances."""
-    spans = np.concatenate([np.diff(at[rises]), np.diff(at[~rises])])
-    if len(spans) < 2:
+    fit, path = found
+    if float(fit.rest @ fit.rest) > _UNEXPLAINED * float(np.sum((share - share.mean()) ** 2)):
         return None
-    longest = float(np.quantile(spans, 0.9))
-    count = max(int(rises.sum()), int((~rises).sum()))
-    fractions = np.arange(0, 1, 1 / (_SEARCH_PER_TURN * count))
-    strength = np.zeros_like(fractions)
-    for own in (at[rises], at[~rises]):
-        turns = np.arange(len(own))
-        strength += np.abs(np.exp(2j * np.pi * (own[None, :] - fractions[:, None] * turns[None, :])).sum(axis=1))
-    fraction = float(fractions[strength.argmax()])
-    if expected is not None and longest < expected + 1 and abs(longest / expected - 1) < _FILE_IS_RIGHT:
-        return _nearest(fraction, expected)
-    return _nearest(fraction, longest)
-
-
-def _nearest(fraction: float, near: float) -> float:
-    candidates = np.floor(near) + fraction + np.array([-1.0, 0.0, 1.0])
-    return float(candidates[np.abs(candidates - near).argmin()])
-
-
-def _clock(at: FloatArray, rises: npt.NDArray[np.bool_], period: float) -> BlinkClock:
-    turns = np.arange(len(at)) // 2
-    columns = np.stack([turns, rises, ~rises], axis=1).astype(np.float64)
-    absent = np.zeros(len(at))
-    for own in (rises, ~rises):
-        absent[own] = np.concatenate([[0.0], np.cumsum(np.round(period - np.diff(at[own])))])
-    absent[1::2] += np.max(absent[: len(absent) // 2 * 2 : 2] - absent[1::2])  # none comes back: it never falls
-    for _ in range(_REFINEMENTS):
-        absent = np.maximum.accumulate(np.maximum(absent, 0.0))
-        solved = np.linalg.lstsq(columns, at + absent, rcond=None)[0]
-        absent = np.round(columns @ solved - at)
-    absent = np.maximum.accumulate(absent)
-    solved = np.linalg.lstsq(columns, at + absent, rcond=None)[0]
-    rest = at + absent - columns @ solved
-    variance = float(rest @ rest) / max(1, len(at) - 3)
-    spread = np.linalg.pinv(columns.T @ columns) * max(variance, 1e-6)
+    frames = len(light) + int(path.missing.sum())
+    if fit.wave.rate * frames < _FEWEST_BLINKS:
+        return None
     return BlinkClock(
-        frames_per_blink=float(solved[0]),
-        frames_per_blink_sd=float(np.sqrt(spread[0, 0])),
-        missing=np.diff(absent).round().astype(np.int64),
-        at_frames=at,
-        worst=float(np.abs(rest).max()),
+        frames_per_blink=1 / fit.wave.rate,
+        frames_per_blink_sd=fit.rate_sd / fit.wave.rate**2,
+        missing=path.missing[1:],
+        partly_lit=int(np.sum((share > _PARTLY) & (share < 1 - _PARTLY))),
+        blinks=fit.wave.rate * frames,
+        worst=float(np.abs(fit.rest).max()),
     )
+
+
+def _gap_ideas(shown: IntArray) -> list[IntArray]:
+    """Return what may be missing before each frame to begin with: what the file says, or nothing."""
+    gaps = np.concatenate([[0], shown]).astype(np.int64)
+    return [gaps, np.zeros_like(gaps)] if gaps.any() else [gaps]
+
+
+def _followed(share: FloatArray, gaps: IntArray, expected: float | None) -> tuple[_Fit, _Path] | None:
+    """Find the rate in a stretch from the start, and follow the likeliest ones through the whole."""
+    waves = [_first_wave(share, rate) for rate in _rates(share, expected)]
+    tried = [(_path(share, gaps, wave, _window(share, wave)).cost, wave) for wave in waves]
+    ends = [_followed_from(share, gaps, wave) for wave in _likeliest(tried)]
+    return min(ends, key=lambda end: end[1].cost, default=None)
+
+
+def _likeliest(tried: list[tuple[float, _Wave]]) -> list[_Wave]:
+    kept: list[_Wave] = []
+    for _, wave in sorted(tried, key=lambda entry: entry[0]):
+        if all(abs(wave.rate / other.rate - 1) > _ALIKE for other in kept):
+            kept.append(wave)
+    return kept[:_FOLLOWED]
+
+
+def _followed_from(share: FloatArray, gaps: IntArray, wave: _Wave) -> tuple[_Fit, _Path]:
+    """Mend gaps and wave in turn, in stretches that double."""
+    size = _window(share, wave)
+    while True:
+        for _ in range(_ROUNDS):
+            path, wave = _mended(share, gaps, wave, size)
+            fit = _fit(share[:size], path, wave)
+            wave = fit.wave
+        if size == len(share):
+            return fit, _path(share, gaps, wave, size)
+        size = min(len(share), 2 * size)
+
+
+def _mended(share: FloatArray, gaps: IntArray, wave: _Wave, size: int) -> tuple[_Path, _Wave]:
+    """Return the cheapest path: where frames seem to be missing, a rate a little off may hold with fewer of them."""
+    path = _path(share, gaps, wave, size)
+    if not (path.missing > gaps[:size]).any():
+        return path, wave
+    nearby = [dataclasses.replace(wave, rate=wave.rate * (1 + frames / size)) for frames in _MENDING_FRAMES]
+    tried = [(path, wave), *((_path(share, gaps, other, size), other) for other in nearby)]
+    return min(tried, key=lambda entry: entry[0].cost)
+
+
+def _window(share: FloatArray, wave: _Wave) -> int:
+    return int(min(len(share), max(_WINDOW_FRAMES, _WINDOW_BLINKS / wave.rate)))
+
+
+def _rates(share: FloatArray, expected: float | None) -> list[float]:
+    """Return likely blinks per frame: around peaks of the power in blocks that are short enough to have few gaps."""
+    share = share[:_SEARCHED_FRAMES]
+    frames = len(share)
+    lowest = _FEWEST_BLINKS / frames
+    rates, rate = [], lowest
+    while rate < HIGHEST:
+        rates.append(rate)
+        rate += _SEARCH_STEP / min(frames, max(_SHORTEST_BLOCK, _BLOCK_BLINKS / rate))
+    power = np.array([_power(share, rate) for rate in rates])
+    peaks = [k for k in range(len(rates)) if power[k] == power[max(0, k - 3) : k + 4].max() and power[k] > 0]
+    likely = [rates[k] for k in sorted(peaks, key=lambda k: -power[k])[:_PEAKS] if power[k] > _LESSER * power.max()]
+    if expected is not None and lowest < expected < HIGHEST:
+        likely.append(expected)
+    return [near for rate in likely for near in _around(rate, min(frames, max(_WINDOW_FRAMES, _WINDOW_BLINKS / rate)))]
+
+
+def _around(rate: float, size: float) -> list[float]:
+    """Return rates near one, so close that over `size` frames the next one is off by half a frame."""
+    count = max(2, int(_AROUND * size / 0.5))
+    return [rate * (1 + _AROUND * k / count) for k in range(-count, count + 1)]
+
+
+def _power(share: FloatArray, rate: float) -> float:
+    """Return the mean power at a rate, over blocks."""
+    size = int(min(len(share), max(_SHORTEST_BLOCK, _BLOCK_BLINKS / rate)))
+    count = max(1, 2 * (len(share) // size) - 1)
+    starts = np.linspace(0, len(share) - size, count).astype(int)
+    taper = np.hanning(size)
+    wave = taper * np.exp(-2j * np.pi * rate * np.arange(size))
+    blocks = np.stack([share[start : start + size] for start in starts])
+    blocks = blocks - (blocks @ taper / taper.sum())[:, None]
+    return float(np.mean(np.abs(blocks @ wave) ** 2) / taper.sum() ** 2)
+
+
+def _first_wave(share: FloatArray, rate: float) -> _Wave:
+    """Return a blink as wide as the mean over whole blinks, with ramps by how many frames are partly lit."""
+    whole = max(1, round(np.floor(len(share) * rate) / rate))
+    duty = float(np.clip(share[:whole].mean(), 0.02, 0.98))
+    partly = float(np.mean((share > _PARTLY) & (share < 1 - _PARTLY)))
+    opened = float(np.clip(partly / (1 - 2 * _PARTLY) / 2, 0.05 * rate, rate))
+    return _Wave(rate=rate, width=max(duty, opened), ramp=min(duty, opened, 1 - max(duty, opened)))
+
+
+def _path(share: FloatArray, gaps: IntArray, wave: _Wave, size: int) -> _Path:
+    """Return the cheapest sequence of gaps that makes the first frames follow the wave (Viterbi, 1967, from memory).
+
+    A state is a phase, in cells; each frame stays in step, or skips as many phases as frames are missing.
+    """
+    rate = wave.rate
+    cells = max(_FEWEST_CELLS, round(_CELLS_PER_FRAME / rate))
+    missed = np.arange(int(min(_MOST_MISSING, max(1, _LONGEST_GAP / rate))) + 1)
+    shifts = np.round(missed * rate * cells).astype(int)
+    costs = np.where(missed > 0, _MISSING_COST[0] + _MISSING_COST[1] * missed, 0.0)[:, None]
+    sources = (np.arange(cells)[None, :] - shifts[:, None]) % cells
+    table = trapezoid(np.arange(cells * _TABLE_STEPS) / (cells * _TABLE_STEPS), wave.width, wave.ramp)
+    starts = ((np.arange(size) + np.cumsum(gaps[:size])) * rate % 1.0 * len(table)).round().astype(int)
+    off = share[:size, None] - table[(starts[:, None] + np.arange(cells) * _TABLE_STEPS) % len(table)]
+    off = np.minimum((off / _SPREAD) ** 2, _WORST)
+    moves = np.zeros((size, cells), dtype=np.uint8)
+    cost = off[0]
+    for frame in range(1, size):
+        offered = cost[sources] + costs
+        moves[frame] = offered.argmin(axis=0)
+        cost = offered.min(axis=0) + off[frame]
+    missing = gaps[:size].copy()
+    cell = int(cost.argmin())
+    for frame in range(size - 1, 0, -1):
+        missing[frame] += moves[frame, cell]
+        cell = int(sources[moves[frame, cell], cell])
+    return _Path(missing, float(cost.min()))
+
+
+def _fit(share: FloatArray, path: _Path, wave: _Wave) -> _Fit:
+    """Fit rate, phase, shape and levels with the gaps as they are.
+
+    The shape has corners, so the fit begins at the best of several rates (a frame more or less over the stretch) and
+    phases, and with ramps of a shutter that is open throughout, which show the way wherever an edge lies.
+    """
+    numbers = np.arange(len(share)) + np.cumsum(path.missing)
+    middle, span = float(numbers.mean()), float(np.ptp(numbers)) + 1
+    away = numbers - middle
+
+    def remainder(parameters: FloatArray) -> FloatArray:
+        phase = parameters[1] + (wave.rate + parameters[0] / span) * away
+        return _rest(share, trapezoid(phase, parameters[2], parameters[3]))
+
+    near = wave.rate * np.arange(-1, 1.01, 0.5)
+    turn = wave.phase + wave.rate * middle
+    phases = turn + near if wave.is_fitted else np.arange(0, 1, min(0.1, wave.rate / 2))
+    ramp = float(np.clip(wave.rate, 0.003, min(wave.width, 1 - wave.width) + 0.003))
+    starts = [np.array([drift, phase, wave.width, ramp]) for drift in near for phase in phases]
+    begun = min(starts, key=lambda start: float(np.sum(remainder(start) ** 2)))
+    low, high = np.array([-2.0, begun[1] - 0.5, 0.005, 0.002]), np.array([2.0, begun[1] + 0.5, 0.995, 0.98])
+    scales = np.array([wave.rate / 4, wave.rate / 4, 0.02, 0.02])
+    solved = optimize.least_squares(
+        remainder, begun, bounds=(low, high), x_scale=scales, diff_step=[1e-4] * 4, max_nfev=40
+    )
+    slopes = np.asarray(solved.jac)
+    spread = np.linalg.pinv(slopes.T @ slopes) * 2 * solved.cost / max(1, len(share) - 6)
+    drift, phase, width, ramp = (float(value) for value in solved.x)
+    rate = wave.rate + drift / span
+    fitted = _Wave(rate=rate, phase=phase - rate * middle, width=width, ramp=ramp, is_fitted=True)
+    return _Fit(fitted, float(np.sqrt(max(spread[0, 0], 0.0))) / span, solved.fun)
+
+
+def _rest(share: FloatArray, shape: FloatArray) -> FloatArray:
+    """Return what remains of the light after the best level and swing of a shape."""
+    centred = shape - shape.mean()
+    swing = float(centred @ share) / max(float(centred @ centred), 1e-12)
+    return np.asarray(share.mean() + swing * centred - share)

@@ -118,6 +118,40 @@ def latency_cases(folder: Path, count: int, seed: int = 1) -> Iterator[Case]:
         )
 
 
+def frame_rate_cases(folder: Path, count: int, seed: int = 2) -> Iterator[Case]:
+    """Yield films of a blinking light, frames missing in the middle of most; errors in per cent, and in frames."""
+    rng = np.random.default_rng(seed)
+    for number in range(count):
+        fps = float(rng.choice([25, 29.97, 30, 50, 59.94, 60])) * (1 + rng.uniform(-0.004, 0.004))
+        speed, blink_hz = [("slow", 2.0), ("usual", 3.7), ("fast", rng.uniform(0.2, 0.45) * fps)][number % 3]
+        frames, kept = int(rng.integers(200, 420)), number % 4 == 3
+        dropped = 40 + rng.choice(frames - 80, size=int(rng.integers(0, 8)), replace=False)
+        path = blink_film(
+            folder / f"{number}.mp4",
+            rng,
+            fps=fps,
+            blink_hz=blink_hz,
+            duty=rng.uniform(0.3, 0.6),
+            frames=frames,
+            dropped=tuple(int(frame) for frame in dropped),
+            shutter=float(rng.choice([1.0, 0.5])),
+            noise=rng.uniform(0.5, 6),
+            keep_gaps=kept,
+        )
+        truth = {"frame_rate": (fps, fps / 100), "frames_dropped": (float(len(dropped)), 1.0)}
+        yield Case(path, {"blink_hz": blink_hz}, f"{speed}, gaps {'shown' if kept else 'hidden'}", truth)
+
+
+def test_frame_rate(tmp_path: Path) -> None:
+    """Frame rate within 0.05 % (p90), dropped frames exact."""
+    tallies = tally("frame-rate", frame_rate_cases(tmp_path, 60))
+    rate, dropped = tallies["frame_rate", "all"], tallies["frames_dropped", "all"]
+
+    assert rate.percentile(0.9) <= 0.05
+    assert dropped.percentile(0.9) == 0
+    assert rate.refused == 0
+
+
 def test_latency(tmp_path: Path) -> None:
     """First change within 0.3 frames (p90), biased by at most 0.1; half of the swing within 0.1 frames."""
     tallies = tally("latency", latency_cases(tmp_path, 120))

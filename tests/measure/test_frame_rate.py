@@ -26,6 +26,26 @@ def test_the_rate_is_that_of_the_light_and_not_of_the_file(tmp_path):
     assert found["frames_dropped"].value == 0
 
 
+@pytest.mark.parametrize("blink_hz", [7.0, 11.3])
+def test_a_lamp_of_few_frames_a_blink_is_read_with_its_missing_frames(tmp_path, blink_hz):
+    """Truth by construction: 3.6 and 2.2 frames a blink, both below Nyquist; 3 of 220 frames are left out."""
+    rng = np.random.default_rng(7)
+    path = blink_film(tmp_path / "fast.mp4", rng, fps=25.0, blink_hz=blink_hz, frames=220, dropped=(40, 41, 150))
+
+    found = quantities(measure("frame-rate", {"scene": [path]}, {"blink_hz": blink_hz}))
+
+    assert found["frame_rate"].value == pytest.approx(25, abs=0.005)
+    assert found["frames_dropped"].value == 3
+
+
+def test_a_lamp_faster_than_half_of_the_frame_rate_is_refused(tmp_path):
+    """38 Hz at 60 frames a second looks like 22 Hz: the rate would read 104 a second."""
+    path = blink_film(tmp_path / "alias.mp4", np.random.default_rng(8), fps=60.0, blink_hz=38.0, frames=150)
+
+    with pytest.raises(NothingToMeasure, match="faster than half"):
+        measure("frame-rate", {"scene": [path]}, {"blink_hz": 38.0})
+
+
 @pytest.mark.parametrize("keep_gaps", [False, True])
 def test_dropped_frames_are_counted_whether_the_file_shows_them_or_not(tmp_path, keep_gaps):
     """Truth by construction: 7 of 300 frames are left out, two of them side by side."""
@@ -71,10 +91,10 @@ def test_counting_for_longer_at_the_same_rate_never_adds_doubt(frames, duration_
 
 
 def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
-    """Coverage at k = 2 over 40 seeded films of 28 to 70 frames a second (binomial, chance below 0.01)."""
+    """Coverage at k = 2 over 16 seeded films of 28 to 70 frames a second (binomial, chance below 0.01)."""
     rng = np.random.default_rng(6)
     held = 0
-    for number in range(40):
+    for number in range(16):
         rate = rng.uniform(28, 70)
         path = blink_film(tmp_path / f"{number}.mp4", rng, fps=rate, frames=150, noise=rng.uniform(0.5, 6))
 
@@ -82,7 +102,7 @@ def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
 
         held += abs(found.value - rate) <= 2 * found.standard_uncertainty
 
-    assert held >= 34
+    assert held >= 13
 
 
 def test_a_film_in_which_nothing_blinks_is_refused(tmp_path):
