@@ -12,7 +12,7 @@ import numpy as np
 
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure import measure
-from tests.truth.films import half_s, latency_film, uneven_times_s
+from tests.truth.films import blink_film, half_s, latency_film, uneven_times_s
 
 
 @dataclass(frozen=True)
