@@ -5,7 +5,7 @@ from inspect_app.judge.allowance import decide_spots
 from inspect_app.judge.decision import decide, demand_in_words
 from inspect_app.judge.results import StepResults, can_answer, judge_results, results_behind
 from inspect_app.judge.rules import RULES, Rule
-from inspect_app.judge.verdict import device_verdict, lot_outcome, outcome_of
+from inspect_app.judge.verdict import device_verdict, outcome_of
 
 __all__ = [
     "RULES",
@@ -20,7 +20,6 @@ __all__ = [
     "demand_in_words",
     "device_verdict",
     "judge_results",
-    "lot_outcome",
     "outcome_of",
     "probability_of_conformity",
     "results_behind",

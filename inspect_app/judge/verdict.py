@@ -1,4 +1,4 @@
-"""From judgements to the verdict on a device, and from devices to the outcome of a lot."""
+"""From judgements to the verdict on a device."""
 
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
@@ -84,35 +84,3 @@ def _all_accepted(judgements: Sequence[Judgement]) -> str:
 def _told(words: str, judgements: Sequence[Judgement]) -> str:
     named = dict.fromkeys(f"{one.limit.clause} {one.limit.title} ({one.limit.severity.value})" for one in judgements)
     return f"{words}: {'; '.join(named)}." if named else ""
-
-
-def lot_outcome(counts: Mapping[Outcome, int], total: int, acceptance_number: int = 0) -> Outcome:
-    """Return the outcome of a lot whose devices are all inspected.
-
-    Parameters
-    ----------
-    counts : mapping of Outcome to int
-        How many devices have which verdict; devices still open are in none.
-    total : int
-        Devices in the lot.
-    acceptance_number : int
-        How many rejected devices the lot may hold.
-
-    Returns
-    -------
-    Outcome
-        Rejected as soon as more devices are rejected than may be; accepted when every device has its verdict, none is
-        held and not more are rejected; held meanwhile, and for an empty lot.
-
-    Examples
-    --------
-    >>> lot_outcome({Outcome.ACCEPTED: 9, Outcome.REJECTED: 1}, 10).value
-    'rejected'
-    >>> lot_outcome({Outcome.ACCEPTED: 9}, 10).value
-    'held'
-    """
-    rejected = counts.get(Outcome.REJECTED, 0)
-    if rejected > acceptance_number:
-        return Outcome.REJECTED
-    is_settled = total > 0 and counts.get(Outcome.ACCEPTED, 0) + rejected == total
-    return Outcome.ACCEPTED if is_settled else Outcome.HELD

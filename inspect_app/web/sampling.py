@@ -4,12 +4,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, Response, flash, make_response, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from wtforms import RadioField, StringField, TextAreaField
 
 from inspect_app import workflow
-from inspect_app.documents.figures import LotQuestion, characteristic_figure
+from inspect_app.documents import lot_wording
 from inspect_app.judge.characteristic import NEVER_WRONG, WrongVerdicts
 from inspect_app.model import FollowUp, Outcome, Stringency
 from inspect_app.quantity import parse_number
@@ -19,6 +19,7 @@ from inspect_app.workflow import FOLLOW_UPS, ClassStanding, LotSampling, Sampled
 
 bp = Blueprint("sampling", __name__, url_prefix="/lots")
 
+_OPEN: Final = shown.Standing(mark="…", word="Open", tone="doubt")
 _FOLLOW_UPS: Final = {
     FollowUp.TAKE_IN: "Take the lot in",
     FollowUp.RETURN: "Send the lot back",
@@ -99,6 +100,7 @@ class ShownSampling:
     classes: tuple[ShownClass, ...]
     to_fetch: tuple[SampledDevice, ...]
     device_ids: frozenset[int]
+    draw_rule: str
     change: ChangeForm
     decide: DecideForm
     resubmit: ResubmitForm
@@ -128,6 +130,7 @@ def shown_sampling(lot_id: int, refused: PageForm | None = None) -> ShownSamplin
         of=sampling,
         classes=tuple(_class(one, sampling, chances) for one in sampling.classes),
         to_fetch=tuple(one for one in sampling.devices if one.device.state is workflow.DeviceState.UNTOUCHED),
+        draw_rule=lot_wording.draw_rule(sampling.draw) if sampling.draw else "",
         device_ids=frozenset(one.device.device.id for one in sampling.devices),
         change=form(ChangeForm),
         decide=decide,
@@ -137,35 +140,29 @@ def shown_sampling(lot_id: int, refused: PageForm | None = None) -> ShownSamplin
 
 
 def _class(standing: ClassStanding, sampling: LotSampling, chances: WrongVerdicts) -> ShownClass:
-    plan, demand = standing.plan.plan, standing.plan.demand
-    severity = standing.plan.severity.value
-    question = LotQuestion(plan=plan, lot_size=sampling.lot_size, aql=demand.aql, wrong=chances)
-    letters = f"letter {plan.code_letter}, plan of letter {plan.final_letter}" if plan.code_letter else ""
-    source = ", ".join(part for part in (_source(standing), letters) if part)
+    pinned = standing.plan
     is_open = standing.outcome is Outcome.HELD
     return ShownClass(
-        severity=severity,
-        plan=source,
-        stringency=standing.plan.stringency.value if demand.switches_by else "as agreed",
+        severity=pinned.severity.value,
+        plan=lot_wording.plan_source(pinned),
+        stringency=lot_wording.stringency_word(pinned),
         reason=standing.reason,
         decided=f"{standing.decided} of {standing.devices}",
-        numbers=f"{standing.count} found; accept up to {plan.acceptance_number}, reject from {plan.rejection_number}",
-        standing=shown.Standing(mark="…", word="Open", tone="doubt")
-        if is_open
-        else shown.outcome_standing(standing.outcome),
-        figure=shown.figure_as_shown(characteristic_figure(f"Operating characteristic, {severity}", question)),
+        numbers=lot_wording.numbers_text(pinned.plan, standing.count),
+        standing=_OPEN if is_open else shown.outcome_standing(standing.outcome),
+        figure=shown.figure_as_shown(lot_wording.plan_figure(pinned, sampling.lot_size, chances)),
     )
 
 
-def _source(standing: ClassStanding) -> str:
-    demand = standing.plan.demand
-    if demand.aql is not None:
-        return f"{demand.edition}, level {demand.level}, AQL {demand.aql:g}"
-    if demand.level:
-        return f"MIL-STD-1916, level {demand.level}"
-    if demand.limiting_percent:
-        return f"limiting quality {demand.limiting_percent:g} %, risk {demand.consumer_risk:g}"
-    return "every device"
+@bp.get("/<int:lot_id>/report.pdf")
+def report(lot_id: int) -> Response:
+    """Send the report of the lot, printed from the record as it stands."""
+    place = here.workplace()
+    response = make_response(workflow.lot_report(place, lot_id))
+    response.headers["Content-Type"] = "application/pdf"
+    response.headers["Content-Disposition"] = f"inline; filename=lot-report-{lot_id}.pdf"
+    response.headers["Content-Security-Policy"] = "default-src 'none'; frame-ancestors 'none'"
+    return response
 
 
 @bp.post("/<int:lot_id>/draw")

@@ -56,6 +56,7 @@ from inspect_app.workflow.issuing import (
     issued_documents,
 )
 from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
+from inspect_app.workflow.lot_reporting import lot_report
 from inspect_app.workflow.lot_verdicts import FOLLOW_UPS, decide_lot, declare_resubmission
 from inspect_app.workflow.lots import (
     DeviceState,
@@ -216,6 +217,7 @@ __all__ = [
     "lot",
     "lot_devices",
     "lot_page",
+    "lot_report",
     "lot_sampling",
     "lots",
     "lots_of_shipment",

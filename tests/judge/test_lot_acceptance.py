@@ -1,6 +1,8 @@
 """From a sample to the lot: counts against the numbers of the plan."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from inspect_app.judge.lot_acceptance import class_outcome, lot_outcome, sample_count
 from inspect_app.model import Finding, Judgement, Limit, Outcome, SamplingPlan, Severity
@@ -63,3 +65,14 @@ def test_a_sample_larger_than_the_lot_is_the_lot():
 )
 def test_a_lot_is_as_good_as_its_worst_class(classes, outcome):
     assert lot_outcome(classes) is outcome
+
+
+@given(st.integers(0, 30), st.integers(0, 30), st.integers(0, 5), st.integers(1, 3))
+def test_one_more_nonconforming_device_never_helps_a_lot(decided, count, acceptance, gap):
+    order = (ACCEPTED, HELD, REJECTED)
+    numbers = plan(20, acceptance, acceptance + gap)
+
+    better = class_outcome(numbers, lot_size=40, decided=decided, count=count)
+    worse = class_outcome(numbers, lot_size=40, decided=decided, count=count + 1)
+
+    assert order.index(worse) >= order.index(better)

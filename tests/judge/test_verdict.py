@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from inspect_app.judge import device_verdict, lot_outcome
+from inspect_app.judge import device_verdict
 from inspect_app.model import Finding, Judgement, Limit, Outcome, Severity
 
 CONFORMING, NONCONFORMING, INCONCLUSIVE, NOT_MEASURED, CONDITIONAL_PASS, CONDITIONAL_FAIL = Finding
@@ -70,32 +70,3 @@ def test_the_deciding_judgements_are_all_that_stand_in_the_way(pairs):
     assert (verdict.outcome is Outcome.REJECTED) == any(f in REJECTING for f, _ in pairs)
     severities = [list(Severity).index(one.limit.severity) for one in verdict.deciding if one.finding in REJECTING]
     assert severities == sorted(severities)
-
-
-@pytest.mark.parametrize(
-    ("accepted", "rejected", "held", "total", "allowed", "outcome"),
-    [
-        (10, 0, 0, 10, 0, Outcome.ACCEPTED),
-        (9, 0, 0, 10, 0, Outcome.HELD),
-        (9, 0, 1, 10, 0, Outcome.HELD),
-        (0, 1, 0, 10, 0, Outcome.REJECTED),
-        (9, 1, 0, 10, 1, Outcome.ACCEPTED),
-        (8, 2, 0, 10, 1, Outcome.REJECTED),
-        (0, 0, 0, 0, 0, Outcome.HELD),
-    ],
-)
-def test_a_lot_is_accepted_when_all_its_devices_have_their_verdict(accepted, rejected, held, total, allowed, outcome):
-    counts = {Outcome.ACCEPTED: accepted, Outcome.REJECTED: rejected, Outcome.HELD: held}
-
-    assert lot_outcome(counts, total, allowed) is outcome
-
-
-@given(st.integers(0, 20), st.integers(0, 20), st.integers(0, 20), st.integers(0, 5))
-def test_one_more_rejected_device_never_helps_a_lot(accepted, rejected, held, allowed):
-    order = (Outcome.ACCEPTED, Outcome.HELD, Outcome.REJECTED)
-    total = accepted + rejected + held + 1
-
-    good = {Outcome.ACCEPTED: accepted + 1, Outcome.REJECTED: rejected, Outcome.HELD: held}
-    bad = {Outcome.ACCEPTED: accepted, Outcome.REJECTED: rejected + 1, Outcome.HELD: held}
-
-    assert order.index(lot_outcome(bad, total, allowed)) >= order.index(lot_outcome(good, total, allowed))

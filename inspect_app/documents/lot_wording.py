@@ -1,0 +1,40 @@
+"""Words for sampled lots, the same on the page and on paper."""
+
+from inspect_app.documents.figures import Figure, LotQuestion, characteristic_figure
+from inspect_app.judge.characteristic import NEVER_WRONG, WrongVerdicts
+from inspect_app.model import SampleDraw, SamplingPlan, SeverityPlan
+
+
+def plan_source(pinned: SeverityPlan) -> str:
+    """Return where a plan comes from: tables, level and AQL, letters, or the agreed quality."""
+    demand, plan = pinned.demand, pinned.plan
+    if demand.aql is not None:
+        source = f"{demand.edition}, level {demand.level}, AQL {demand.aql:g}"
+    elif demand.level:
+        source = f"MIL-STD-1916, level {demand.level}"
+    elif demand.limiting_percent:
+        source = f"limiting quality {demand.limiting_percent:g} %, risk {demand.consumer_risk:g}"
+    else:
+        source = "every device"
+    return f"{source}, letter {plan.code_letter}, plan of letter {plan.final_letter}" if plan.code_letter else source
+
+
+def stringency_word(pinned: SeverityPlan) -> str:
+    """Return normal, tightened or reduced; ``as agreed`` where the plan does not switch."""
+    return pinned.stringency.value if pinned.demand.switches_by else "as agreed"
+
+
+def numbers_text(plan: SamplingPlan, count: int) -> str:
+    """Return what was found beside the numbers that decide."""
+    return f"{count} found; accept up to {plan.acceptance_number}, reject from {plan.rejection_number}"
+
+
+def draw_rule(draw: SampleDraw) -> str:
+    """Return how the sample follows from its seed."""
+    return f"the first {draw.size} of {draw.lot_size} serials in the order of the SHA-256 of seed, line feed and serial"
+
+
+def plan_figure(pinned: SeverityPlan, lot_size: int, wrong: WrongVerdicts = NEVER_WRONG) -> Figure:
+    """Return the operating characteristic of a plan as it meets a lot."""
+    question = LotQuestion(plan=pinned.plan, lot_size=lot_size, aql=pinned.demand.aql, wrong=wrong)
+    return characteristic_figure(f"Operating characteristic, {pinned.severity.value}", question)
