@@ -253,3 +253,30 @@ def test_on_paper_there_is_nothing_to_press(signed_in, filled):
     expect(page.get_by_role("navigation", name="Places of work")).to_be_hidden()
     expect(page.get_by_role("contentinfo")).to_be_hidden()
     expect(page.get_by_role("table").first).to_be_visible()
+
+
+def test_a_scan_where_no_field_has_the_focus_opens_that_device(signed_in, filled):
+    page = signed_in()
+    page.goto("/help")
+
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.type("TM-0002")
+    page.keyboard.press("Enter")
+
+    expect(page).to_have_url(re.compile("/bench/2/look"))
+
+
+def test_a_question_mark_shows_the_keys_and_is_typed_in_a_field(signed_in, filled):
+    page = signed_in()
+    page.goto("/help")
+
+    page.keyboard.press("F2")
+    page.keyboard.press("?")
+    expect(page.locator("[data-keys]")).to_be_hidden()
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("?")
+
+    expect(page.get_by_role("heading", name="Keys", exact=True)).to_be_visible()
+    assert complaints(page) == []
+    page.keyboard.press("Escape")
+    expect(page.locator("[data-keys]")).to_be_hidden()

@@ -176,7 +176,7 @@ def test_a_request_that_is_too_large_is_told_so(app, as_role):
 
 
 def test_a_failure_of_the_program_is_told_without_its_insides(inspector, monkeypatch):
-    def fail(_place):
+    def fail(*_given, **_options):
         raise RuntimeError("secret insides")
 
     monkeypatch.setattr(workflow, "lot_page", fail)
@@ -189,7 +189,7 @@ def test_a_failure_of_the_program_is_told_without_its_insides(inspector, monkeyp
 
 
 def test_a_refusal_of_the_record_is_told_as_where_what_and_what_next(inspector, monkeypatch):
-    def refuse(_place):
+    def refuse(*_given, **_options):
         raise NotFound("lot 7", "it is not in the record", "Choose one of the list.")
 
     monkeypatch.setattr(workflow, "lot_page", refuse)
