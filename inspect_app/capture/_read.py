@@ -115,6 +115,33 @@ def read(
         )
 
 
+def kind_of(path: Path, name: str) -> str:
+    """Say what a file is by its content.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    name : str
+        What to call it.
+
+    Returns
+    -------
+    str
+        ``still``, ``film`` or ``log``.
+
+    Raises
+    ------
+    UnusableInput
+        The file is missing, empty, or nothing that any check takes.
+    """
+    try:
+        form = _recognise(path, printable(name))
+    except OSError as error:
+        raise _unopenable(printable(name), error) from error
+    return form if form in ("film", "log") else "still"
+
+
 def printable(name: str) -> str:
     """Return a file's name as it can stand in one line of any encoding."""
     text = name.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -8,6 +8,7 @@ from flask import Flask
 from inspect_app.web import pages, security
 from inspect_app.web.admin import bp as admin
 from inspect_app.web.bench import bp as bench
+from inspect_app.web.captures import bp as captures
 from inspect_app.web.compare import bp as compare
 from inspect_app.web.devices import bp as devices
 from inspect_app.web.dock import bp as dock
@@ -29,6 +30,7 @@ _BLUEPRINTS: Final = (
     dock,
     lots,
     sampling,
+    captures,
     bench,
     pictures,
     readiness,

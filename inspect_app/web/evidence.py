@@ -57,6 +57,13 @@ def preview(inspection_id: int, sha256: str) -> ResponseReturnValue:
     return _picture(f"preview {sha256}", lambda: workflow.evidence_preview(here.workplace(), sha256))
 
 
+@bp.get("/waiting/<sha256>/preview.png")
+@here.allowed_to("inspect")
+def waiting(sha256: str) -> ResponseReturnValue:
+    """Send a small picture of a kept file that does not belong to a step yet."""
+    return _picture(f"preview {sha256}", lambda: workflow.evidence_preview(here.workplace(), sha256))
+
+
 @bp.get("/<int:inspection_id>/<sha256>/picture.png")
 def picture(inspection_id: int, sha256: str) -> ResponseReturnValue:
     """Send a picture of a kept file that is large enough to point at details."""

@@ -38,7 +38,7 @@ def devices(lot_id: int) -> str:
 @here.allowed_to("inspect")
 def take_next(lot_id: int) -> ResponseReturnValue:
     """Open the inspection of the next device."""
-    following = workflow.next_device(here.workplace(), lot_id)
+    following = workflow.next_device(here.workplace(), lot_id, is_shuffled="shuffled" in request.form)
     if following is None:
         flash("Every device that is to be inspected is concluded.")
         return redirect(url_for("lots.devices", lot_id=lot_id), 303)

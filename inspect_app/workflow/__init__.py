@@ -101,6 +101,7 @@ from inspect_app.workflow.sampling import (
     next_device,
 )
 from inspect_app.workflow.settings import Settings, password_in_environment, read_settings
+from inspect_app.workflow.sorting import CapturePlace, SortedCapture, kind_of_capture, place_captures, sort_captures
 from inspect_app.workflow.suppliers import (
     AGES_DAYS,
     OpenReturn,
@@ -134,6 +135,7 @@ __all__ = [
     "AcceptedArrival",
     "Arrival",
     "Assessment",
+    "CapturePlace",
     "ClassStanding",
     "Compared",
     "ComparedResult",
@@ -160,6 +162,7 @@ __all__ = [
     "SampledDevice",
     "Schema",
     "Settings",
+    "SortedCapture",
     "Standing",
     "StepAnswers",
     "SupplierRecord",
@@ -212,6 +215,7 @@ __all__ = [
     "issued_documents",
     "judge_inspection",
     "keep_file",
+    "kind_of_capture",
     "last_of_lot",
     "look_around",
     "lot",
@@ -235,6 +239,7 @@ __all__ = [
     "open_workplace",
     "password_in_environment",
     "person",
+    "place_captures",
     "prove_password",
     "read_packing_list",
     "read_settings",
@@ -250,6 +255,7 @@ __all__ = [
     "set_active",
     "set_password",
     "sign_in",
+    "sort_captures",
     "supplier_csv",
     "supplier_records",
     "supplier_xlsx",

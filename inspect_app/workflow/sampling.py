@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import Final
 
 from inspect_app.errors import NotAllowed, NotFound, UnusableInput
@@ -195,10 +196,12 @@ def _sampled(draw: SampleDraw, devices: Sequence[LotDevice], sample: Sequence[in
     return tuple(found)
 
 
-def next_device(workplace: Workplace, lot_id: int) -> LotDevice | None:
+def next_device(workplace: Workplace, lot_id: int, *, is_shuffled: bool = False) -> LotDevice | None:
     """Return the device to fetch next: the first untouched one, else the first open one, else None.
 
     Of a sampled lot these are the devices of the sample in the order drawn; once the lot is screened, all of them.
+    Shuffled, they come in an order that neither supplier nor reader can foresee from the serials; it stays the same for
+    all who work on the lot.
 
     Raises
     ------
@@ -212,6 +215,8 @@ def next_device(workplace: Workplace, lot_id: int) -> LotDevice | None:
         if sampling.draw is None:
             raise _not_drawn(sampling.lot.number)
         devices = [one.device for one in sampling.devices]
+    if is_shuffled:
+        devices = sorted(devices, key=lambda one: sha256(f"{lot_id} {one.device.id}".encode()).digest())
     for state in (DeviceState.UNTOUCHED, DeviceState.OPEN):
         for device in devices:
             if device.state is state:

@@ -20,6 +20,7 @@ INSPECTOR = [
     "/receive",
     "/lots/",
     "/lots/1",
+    "/bench/2/captures",
     "/bench/2/look",
     "/bench/2/bar-target.horizontal.1lx",
     "/bench/2/slanted-edge.1lx",
