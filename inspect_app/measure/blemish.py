@@ -25,8 +25,9 @@ DEFAULT_SIZES_UM = (75.0, 150.0, 230.0, 300.0)  # 0.003 to 0.012 inch; smaller i
 INNER_ZONES_MM = (5.6, 14.7)  # with the field's own diameter the three zones of an 18 mm tube
 SATURATED_TOLD = 0.001
 MOST_MARKS = 200
-SHADING_ORDER_U_PERCENT = 0.15  # peak to valley moves by 0.2 between orders 4 and 8 (own trials)
-SHAPE_U = 0.01  # relative: spots of other profiles than a blurred disc (own trials)
+SHADING_ORDER_U_PERCENT = 0.12  # peak to valley moves by up to 0.2 between orders 4 and 8 (own trials)
+DIAMETER_SHAPE_U = 0.01  # relative: spots of other profiles than a blurred disc (own trials)
+CONTRAST_SHAPE_U = 0.015  # the same: long tails pass for surround
 
 
 def _read_spot(given: Any) -> Any:
@@ -135,12 +136,13 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
 
     Notes
     -----
-    The contrast is a spot's central depth over its surround. The diameter lies midway between that of the circle where
-    half of this depth is reached and that of the sharp disc which, blurred by the optics, would look the same; its
-    uncertainty covers both (`numerics.spot_shape`). The lines of its budget: the texture in which the spot is fitted,
-    the choice between the two diameters (rectangular), 1 % for other profiles, and the scale.
+    The contrast is a spot's central depth over its surround. The diameter is that of the circle where half of this
+    depth is reached, and a third of the way on to that of the sharp disc which, blurred by the optics, would look the
+    same: no picture tells the two apart, and the uncertainty covers both (`numerics.spot_shape`). The lines of its
+    budget: the texture in which the spot is fitted, the choice between the two diameters, 1 % for other profiles, and
+    the scale.
 
-    What limits it: for soft spots the choice between the two diameters, about 1.5 % of the diameter; for faint ones the
+    What limits it: for soft spots the choice between the two diameters, up to 2 % of the diameter; for faint ones the
     texture, near the bound that its spectrum sets; most of all for spots without a plateau, whose depth and width
     trade against each other. Assumes that spots are round, or so nearly that a circle of equal area serves; that the
     field fills a disc or the frame; and that the picture is linear in exposure. Spots that touch the border of the
@@ -211,7 +213,7 @@ def _zones_of(options: BlemishOptions) -> tuple[float, ...]:
 
 
 def _feature(spot: FoundSpot, field: BrightField, scale: _Scale | None, zones_mm: Sequence[float]) -> Feature:
-    relative_u = math.hypot(spot.diameter_u_px / spot.diameter_px, SHAPE_U)
+    relative_u = math.hypot(spot.diameter_u_px / spot.diameter_px, DIAMETER_SHAPE_U)
     contrast = abs(spot.depth) if spot.depth > 0 else min(-spot.depth, 1.0)
     in_picture = Feature(
         x=spot.x,
@@ -220,7 +222,7 @@ def _feature(spot: FoundSpot, field: BrightField, scale: _Scale | None, zones_mm
         contrast=contrast,
         polarity="bright" if spot.depth > 0 else "dark",
         diameter_uncertainty_px=spot.diameter_px * relative_u,
-        contrast_uncertainty=math.hypot(spot.depth_u, SHAPE_U * contrast),
+        contrast_uncertainty=math.hypot(spot.depth_u, CONTRAST_SHAPE_U * contrast),
     )
     if scale is None:
         return in_picture

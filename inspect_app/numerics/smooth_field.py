@@ -12,6 +12,7 @@ ORDER = 6  # follows vignetting and tilt; a spot of a tenth of the field does no
 USED = np.nonzero(np.add.outer(np.arange(ORDER + 1), np.arange(ORDER + 1)) <= ORDER)  # of v, of u
 BLOCKS_ACROSS = 64
 TILE_BLOCKS = 6
+LEAST_FREEDOM = 0.3  # share of the tiles: with fewer than the terms nothing can be said of them
 TUKEY = 4.685  # 95 % efficiency for normal residuals (Holland and Welsch, 1977, from memory)
 
 
@@ -121,6 +122,9 @@ def _clustered(pulls: FloatArray, down: FloatArray, across: FloatArray) -> Float
         sums = np.zeros((names.max() + 1, pulls.shape[1]))
         np.add.at(sums, names, pulls)
         total += sums.T @ sums
+    # The surface follows the tiles as far as its terms reach, and what it leaves is that much too quiet.
+    tiles, terms = len(sums), pulls.shape[1]
+    total *= tiles / max(tiles - terms, LEAST_FREEDOM * tiles)
     values, vectors = np.linalg.eigh(total)
     clustered: FloatArray = (vectors * np.maximum(values, 0)) @ vectors.T
     return clustered

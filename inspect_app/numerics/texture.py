@@ -93,10 +93,22 @@ def matched_kernel(template: FloatArray, power: FloatArray) -> SingleArray:
     return np.asarray(np.fft.fftshift(kernel) / scale, dtype=np.float32)
 
 
-def whitened(patches: SingleArray, loudness: SingleArray) -> SingleArray:
-    """Return patches of shape (n, 64, 64) with their texture made white and of unit variance.
+def whitened(patches: SingleArray, power: FloatArray) -> FloatArray:
+    """Return patches of shape (n, 64, 64) with their texture made white and of unit variance, as n vectors.
 
-    `loudness` is the square root of the power, shape (64, 33).
+    Parameters
+    ----------
+    patches : ndarray of shape (n, 64, 64)
+    power : ndarray of shape (64, 33)
+        As `texture_power` gives it.
+
+    Notes
+    -----
+    A vector holds the real and imaginary parts of the spectrum, scaled so that sums of products are those of whitened
+    patches (Parseval): half of the spectrum stands for the other half too, so its inner columns count twice.
     """
-    white: SingleArray = fft.irfft2(fft.rfft2(patches) / loudness, s=patches.shape[1:])
-    return white
+    twice = np.full(power.shape[1], 2.0)
+    twice[[0, -1]] = 1.0
+    scale = np.sqrt(twice / power) / BLOCK_PX
+    spectra = fft.rfft2(patches) * scale.astype(np.float32)
+    return spectra.view(np.float32).reshape(len(patches), -1).astype(np.float64)

@@ -5,7 +5,7 @@
 import math
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import imagecodecs
@@ -223,9 +223,11 @@ def test_full_frames_with_dust() -> None:
     score.show(f"full frames, {odd} odd pixels off")
     assert odd == 0
     assert score.recall >= 0.99
+    assert score.precision >= 0.98
 
 
 def cut_off(exposure: np.ndarray) -> np.ndarray:
+    """Leave out a strip at the right, and with it a part of the shading whose truth is that of the whole field."""
     return exposure[:, : round(0.88 * exposure.shape[1])]
 
 
@@ -248,9 +250,12 @@ def test_fields_cut_by_the_frame_or_kept_as_jpeg(tmp_path: Path) -> None:
         for seed in range(300, 316):
             truth, um_px = random_field(seed, 14, 0.3)
             still = way(truth.exposure)
-            kept = [s for s in truth.spots if s.x + s.diameter_px + 8 < still.exposure.shape[1]]
-            seen = Field(truth.exposure, tuple(kept), truth.shading_percent, truth.radius_px, truth.x, truth.y)
-            score.take(blemish((still,), OPTIONS), seen, um_px)
+            border_px = still.exposure.shape[1] - 1
+            kept = tuple(s for s in truth.spots if s.x + s.diameter_px + 8 < border_px)
+            cut = [s for s in truth.spots if s not in kept]
+            measured = blemish((still,), OPTIONS)
+            whole = tuple(f for f in measured.features if nearest(cut, f.x, f.y) is None)
+            score.take(replace(measured, features=whole), replace(truth, spots=kept), um_px)
         score.show(name)
         assert score.recall >= 0.98
         assert score.precision >= 0.98
