@@ -107,6 +107,7 @@ def _agreement_values(looks: Looks, kappa: Kappa) -> dict[str, object]:
         "standard_error": kappa.standard_error,
         "observed": kappa.observed,
         "expected": kappa.expected,
+        "of_word": dict(kappa.of_word),
         "wrong": {
             reader: {"wrong": count, "of": of, "below": highest_rate(count, of)}
             for reader, (count, of) in looks.wrong.items()

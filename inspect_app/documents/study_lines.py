@@ -50,6 +50,8 @@ def agreement_lines(looks: Looks, kappa: Kappa) -> Iterator[str]:
     found, error = (format_number(number, 3) for number in (kappa.kappa, kappa.standard_error))
     yield f"{looks.method}'s kappa {found}, standard error {error}"
     yield f"agreement {_per_cent(kappa.observed)}, by chance {_per_cent(kappa.expected)}"
+    for word, kappa_of_word in kappa.of_word.items():
+        yield f"on {word} against all else: kappa {format_number(kappa_of_word, 3)}"
     for reader, (count, of) in looks.wrong.items():
         bound = _per_cent(highest_rate(count, of))
         yield f"{reader}: {count} of {of} wrong, below {bound} with 95 % confidence"

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.judge.characteristic import rate_interval
@@ -13,13 +13,15 @@ class Kappa:
     """Agreement beyond chance.
 
     `observed` and `expected` are the shares of agreement; `standard_error` is that of kappa itself for two readers
-    (Fleiss, Cohen and Everitt 1969), and that under no agreement for several (Fleiss, Nee and Landis 1979).
+    (Fleiss, Cohen and Everitt 1969), and that under no agreement for several (Fleiss, Nee and Landis 1979). `of_word`
+    tells the agreement of several readers on each word against all others; it is empty for two.
     """
 
     kappa: float
     observed: float
     expected: float
     standard_error: float
+    of_word: Mapping[str, float] = field(default_factory=dict)
 
 
 def cohen_kappa(first: Sequence[str], second: Sequence[str]) -> Kappa:
@@ -79,6 +81,11 @@ def fleiss_kappa(counts: Sequence[Mapping[str, int]]) -> Kappa:
     NothingToMeasure
         All always said the same one word.
 
+    Notes
+    -----
+    kappa = (P - P_e) / (1 - P_e). Of one word, with k of m readers saying it of an item, kappa is
+    1 - sum k (m - k) / (n m (m - 1) p (1 - p)).
+
     References
     ----------
     Fleiss, J. L. (1971), Psychological Bulletin 76, 378-382; Fleiss, Nee and Landis (1979) for the standard error.
@@ -97,8 +104,14 @@ def fleiss_kappa(counts: Sequence[Mapping[str, int]]) -> Kappa:
     spread = math.fsum(p * (1 - p) for p in share.values())
     skew = math.fsum(p * (1 - p) * (1 - 2 * p) for p in share.values())
     error = math.sqrt(2 / (n * m * (m - 1))) * math.sqrt(spread**2 - skew) / spread
+    of_word = {
+        word: 1
+        - math.fsum(k * (m - k) for k in (item.get(word, 0) for item in counts)) / (n * m * (m - 1) * p * (1 - p))
+        for word, p in share.items()
+        if 0 < p < 1
+    }
     kappa = (observed - expected) / (1 - expected)
-    return Kappa(kappa=kappa, observed=observed, expected=expected, standard_error=error)
+    return Kappa(kappa=kappa, observed=observed, expected=expected, standard_error=error, of_word=of_word)
 
 
 def _prove_choice(expected: float) -> None:

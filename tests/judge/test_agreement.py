@@ -48,6 +48,7 @@ def test_fleiss_kappa_of_the_psychiatric_diagnoses():
     assert found.kappa == pytest.approx(0.43024452, abs=5e-9)
     assert (found.observed, found.expected) == pytest.approx((0.5556, 0.2199), abs=5e-5)
     assert found.standard_error == pytest.approx(0.0244, abs=5e-5)
+    assert [found.of_word[word] for word in "dpsno"] == pytest.approx([0.245, 0.245, 0.520, 0.471, 0.566], abs=5e-4)
     assert found.kappa / found.standard_error == pytest.approx(17.65, abs=5e-3)
 
 
