@@ -1,11 +1,13 @@
 """Demands and what was found, as printed lines: the table of results, the spot tables, what is not met."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from inspect_app.documents import wording
 from inspect_app.documents.figures import Figure, result_bar
+from inspect_app.judge import excess_over
 from inspect_app.model import Entry, Finding, Judgement, Limit, Measured, SpotAllowance, SpotClass
 from inspect_app.quantity import (
     decimals_for,
@@ -176,9 +178,11 @@ def _count(limit: SpotAllowance, spot_class: SpotClass, zone: int, measured: Mea
 
 
 def _nearness(judgement: Judgement) -> tuple[bool, float]:
-    """Return how many U the result lies within its limit; exact values sort last, by their margin."""
-    distance = (judgement.margin or 0.0) + judgement.guard_band
-    expanded = 0.0 if judgement.quantity is None else expanded_uncertainty(judgement.quantity)
+    """Return how many U the result lies within its limit; exact values sort last, by their distance."""
+    limit, quantity = judgement.limit, judgement.quantity
+    if not isinstance(limit, Limit) or quantity is None:
+        return (True, math.inf)
+    distance, expanded = -excess_over(quantity.value, limit), expanded_uncertainty(quantity)
     return (True, distance) if expanded == 0 else (False, distance / expanded)
 
 

@@ -199,7 +199,7 @@ def minute(moment: datetime) -> str:
 
 def acceptance_text(judgement: Judgement, limit: Limit) -> str:
     """Return the limits for the result after the guard band, to the place that the uncertainty gives."""
-    decimals = decimals_for(judgement.guard_band, 0.0)
+    decimals = decimals_for(abs(judgement.guard_band), 0.0)
     low, high = judgement.acceptance_at_least, judgement.acceptance_at_most
     printed_low = "" if low is None else format_number(low, decimals)
     printed_high = "" if high is None else format_number(high, decimals)

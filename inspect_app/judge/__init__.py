@@ -1,6 +1,6 @@
 """Results against limits: decisions with their doubt, spot tables, verdicts; it never sees a pixel."""
 
-from inspect_app.judge.acceptance import Acceptance, acceptance, capability, probability_of_conformity
+from inspect_app.judge.acceptance import Acceptance, acceptance, capability, excess_over, probability_of_conformity
 from inspect_app.judge.allowance import decide_spots
 from inspect_app.judge.decision import decide, demand_in_words
 from inspect_app.judge.results import StepResults, can_answer, judge_results, results_behind
@@ -19,6 +19,7 @@ __all__ = [
     "decide_spots",
     "demand_in_words",
     "device_verdict",
+    "excess_over",
     "judge_results",
     "outcome_of",
     "probability_of_conformity",

@@ -152,7 +152,7 @@ def _judgement(judgement: Judgement) -> ShownJudgement:
         under=wording.condition_text(wording.decided_under(judgement), demand.title),
         value=format_quantity(judgement.quantity) if judgement.quantity is not None else "",
         acceptance=wording.acceptance_text(judgement, demand)
-        if isinstance(demand, Limit) and judgement.guard_band > 0 and judgement.quantity is not None
+        if isinstance(demand, Limit) and judgement.guard_band and judgement.quantity is not None
         else "",
         margin=_margin(judgement, demand) if isinstance(demand, Limit) else "",
         probability="" if share is None else wording.probability_text(share),

@@ -109,6 +109,20 @@ def test_the_nearest_demand_is_the_one_met_by_the_fewest_uncertainties_and_no_co
     assert nearest_to_limit([dataclasses.replace(j, finding=Finding.INCONCLUSIVE) for j in judgements]) == ""
 
 
+def test_how_near_a_result_lies_does_not_depend_on_the_decision_rule():
+    """1 min inside 100 is half of U = 2, whether the acceptance limit lies 1.645 u within the limit or beyond it."""
+    far = papers.demand("2", "Lag", "latency", "latency_half", "ms", at_most=50, decision_rule=DecisionRule.SIMPLE)
+    for rule in (DecisionRule.ISO14253_BUYER, DecisionRule.SIMPLE):
+        near = papers.demand("1", "Runtime", "battery", "runtime", "min", at_least=100, decision_rule=rule)
+        judged = [
+            decide(Quantity(value=value, unit=limit.unit, standard_uncertainty=1), limit)
+            for limit, value in ((far, 45), (near, 101))
+        ]
+        met = [dataclasses.replace(one, finding=Finding.CONFORMING) for one in judged]
+
+        assert nearest_to_limit(met).startswith("Runtime: 101.0 ± 2.0 min against ≥ 100 min")
+
+
 def test_a_limit_on_an_element_of_the_bar_target_is_printed_by_its_name():
     """Truth: element 6-2 of the 1951 target is 2^(6 + 1/6) = 71.84 lp/mm (printed table)."""
     limit = Limit(
