@@ -187,7 +187,7 @@ def _analysis(cells: Cells, parts: Sequence[str], readers: Sequence[str], repeat
     )
     ss_rest = math.fsum((value - of_cell[cell]) ** 2 for cell, values in cells.items() for value in values)
     rest = VarianceLine(source="repeats", degrees_of_freedom=o * p * (r - 1), sum_of_squares=ss_rest)
-    both = _tested("readers x parts", (o - 1) * (p - 1), ss_both, rest)
+    both = _tested("readers × parts", (o - 1) * (p - 1), ss_both, rest)
     return _tested("readers", o - 1, ss_reader, both), _tested("parts", p - 1, ss_part, both), both, rest
 
 

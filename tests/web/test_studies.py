@@ -65,7 +65,7 @@ def test_readings_are_evaluated_with_plot_and_table(inspector):
     assert page.status_code == 200
     assert "distinct categories: 4" in inspector.words()
     assert "90 readings of 10 parts by 3 readers" in inspector.words()
-    assert "readers x parts 18 0.358982" in inspector.words()
+    assert "readers × parts 18 0.358982" in inspector.words()
 
 
 def test_looks_are_evaluated(inspector):
