@@ -10,7 +10,7 @@ from inspect_app.model import Calibration, Role
 ISSUER: Final = "Brackwater Sound Rescue Service\nReceiving Inspection (invented for demonstration)"
 CONTRACTS: Final = tuple(sorted((Path(__file__).parent / "contracts").glob("*.toml")))
 
-# login, name, role; the first one inspects
+# login, name, role; the first one inspects, the second one approves
 ACCOUNTS: Final = (
     ("inspector", "Mara Oakfen", Role.INSPECTOR),
     ("approver", "Tobin Reddle", Role.APPROVER),

@@ -65,6 +65,7 @@ class _Crew:
     """The people of the demo, with the inspector's password while it is known."""
 
     inspector: Person
+    approver: Person
     password: str | None
     new_accounts: tuple[DemoAccount, ...] = field(default=())
 
@@ -136,7 +137,8 @@ def _crew(place: Workplace) -> _Crew:
         )
     inspector = known[ACCOUNTS[0][0]]
     password = next((account.password for account in new if account.login == inspector.login), None)
-    return _Crew(inspector=inspector, password=password, new_accounts=new)
+    approver = known[ACCOUNTS[1][0]]
+    return _Crew(inspector=inspector, approver=approver, password=password, new_accounts=new)
 
 
 def _with_password(instance: Path | None, crew: _Crew) -> _Crew:
@@ -252,7 +254,7 @@ def _conclude(place: Workplace, crew: _Crew, arrival: _Arrival) -> DemoDevice:
     verdict = workflow.judge_inspection(place, inspected).verdict
     document = workflow.document_of(place, inspected.id)
     if document is None and inspected.signature is not None and verdict.outcome is not Outcome.HELD:
-        document = workflow.issue_document(place, crew.inspector, inspected.id)
+        document = workflow.issue_document(place, crew.approver, inspected.id)
     return DemoDevice(planned=arrival.planned, lot=arrival.lot, verdict=verdict, document=document)
 
 

@@ -38,6 +38,17 @@ def person_options(command: Command) -> Command:
     )
 
 
+def has_record(instance: Path | None) -> bool:
+    """Say whether there is a record to open."""
+    settings = workflow.read_settings(instance=instance)
+    return settings.given_database_url is not None or settings.record_path.exists()
+
+
+def reason_option(command: Command) -> Command:
+    """Add ``--reason``: why a document stands no longer."""
+    return click.option("--reason", required=True, help="Shown under the number of the document for good.")(command)
+
+
 @contextmanager
 def opened(instance: Path | None, *, may_begin: bool = False) -> Iterator[Workplace]:
     """Open the workplace for one command; only some may begin a new record.
@@ -47,9 +58,9 @@ def opened(instance: Path | None, *, may_begin: bool = False) -> Iterator[Workpl
     NotFound
         There is no record yet.
     """
-    settings = workflow.read_settings(instance=instance)
-    if not may_begin and settings.given_database_url is None and not settings.record_path.exists():
-        raise NotFound(str(settings.instance), "it holds no record", "Name its folder with --instance.")
+    if not may_begin and not has_record(instance):
+        folder = workflow.read_settings(instance=instance).instance
+        raise NotFound(str(folder), "it holds no record", "Name its folder with --instance.")
     place = workflow.open_workplace(instance)
     try:
         yield place

@@ -12,6 +12,7 @@ from inspect_app.errors import NotAllowed, NotFound, UnusableInput
 from inspect_app.model import Outcome, Person
 from inspect_app.workflow import LotDevice, Workplace
 
+_DOCUMENTED: Final = (Outcome.ACCEPTED, Outcome.REJECTED)
 EXAMPLES: Final = """\b
 Examples:
   inspect-app certify QD-00412 --as ada
@@ -27,7 +28,8 @@ Examples:
 def command(serials: tuple[str, ...], lot_number: str | None, login: str, password: str, instance: Path | None) -> None:
     """Issue the certificate of each accepted device, the rejection notice of each rejected one.
 
-    What was issued before is not issued again. Held and open devices of a lot are told and passed over.
+    Who acts approves them: an approver who did not sign the inspection, unless INSPECT_APP_SELF_APPROVAL is yes. What
+    was issued before is not issued again. Held and open devices of a lot are told and passed over.
     """
     if bool(serials) == (lot_number is not None):
         raise UnusableInput("what to certify", "give serials or one lot", "See inspect-app certify --help.")
@@ -65,8 +67,11 @@ def _issue(place: Workplace, person: Person, devices: Sequence[LotDevice]) -> li
         for device in progress:
             verdict = device.state.value if device.outcome is None else device.outcome.value
             number = path = ""
-            if device.inspection_id is not None and device.outcome in (Outcome.ACCEPTED, Outcome.REJECTED):
+            document = device.document
+            if document is None and device.inspection_id is not None and device.outcome in _DOCUMENTED:
                 document = workflow.issue_document(place, person, device.inspection_id)
+            if document is not None:
                 number, path = document.number, str(workflow.document_path(place, document))
+                verdict += "" if document.end is None else f", {document.end.manner.value}"
             rows.append((device.device.serial, verdict, number, path))
     return rows

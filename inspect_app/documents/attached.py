@@ -4,13 +4,16 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC
-from typing import Any
+from typing import Any, Final
 
 from inspect_app.documents import wording
 from inspect_app.documents.paper import Paper
 from inspect_app.documents.why import Why, why, why_text
 from inspect_app.model import Entry, Judgement
 from inspect_app.model.transcript import to_json_values
+
+SCHEMA: Final = "urn:inspect-app:measurements:1"
+FILE_NAME: Final = "measurements.json"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +29,7 @@ def attached_files(paper: Paper) -> tuple[AttachedFile, ...]:
     """Return the files that a document carries."""
     return (
         AttachedFile(
-            name="measurements.json",
+            name=FILE_NAME,
             description="All results, curves and spots of the steps, as measured",
             text=measurements_json(paper),
         ),
@@ -48,6 +51,7 @@ def measurements_json(paper: Paper) -> str:
     inspection, contract = paper.inspection, paper.contract
     device = inspection.device
     values = {
+        "schema": SCHEMA,
         "document": paper.number,
         "issued_at": wording.instant(paper.issued_at),
         "program_version": paper.program_version,

@@ -37,6 +37,12 @@ class Paper:
         Days after issue by which the supplier is asked to answer a rejection notice.
     deviations : tuple of str
         Departures from the procedure, a sentence each, beside those that the entries tell.
+    notices : tuple of str
+        What has to be known of documents before this one, a sentence each.
+    address : str
+        Where people reach the record that can confirm this document; may be empty.
+    page_size : str
+        ``A4`` or ``Letter``.
     """
 
     number: str
@@ -52,6 +58,9 @@ class Paper:
     thumbnails: Mapping[str, bytes] = field(default_factory=dict)
     reply_days: int = REPLY_DAYS
     deviations: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
+    address: str = ""
+    page_size: str = "A4"
 
     def __post_init__(self) -> None:
         if not self.issuer.strip():

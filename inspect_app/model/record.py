@@ -221,9 +221,27 @@ class DocumentKind(enum.StrEnum):
     REJECTION = "rejection notice"
 
 
+class EndManner(enum.StrEnum):
+    """How a document ceased to stand."""
+
+    SUPERSEDED = "superseded"
+    REVOKED = "revoked"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DocumentEnd:
+    """Why a document no longer stands; `successor` is the number of the one that superseded it."""
+
+    manner: EndManner
+    reason: str
+    ended_at: datetime
+    ended_by: Person
+    successor: str | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Document:
-    """An issued document; its bytes are kept under `sha256` and never made again."""
+    """An issued document; its bytes are kept under `sha256` and never made again. It stands while it has no `end`."""
 
     number: str
     kind: DocumentKind
@@ -231,6 +249,7 @@ class Document:
     sha256: str
     issued_at: datetime
     issued_by: Person
+    end: DocumentEnd | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

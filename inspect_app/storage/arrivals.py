@@ -10,6 +10,7 @@ from inspect_app.model import Device, Document, Lot, Outcome, Person, Shipment
 from inspect_app.storage.audit import Act
 from inspect_app.storage.convert import device_of, document_of, lot_of, shipment_of
 from inspect_app.storage.people import people
+from inspect_app.storage.standing import ends
 from inspect_app.storage.tables import (
     ArrivalRow,
     DeviceRow,
@@ -62,6 +63,11 @@ _NEWEST_INSPECTION = (
 )
 COUNTING_SIGNATURE = (SignatureRow.inspection_id == InspectionRow.id) & ~select(ReopeningRow.id).where(
     ReopeningRow.signature_id == SignatureRow.id
+).exists()
+
+_later = aliased(DocumentRow)
+_NEWEST_DOCUMENT = (DocumentRow.signature_id == SignatureRow.id) & ~select(_later.id).where(
+    _later.signature_id == DocumentRow.signature_id, _later.id > DocumentRow.id
 ).exists()
 
 
@@ -248,6 +254,14 @@ def open_arrivals(session: Session, serial: str | None = None) -> tuple[Arrived,
     return _arrived(session, statement.order_by(InspectionRow.id.desc()))
 
 
+def signed_without_document(session: Session, lot_id: int | None = None) -> tuple[Arrived, ...]:
+    """Return the devices of one lot, or of all, that were accepted or rejected and have no document yet."""
+    statement = _arrivals().where(SignatureRow.outcome != Outcome.HELD, DocumentRow.id.is_(None))
+    if lot_id is not None:
+        statement = statement.where(ArrivalRow.lot_id == lot_id)
+    return _arrived(session, statement.order_by(ArrivalRow.id))
+
+
 _Arrivals = Select[ArrivalRow, DeviceRow, LotRow, ShipmentRow, InspectionRow, SignatureRow, DocumentRow]
 
 
@@ -260,12 +274,12 @@ def _arrivals() -> _Arrivals:
         .join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
         .outerjoin(InspectionRow, _NEWEST_INSPECTION)
         .outerjoin(SignatureRow, COUNTING_SIGNATURE)
-        .outerjoin(DocumentRow, DocumentRow.signature_id == SignatureRow.id)
+        .outerjoin(DocumentRow, _NEWEST_DOCUMENT)
     )
 
 
 def _arrived(session: Session, statement: _Arrivals) -> tuple[Arrived, ...]:
-    everybody = people(session)
+    everybody, ended = people(session), ends(session)
     found = []
     for arrival, device, lot, shipment, inspection, signature, document in session.execute(statement):
         found.append(
@@ -276,7 +290,9 @@ def _arrived(session: Session, statement: _Arrivals) -> tuple[Arrived, ...]:
                 is_on_list=arrival.is_on_list,
                 inspection_id=None if inspection is None else inspection.id,
                 outcome=None if signature is None else signature.outcome,
-                document=None if document is None else document_of(document, everybody[document.issued_by_id]),
+                document=None
+                if document is None
+                else document_of(document, everybody[document.issued_by_id], ended.get(document.id)),
             )
         )
     return tuple(found)

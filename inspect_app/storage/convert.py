@@ -11,6 +11,7 @@ from inspect_app.model import (
     Correction,
     Device,
     Document,
+    DocumentEnd,
     Entry,
     Event,
     Evidence,
@@ -197,7 +198,7 @@ def assessment_from(text: str) -> tuple[tuple[Judgement, ...], Verdict]:
     return _JUDGEMENTS.validate_python(values["judgements"]), _VERDICT.validate_python(values["verdict"])
 
 
-def document_of(row: DocumentRow, issued_by: Person) -> Document:
+def document_of(row: DocumentRow, issued_by: Person, end: DocumentEnd | None = None) -> Document:
     """Return an issued document."""
     return Document(
         number=row.number,
@@ -206,6 +207,7 @@ def document_of(row: DocumentRow, issued_by: Person) -> Document:
         sha256=row.sha256,
         issued_at=row.issued_at,
         issued_by=issued_by,
+        end=end,
     )
 
 

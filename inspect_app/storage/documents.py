@@ -10,9 +10,11 @@ from inspect_app.storage.audit import Act
 from inspect_app.storage.convert import device_of, document_of, event_of, evidence_of, lot_of, shipment_of
 from inspect_app.storage.evidence import KeptFile
 from inspect_app.storage.people import people
+from inspect_app.storage.standing import ends
 from inspect_app.storage.tables import (
     ArrivalRow,
     DeviceRow,
+    DocumentEndRow,
     DocumentRow,
     EntryEvidenceRow,
     EntryRow,
@@ -90,22 +92,36 @@ def add_document(
 def document(session: Session, number: str) -> Document | None:
     """Return the document with a number."""
     row = session.scalar(select(DocumentRow).where(DocumentRow.number == number))
-    return None if row is None else document_of(row, people(session)[row.issued_by_id])
+    return None if row is None else document_of(row, people(session)[row.issued_by_id], ends(session).get(row.id))
+
+
+def document_of_bytes(session: Session, sha256: str) -> Document | None:
+    """Return the document whose file has a digest."""
+    row = session.scalar(select(DocumentRow).where(DocumentRow.sha256 == sha256))
+    return None if row is None else document_of(row, people(session)[row.issued_by_id], ends(session).get(row.id))
+
+
+def newest_on_signature(session: Session, signature_id: int) -> Document | None:
+    """Return the newest document that rests on a signature."""
+    statement = select(DocumentRow).where(DocumentRow.signature_id == signature_id).order_by(DocumentRow.id.desc())
+    row = session.scalars(statement.limit(1)).first()
+    return None if row is None else document_of(row, people(session)[row.issued_by_id], ends(session).get(row.id))
 
 
 def documents_of_inspections(session: Session, inspection_ids: Collection[int]) -> Mapping[int, list[Document]]:
     """Return the documents of inspections, newest first."""
-    everybody = people(session)
+    everybody, ended = people(session), ends(session)
     statement = select(DocumentRow).where(DocumentRow.inspection_id.in_(inspection_ids)).order_by(DocumentRow.id.desc())
     found: dict[int, list[Document]] = {}
     for row in session.scalars(statement):
-        found.setdefault(row.inspection_id, []).append(document_of(row, everybody[row.issued_by_id]))
+        issued = document_of(row, everybody[row.issued_by_id], ended.get(row.id))
+        found.setdefault(row.inspection_id, []).append(issued)
     return found
 
 
 def all_documents(session: Session) -> tuple[tuple[Document, Device, Lot], ...]:
     """Return every document with its device and lot, newest first."""
-    everybody = people(session)
+    everybody, ended = people(session), ends(session)
     statement = (
         select(DocumentRow, DeviceRow, LotRow, ShipmentRow)
         .join(InspectionRow, InspectionRow.id == DocumentRow.inspection_id)
@@ -116,7 +132,7 @@ def all_documents(session: Session) -> tuple[tuple[Document, Device, Lot], ...]:
     )
     return tuple(
         (
-            document_of(row, everybody[row.issued_by_id]),
+            document_of(row, everybody[row.issued_by_id], ended.get(row.id)),
             device_of(device, lot.device_class),
             lot_of(lot, shipment_of(shipment, everybody[shipment.received_by_id])),
         )
@@ -138,6 +154,7 @@ def events_of_device(session: Session, device_id: int) -> tuple[Event, ...]:
     entries = select(EntryRow.id).where(EntryRow.inspection_id.in_(mine))
     files = select(EntryEvidenceRow.sha256).where(EntryEvidenceRow.entry_id.in_(entries))
     signatures = select(SignatureRow.id).where(SignatureRow.inspection_id.in_(mine))
+    documents = select(DocumentRow.id).where(DocumentRow.inspection_id.in_(mine))
     wrote = union(
         select(DeviceRow.event_id).where(DeviceRow.id == device_id),
         select(ArrivalRow.event_id).where(ArrivalRow.device_id == device_id),
@@ -147,6 +164,7 @@ def events_of_device(session: Session, device_id: int) -> tuple[Event, ...]:
         select(SignatureRow.event_id).where(SignatureRow.inspection_id.in_(mine)),
         select(ReopeningRow.event_id).where(ReopeningRow.signature_id.in_(signatures)),
         select(DocumentRow.event_id).where(DocumentRow.inspection_id.in_(mine)),
+        select(DocumentEndRow.event_id).where(DocumentEndRow.document_id.in_(documents)),
     ).subquery()
     statement = select(EventRow).where(EventRow.id.in_(select(wrote.c.event_id))).order_by(EventRow.id.desc())
     return tuple(event_of(row) for row in session.scalars(statement))

@@ -27,7 +27,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
-from inspect_app.model import DocumentKind, EntryState, Outcome, Role
+from inspect_app.model import DocumentKind, EndManner, EntryState, Outcome, Role
 
 
 class Instant(TypeDecorator[datetime]):
@@ -89,6 +89,7 @@ class Row(DeclarativeBase):
         EntryState: chosen_from(EntryState, "state"),
         Outcome: chosen_from(Outcome, "outcome"),
         DocumentKind: chosen_from(DocumentKind, "kind"),
+        EndManner: chosen_from(EndManner, "manner"),
     }
 
 
@@ -398,7 +399,11 @@ class DocumentRow(SealedRow):
     """An issued document; numbers run without gaps in each kind and year."""
 
     __tablename__ = "document"
-    __table_args__ = (UniqueConstraint("kind", "year", "sequence"), Index(None, "inspection_id"))
+    __table_args__ = (
+        UniqueConstraint("kind", "year", "sequence"),
+        Index(None, "inspection_id"),
+        Index(None, "signature_id"),
+    )
 
     id: Mapped[Key]
     number: Mapped[ShortText] = mapped_column(unique=True)
@@ -406,7 +411,30 @@ class DocumentRow(SealedRow):
     year: Mapped[int]
     sequence: Mapped[int]
     inspection_id: Mapped[InspectionKey]
-    signature_id: Mapped[int] = mapped_column(ForeignKey("signature.id"), unique=True)
+    signature_id: Mapped[int] = mapped_column(ForeignKey("signature.id"))
     sha256: Mapped[EvidenceKey]
     issued_at: Mapped[datetime]
     issued_by_id: Mapped[PersonKey]
+
+
+class DocumentEndRow(SealedRow):
+    """A document that no longer stands: superseded by another one, or revoked."""
+
+    __tablename__ = "document_end"
+
+    id: Mapped[Key]
+    document_id: Mapped[int] = mapped_column(ForeignKey("document.id"), unique=True)
+    manner: Mapped[EndManner]
+    successor_id: Mapped[int | None] = mapped_column(ForeignKey("document.id"))
+    reason: Mapped[str]
+    ended_at: Mapped[datetime]
+    ended_by_id: Mapped[PersonKey]
+
+
+class AuthorityRow(SealedRow):
+    """A certificate, as PEM, that vouches for the seal of documents."""
+
+    __tablename__ = "authority"
+
+    id: Mapped[Key]
+    certificate: Mapped[str] = mapped_column(unique=True)

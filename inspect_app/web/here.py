@@ -7,8 +7,8 @@ from typing import ParamSpec, TypeVar, cast
 from flask import current_app, g
 
 from inspect_app.errors import NotAllowed
-from inspect_app.model import Person
-from inspect_app.workflow import Workplace, may
+from inspect_app.model import Inspection, Person
+from inspect_app.workflow import Workplace, may, may_issue
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -53,3 +53,13 @@ def allowed_to(act: str) -> Callable[[Callable[P, T]], Callable[P, T]]:
         return guarded
 
     return guard
+
+
+def prove_may_issue(inspection: Inspection) -> None:
+    """Refuse the page to who may not approve what became of an inspection."""
+    if not may_issue(workplace(), person(), inspection):
+        raise NotAllowed(
+            "this page",
+            f"your account ({person().role}) does not permit it, or you signed the inspection yourself",
+            "Ask an approver who is somebody else.",
+        )

@@ -7,7 +7,7 @@ from wtforms import PasswordField, TextAreaField
 from inspect_app import workflow
 from inspect_app.documents.why import why as walk_of
 from inspect_app.errors import InspectError, NotAllowed, NotFound
-from inspect_app.model import Inspection, Outcome
+from inspect_app.model import Document, Inspection, Outcome
 from inspect_app.web import here, shown
 from inspect_app.web.fields import PageForm, SerialField, needed
 from inspect_app.web.rail import rail
@@ -23,8 +23,14 @@ class SignForm(PageForm):
     remark = TextAreaField("Remark", description="Printed on the document")
 
 
+class ApproveForm(PageForm):
+    """Who approves proves it."""
+
+    password = PasswordField("Your password", needed("Enter your password."))
+
+
 class ReopenForm(PageForm):
-    """Why a held device is taken up again."""
+    """Why an inspection is taken up again."""
 
     reason = TextAreaField("Why is it taken up again?", needed("Write why it is taken up again."))
 
@@ -57,7 +63,7 @@ def why(inspection_id: int, place: int) -> str:
 @bp.route("/<int:inspection_id>/sign", methods=["GET", "POST"])
 @here.allowed_to("inspect")
 def sign(inspection_id: int) -> ResponseReturnValue:
-    """Ask for password and serial, sign, and issue the document at once."""
+    """Ask for password and serial, sign, and issue the document where the settings let the inspector."""
     inspection = workflow.inspection(here.workplace(), inspection_id)
     form = SignForm()
     if not form.validate_on_submit():
@@ -75,6 +81,22 @@ def sign(inspection_id: int) -> ResponseReturnValue:
         form.refuse(error, _field_of(error))
         return _sign_page(inspection, form), 422
     return _after(inspection, signature.outcome)
+
+
+@bp.post("/<int:inspection_id>/approve")
+def approve(inspection_id: int) -> ResponseReturnValue:
+    """Ask the approver for the password, and issue the document."""
+    inspection = workflow.inspection(here.workplace(), inspection_id)
+    here.prove_may_issue(inspection)
+    form = ApproveForm()
+    if form.validate():
+        document = form.accept(
+            lambda: workflow.approve(here.workplace(), here.person(), inspection_id, form.password.data),
+            field="password",
+        )
+        if document is not None:
+            return _to_document(document, "Approved.")
+    return _review(inspection, ReopenForm(formdata=None), form), 422
 
 
 @bp.post("/<int:inspection_id>/reopen")
@@ -95,8 +117,14 @@ def _after(inspection: Inspection, outcome: Outcome) -> ResponseReturnValue:
     if outcome is Outcome.HELD:
         flash("Signed. The device is held; there is no document until it is taken up again and decided.")
         return redirect(url_for("inspections.review", inspection_id=inspection.id), 303)
-    document = workflow.issue_document(here.workplace(), here.person(), inspection.id)
-    flash(f"Signed. The {document.kind} {document.number} is issued.")
+    if not workflow.may_issue(here.workplace(), here.person(), workflow.inspection(here.workplace(), inspection.id)):
+        flash("Signed. Its document waits for an approver.")
+        return redirect(url_for("inspections.review", inspection_id=inspection.id), 303)
+    return _to_document(workflow.issue_document(here.workplace(), here.person(), inspection.id), "Signed.")
+
+
+def _to_document(document: Document, done: str) -> ResponseReturnValue:
+    flash(f"{done} The {document.kind} {document.number} is issued.")
     return redirect(url_for("documents.page", number=document.number), 303)
 
 
@@ -107,8 +135,9 @@ def _field_of(error: InspectError) -> str | None:
     return "serial_again" if "serial" in where else None
 
 
-def _review(inspection: Inspection, form: ReopenForm) -> str:
+def _review(inspection: Inspection, form: ReopenForm, approval: ApproveForm | None = None) -> str:
     place = here.workplace()
+    document = workflow.document_of(place, inspection.id)
     procedure = workflow.form_of(place, inspection)
     assessment = workflow.judge_inspection(place, inspection)
     return render_template(
@@ -122,7 +151,11 @@ def _review(inspection: Inspection, form: ReopenForm) -> str:
         steps=shown.steps(procedure, inspection),
         rail=rail(inspection, procedure),
         unanswered=workflow.unanswered_steps(place, inspection),
-        document=workflow.document_of(place, inspection.id),
+        document=document,
+        waits=workflow.awaits_document(place, inspection),
+        approval=(approval or ApproveForm(formdata=None))
+        if workflow.may_issue(place, here.person(), inspection)
+        else None,
         form=form,
     )
 
@@ -137,5 +170,6 @@ def _sign_page(inspection: Inspection, form: SignForm) -> str:
         verdict=assessment.verdict,
         deciding=shown.deciding(assessment.verdict),
         unanswered=workflow.unanswered_steps(place, inspection),
+        issues_at_once=place.settings.is_self_approved,
         form=form,
     )

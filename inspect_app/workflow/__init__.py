@@ -24,6 +24,7 @@ from inspect_app.workflow.comparing import (
 from inspect_app.workflow.concluding import conclude, unanswered_steps
 from inspect_app.workflow.contracts import adopt_contract, contract, contracts
 from inspect_app.workflow.correcting import SPOT_CHANGES, correct_result, correctable_options, try_correction
+from inspect_app.workflow.ending import Ending, revoke_document, supersede_document
 from inspect_app.workflow.evidence import evidence_frame, evidence_preview, evidence_size, keep_file, open_evidence
 from inspect_app.workflow.glance import Glance, LotPage, look_around, lot_page
 from inspect_app.workflow.history import (
@@ -47,14 +48,17 @@ from inspect_app.workflow.inspecting import (
     reopen,
 )
 from inspect_app.workflow.instruments import add_calibration, add_instrument, instruments
-from inspect_app.workflow.issuing import (
+from inspect_app.workflow.issued import (
+    AwaitedDocument,
     IssuedDocument,
+    awaiting_documents,
+    awaits_document,
     document,
     document_of,
     document_path,
-    issue_document,
     issued_documents,
 )
+from inspect_app.workflow.issuing import approve, issue_document, may_issue
 from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
 from inspect_app.workflow.lot_reporting import lot_report
 from inspect_app.workflow.lot_verdicts import FOLLOW_UPS, decide_lot, declare_resubmission
@@ -81,6 +85,7 @@ from inspect_app.workflow.nonconformities import (
     send_back,
 )
 from inspect_app.workflow.packing_list import PackedDevice, read_packing_list
+from inspect_app.workflow.proving import ProofLine, attachments, prove_file, prove_number
 from inspect_app.workflow.receiving import (
     AcceptedArrival,
     Arrival,
@@ -135,6 +140,7 @@ __all__ = [
     "AcceptedArrival",
     "Arrival",
     "Assessment",
+    "AwaitedDocument",
     "CapturePlace",
     "ClassStanding",
     "Compared",
@@ -145,6 +151,7 @@ __all__ = [
     "DeviceState",
     "DeviceToReturn",
     "EarlierArrival",
+    "Ending",
     "FoundNonconformity",
     "Glance",
     "InspectionHistory",
@@ -158,6 +165,7 @@ __all__ = [
     "OpenInspection",
     "OpenReturn",
     "PackedDevice",
+    "ProofLine",
     "Rate",
     "SampledDevice",
     "Schema",
@@ -176,6 +184,10 @@ __all__ = [
     "add_calibration",
     "add_instrument",
     "adopt_contract",
+    "approve",
+    "attachments",
+    "awaiting_documents",
+    "awaits_document",
     "back_up",
     "change_sample",
     "check_arrivals",
@@ -226,6 +238,7 @@ __all__ = [
     "lots",
     "lots_of_shipment",
     "may",
+    "may_issue",
     "new_password",
     "newest_inspection_of",
     "next_device",
@@ -240,6 +253,8 @@ __all__ = [
     "password_in_environment",
     "person",
     "place_captures",
+    "prove_file",
+    "prove_number",
     "prove_password",
     "read_packing_list",
     "read_settings",
@@ -248,6 +263,7 @@ __all__ = [
     "reopen",
     "restore",
     "returns",
+    "revoke_document",
     "rule_switching",
     "schema",
     "secret_key",
@@ -256,6 +272,7 @@ __all__ = [
     "set_password",
     "sign_in",
     "sort_captures",
+    "supersede_document",
     "supplier_csv",
     "supplier_records",
     "supplier_xlsx",

@@ -6,7 +6,7 @@ from inspect_app import judge
 from inspect_app.definitions import Contract, Form, step_results
 from inspect_app.errors import NotAllowed, NotFound
 from inspect_app.model import Entry, Inspection, Judgement, Outcome, Person, Verdict
-from inspect_app.storage import Act, Session, entries, inspections, signatures, sources
+from inspect_app.storage import Act, Session, documents, entries, inspections, signatures, sources
 from inspect_app.storage.sources import Source
 from inspect_app.workflow import sampling
 from inspect_app.workflow.contracts import contract_from, form_from, found_contract
@@ -87,7 +87,9 @@ def _kept_form(act: Act, form: Form) -> Source:
 
 
 def reopen(workplace: Workplace, person: Person, inspection_id: int, reason: str) -> Inspection:
-    """Take up an inspection again that was signed as held; its signature stays in the record and counts no more.
+    """Take up an inspection again that was signed as held, or whose document was revoked.
+
+    Its signature stays in the record and counts no more.
 
     Raises
     ------
@@ -101,13 +103,20 @@ def reopen(workplace: Workplace, person: Person, inspection_id: int, reason: str
         found = existing(act.session, inspection_id)
         if found.signature is None:
             return found
-        if found.signature.outcome is not Outcome.HELD:
+        if found.signature.outcome is not Outcome.HELD and not _is_revoked(act.session, found.id):
             raise NotAllowed(
                 found.device.serial,
                 f"its inspection was signed as {found.signature.outcome.value}",
-                "Only a held one can be taken up again.",
+                "Only a held one can be taken up again, or one whose document was revoked.",
             )
         return _take_up(act, person, found, reason)
+
+
+def _is_revoked(session: Session, inspection_id: int) -> bool:
+    """Say whether the newest document on the signature that counts was revoked."""
+    signature_id = signatures.counting_signature_id(session, inspection_id)
+    newest = None if signature_id is None else documents.newest_on_signature(session, signature_id)
+    return newest is not None and newest.end is not None
 
 
 def _take_up(act: Act, person: Person, found: Inspection, reason: str) -> Inspection:

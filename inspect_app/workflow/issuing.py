@@ -1,25 +1,22 @@
-"""Issuing: certificates and rejection notices, numbered without gaps, kept and never made again."""
+"""Issuing: certificates and rejection notices, approved, numbered without gaps, sealed, kept and never made again."""
 
-import hashlib
 import io
 import threading
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import datetime
-from pathlib import Path
 from typing import Final
 
-from inspect_app import __version__, documents
-from inspect_app.documents import Paper
-from inspect_app.errors import InspectError, NotAllowed, NotFound
-from inspect_app.model import Device, Document, DocumentKind, Inspection, Lot, Outcome, Person
+from inspect_app import documents
+from inspect_app.documents import wording
+from inspect_app.errors import InspectError, NotAllowed
+from inspect_app.model import Document, DocumentKind, EndManner, Inspection, Outcome, Person
+from inspect_app.storage import Session, signatures, standing
 from inspect_app.storage import documents as kept
-from inspect_app.storage import signatures
-from inspect_app.workflow.evidence import evidence_preview, write_whole
-from inspect_app.workflow.inspecting import Assessment, contract_of, form_of, inspection, judge_inspection
-from inspect_app.workflow.workplace import Workplace, acting, prove_may, reading
+from inspect_app.workflow.accounts import prove_password
+from inspect_app.workflow.inspecting import inspection
+from inspect_app.workflow.issued import document_path
+from inspect_app.workflow.papers import Numbered, paper
+from inspect_app.workflow.sealing import seal
+from inspect_app.workflow.workplace import Workplace, acting, may, prove_may, reading
 
-_LETTERS: Final = {DocumentKind.CERTIFICATE: "C", DocumentKind.REJECTION: "R"}
 _KINDS: Final = {Outcome.ACCEPTED: DocumentKind.CERTIFICATE, Outcome.REJECTED: DocumentKind.REJECTION}
 _ONE_AT_A_TIME: Final = (
     threading.Lock()
@@ -27,129 +24,159 @@ _ONE_AT_A_TIME: Final = (
 _ATTEMPTS: Final = 20  # how often others may take the next number while a document is rendered
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class IssuedDocument:
-    """An issued document with the device and the lot that it speaks of."""
-
-    document: Document
-    device: Device
-    lot: Lot
+def act_of_approval(workplace: Workplace) -> str:
+    """Return what somebody must be permitted to do to issue documents: approvers, unless the settings say otherwise."""
+    return "inspect" if workplace.settings.is_self_approved else "approve"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Numbered:
-    kind: DocumentKind
-    sequence: int
-    signature_id: int
-    at: datetime
+def may_issue(workplace: Workplace, person: Person, found: Inspection) -> bool:
+    """Say whether somebody may issue the document of a signed inspection; who signed it may not, unless settings do."""
+    if not may(person, act_of_approval(workplace)) or found.signature is None:
+        return False
+    return workplace.settings.is_self_approved or found.signature.signed_by.id != person.id
 
-    @property
-    def number(self) -> str:
-        return f"{_LETTERS[self.kind]}-{self.at.year}-{self.sequence:04d}"
+
+def approve(workplace: Workplace, person: Person, inspection_id: int, password: str) -> Document:
+    """Issue the document of a signed inspection for somebody who proves by their password that they approve it.
+
+    Raises
+    ------
+    NotAllowed
+        As `issue_document`, or the password is wrong.
+    """
+    prove_password(workplace, person, password)
+    return issue_document(workplace, person, inspection_id)
 
 
 def issue_document(workplace: Workplace, person: Person, inspection_id: int) -> Document:
     """Issue the certificate of an accepted device, or the rejection notice of a rejected one; once.
 
-    It is rendered before the record is locked. Where another document took its number meanwhile, it is rendered again
-    with the next one, so that numbers run without gaps.
-
     Raises
     ------
     NotAllowed
-        The inspection is not signed, or the device is held, or the person may not issue.
+        The inspection is not signed, or the device is held, or the person may not approve it, or its document was
+        revoked.
     """
-    found = inspection(workplace, inspection_id)
-    kind = _kind(found)
-    assessment = judge_inspection(workplace, found)
+    return issue_after(workplace, person, inspection(workplace, inspection_id))
+
+
+def issue_after(
+    workplace: Workplace, person: Person, found: Inspection, old: Document | None = None, reason: str = ""
+) -> Document:
+    """Issue the document of an inspection, in place of an old one if there is one.
+
+    It is rendered before the record is locked. Where another document took its number meanwhile, it is rendered again
+    with the next one, so that numbers run without gaps.
+    """
+    _prove_has_document(found)
+    with reading(workplace) as session:
+        _prove_approval(workplace, session, person, found)
     for _ in range(_ATTEMPTS):
         with _ONE_AT_A_TIME:
-            issued = document_of(workplace, inspection_id)
+            numbered, newest = next_number(workplace, person, found, old, reason)
+            issued = _issued_already(newest, old)
             if issued is None:
-                numbered = _next_number(workplace, person, found, kind)
-                content = _render(_paper(workplace, person, found, assessment, numbered))
-                issued = _keep(workplace, person, found, numbered, content)
+                content = documents.render_sealed(paper(workplace, found, numbered), seal(workplace))
+                issued = keep_rendered(workplace, found, numbered, content, old, reason)
         if issued is not None:
             document_path(workplace, issued)
             return issued
     raise InspectError(found.device.serial, "its document was overtaken by others", "Nothing was lost. Try again.")
 
 
-def _kind(found: Inspection) -> DocumentKind:
+def _prove_has_document(found: Inspection) -> None:
     serial = found.device.serial
     if found.signature is None:
         raise NotAllowed(serial, "its inspection is not signed", "Answer every step, then sign.")
     if found.signature.outcome not in _KINDS:
         raise NotAllowed(serial, "it was signed as held", "Take it up again; a held device has no document.")
-    return _KINDS[found.signature.outcome]
 
 
-def _next_number(workplace: Workplace, person: Person, found: Inspection, kind: DocumentKind) -> _Numbered:
+def _prove_approval(workplace: Workplace, session: Session, person: Person, found: Inspection) -> None:
+    prove_may(session, person, act_of_approval(workplace))
+    if not may_issue(workplace, person, found):
+        raise NotAllowed(
+            found.device.serial,
+            f"{person.name} signed its inspection",
+            "An approver who is somebody else issues the document.",
+        )
+
+
+def prove_stands(found: Document) -> None:
+    """See that a document was neither superseded nor revoked."""
+    if found.end is not None:
+        successor = f" by {found.end.successor}" if found.end.successor else ""
+        raise NotAllowed(found.number, f"it was {found.end.manner.value}{successor}", "Look at it; nothing was done.")
+
+
+def _issued_already(newest: Document | None, old: Document | None) -> Document | None:
+    """Return the document that was issued before; None where it is to be made."""
+    if newest is None or (old is not None and newest.number == old.number):
+        return None
+    if old is not None:
+        raise NotAllowed(old.number, f"it was superseded by {newest.number}", "Look at it; nothing was done.")
+    prove_stands(newest)
+    return newest
+
+
+def next_number(
+    workplace: Workplace, person: Person, found: Inspection, old: Document | None = None, reason: str = ""
+) -> tuple[Numbered, Document | None]:
+    """Return the next number for the document of an inspection, and the newest document on its signature so far."""
     at = workplace.clock()
     with reading(workplace) as session:
-        prove_may(session, person, "inspect")
         signature_id = signatures.counting_signature_id(session, found.id)
-        if signature_id is None:
+        if signature_id is None or found.signature is None:
             raise NotAllowed(found.device.serial, "its inspection was taken up again", "Sign it first.")
-        sequence = kept.next_sequence(session, kind, at.year)
-    return _Numbered(kind=kind, sequence=sequence, signature_id=signature_id, at=at)
+        kind = _KINDS[found.signature.outcome]
+        numbered = Numbered(
+            kind=kind,
+            sequence=kept.next_sequence(session, kind, at.year),
+            signature_id=signature_id,
+            at=at,
+            by=person,
+            notices=_notices(session, found, old, reason),
+        )
+        return numbered, kept.newest_on_signature(session, signature_id)
 
 
-def _paper(
-    workplace: Workplace, person: Person, found: Inspection, assessment: Assessment, numbered: _Numbered
-) -> Paper:
-    return Paper(
-        number=numbered.number,
-        issuer=workplace.settings.issuer,
-        inspection=found,
-        form=form_of(workplace, found),
-        contract=contract_of(workplace, found),
-        judgements=assessment.judgements,
-        verdict=assessment.verdict,
-        issued_at=numbered.at,
-        issued_by=person,
-        program_version=__version__,
-        thumbnails=_thumbnails(workplace, found, assessment),
+def _notices(session: Session, found: Inspection, old: Document | None, reason: str) -> tuple[str, ...]:
+    """Return what a document says of those before it."""
+    if old is not None:
+        return (f"Supersedes {old.number} of {wording.day(old.issued_at)}, which stands no longer: {reason}",)
+    earlier = kept.documents_of_inspections(session, (found.id,)).get(found.id, [])
+    return tuple(
+        f"{one.number} of {wording.day(one.issued_at)} on the same inspection was revoked: {one.end.reason}"
+        for one in earlier
+        if one.end is not None and one.end.manner is EndManner.REVOKED
     )
 
 
-def _thumbnails(workplace: Workplace, found: Inspection, assessment: Assessment) -> Mapping[str, bytes]:
-    """Return previews of the evidence of deciding steps: what a rejection notice shows."""
-    deciding = {judgement.step_id for judgement in assessment.verdict.deciding}
-    digests = {
-        file.sha256
-        for step_id, entry in found.entries.items()
-        if step_id in deciding
-        for file in entry.evidence
-        if file.media_type.startswith(("image/", "video/"))
-    }
-    previews = {digest: evidence_preview(workplace, digest) for digest in sorted(digests)}
-    return {digest: preview for digest, preview in previews.items() if preview is not None}
-
-
-def _render(paper: Paper) -> bytes:
-    if paper.verdict.outcome is Outcome.ACCEPTED:
-        return documents.render_certificate(paper)
-    return documents.render_rejection(paper)
-
-
-def _keep(
-    workplace: Workplace, person: Person, found: Inspection, numbered: _Numbered, content: bytes
+def keep_rendered(
+    workplace: Workplace,
+    found: Inspection,
+    numbered: Numbered,
+    content: bytes,
+    old: Document | None = None,
+    reason: str = "",
 ) -> Document | None:
     """Keep a rendered document; None where its number or its signature is no longer the one it was rendered for."""
     name = f"{numbered.number}.pdf"
     file = workplace.evidence.keep(name, io.BytesIO(content))
-    with acting(workplace, person, "inspect", f"{numbered.kind.value} issued", at=numbered.at) as act:
+    action = f"{numbered.kind.value} issued"
+    with acting(workplace, numbered.by, act_of_approval(workplace), action, at=numbered.at) as act:
+        newest = kept.newest_on_signature(act.session, numbered.signature_id)
         is_current = (
             kept.next_sequence(act.session, numbered.kind, numbered.at.year) == numbered.sequence
             and signatures.counting_signature_id(act.session, found.id) == numbered.signature_id
-            and not kept.documents_of_inspections(act.session, (found.id,))
+            and (None if newest is None else newest.number) == (None if old is None else old.number)
+            and (newest is None or newest.end is None)
         )
         if not is_current:
             return None
-        kept.add_evidence(act, file, name=name, kept_by=person)
+        kept.add_evidence(act, file, name=name, kept_by=numbered.by)
         act.tell(f"document {numbered.number}", serial=found.device.serial, sha256=file.sha256)
-        return kept.add_document(
+        made = kept.add_document(
             act,
             number=numbered.number,
             kind=numbered.kind,
@@ -157,42 +184,10 @@ def _keep(
             inspection_id=found.id,
             signature_id=numbered.signature_id,
             sha256=file.sha256,
-            issued_by=person,
+            issued_by=numbered.by,
         )
-
-
-def document(workplace: Workplace, number: str) -> Document:
-    """Return the document with a number.
-
-    Raises
-    ------
-    NotFound
-        There is none.
-    """
-    with reading(workplace) as session:
-        found = kept.document(session, number.strip().upper())
-    if found is None:
-        raise NotFound(f"document {number.strip()[:40]}", "no such document was issued", "Choose one from the list.")
-    return found
-
-
-def document_of(workplace: Workplace, inspection_id: int) -> Document | None:
-    """Return the document that was issued on an inspection, or None."""
-    with reading(workplace) as session:
-        found = kept.documents_of_inspections(session, (inspection_id,))
-    return found[inspection_id][0] if inspection_id in found else None
-
-
-def document_path(workplace: Workplace, document: Document) -> Path:
-    """Return the document under its number; the copy is made again from the kept bytes where it is gone or changed."""
-    copy = workplace.settings.documents_folder / f"{document.number}.pdf"
-    if not copy.is_file() or hashlib.sha256(copy.read_bytes()).hexdigest() != document.sha256:
-        write_whole(copy, workplace.evidence.path(document.sha256).read_bytes())
-    return copy
-
-
-def issued_documents(workplace: Workplace) -> tuple[IssuedDocument, ...]:
-    """Return all issued documents, newest first."""
-    with reading(workplace) as session:
-        rows = kept.all_documents(session)
-    return tuple(IssuedDocument(document=document, device=device, lot=lot) for document, device, lot in rows)
+        if old is not None:
+            standing.add_end(
+                act, old.number, EndManner.SUPERSEDED, reason=reason, ended_by=numbered.by, successor=made.number
+            )
+        return made

@@ -2,15 +2,21 @@
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 from inspect_app.definitions import forms_folder
+from inspect_app.errors import UnusableInput
 
 INSTANCE: Final = "INSPECT_APP_INSTANCE"
 DATABASE_URL: Final = "INSPECT_APP_DATABASE_URL"
 ISSUER: Final = "INSPECT_APP_ISSUER"
+SIGNING_KEY: Final = "INSPECT_APP_SIGNING_KEY"
+SIGNING_PASSPHRASE: Final = "INSPECT_APP_SIGNING_PASSPHRASE"  # noqa: S105 (the name of a variable)
+SELF_APPROVAL: Final = "INSPECT_APP_SELF_APPROVAL"
+ADDRESS: Final = "INSPECT_APP_ADDRESS"
+PAPER: Final = "INSPECT_APP_PAPER"
 NEW_PASSWORD: Final = "INSPECT_APP_NEW_PASSWORD"  # noqa: S105 (the name of a variable)
 _RECORD: Final = "record.db"
 _UNNAMED_ISSUER: Final = f"Issuer not named (set {ISSUER})"
@@ -32,6 +38,16 @@ class Settings:
         Folder of the forms.
     given_database_url : str or None
         The URL, where one was given.
+    given_signing_key : Path or None
+        PKCS #12 file of the organisation, with which documents are sealed in place of a seal of our own.
+    signing_passphrase : str
+        Of the seal; one made without is protected by the permissions of its file alone.
+    is_self_approved : bool
+        Whether who signed an inspection may issue its document too; otherwise an approver other than them has to.
+    address : str
+        Where this record is reached by people, such as ``https://inspection.example``; printed in the QR code.
+    paper : str
+        ``A4`` or ``Letter``.
     """
 
     instance: Path
@@ -39,6 +55,16 @@ class Settings:
     issuer: str
     forms_folder: Path
     given_database_url: str | None = None
+    given_signing_key: Path | None = None
+    signing_passphrase: str = field(default="", repr=False)
+    is_self_approved: bool = False
+    address: str = ""
+    paper: str = "A4"
+
+    @property
+    def signing_key(self) -> Path:
+        """PKCS #12 file with the seal of documents."""
+        return self.given_signing_key or self.instance / "seal.p12"
 
     @property
     def record_path(self) -> Path:
@@ -69,7 +95,21 @@ def read_settings(
         issuer=environment.get(ISSUER, "").replace("\\n", "\n").strip() or _UNNAMED_ISSUER,
         forms_folder=forms_folder(),
         given_database_url=given,
+        given_signing_key=Path(key).expanduser().resolve() if (key := environment.get(SIGNING_KEY)) else None,
+        signing_passphrase=environment.get(SIGNING_PASSPHRASE, ""),
+        is_self_approved=_chosen(environment, SELF_APPROVAL, ("no", "yes")) == "yes",
+        address=environment.get(ADDRESS, "").strip().rstrip("/"),
+        paper=_chosen(environment, PAPER, ("A4", "Letter")),
     )
+
+
+def _chosen(environment: Mapping[str, str], name: str, choices: tuple[str, ...]) -> str:
+    """Return the one of the choices that is set, the first where none is; a misspelt one is refused."""
+    typed = environment.get(name, "").strip()
+    found = next((choice for choice in choices if choice.lower() == typed.lower()), None if typed else choices[0])
+    if found is None:
+        raise UnusableInput(name, f"'{typed[:40]}' is none of its values", f"Set it to {' or '.join(choices)}.")
+    return found
 
 
 def password_in_environment(environment: Mapping[str, str] = os.environ) -> str | None:

@@ -101,7 +101,7 @@ def secret_key(workplace: Workplace) -> bytes:
 
 
 def may(person: Person, act: str) -> bool:
-    """Say whether somebody may ``inspect`` (receive, sign), ``approve`` (rule, dispose) or ``keep`` (accounts, …)."""
+    """Say whether somebody may ``inspect`` (receive, sign), ``approve`` (issue, rule) or ``keep`` (accounts, …)."""
     return person.is_active and person.role in _MAY[act]
 
 

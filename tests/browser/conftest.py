@@ -63,7 +63,7 @@ def filled(place):
     done = workflow.open_inspection(place, people["ina"], lot.id, first.device.id)
     answer_all(place, people["ina"], done, reading="-1,1")
     workflow.conclude(place, people["ina"], done.id, PASSWORD, "TM-0001")
-    workflow.issue_document(place, people["ina"], done.id)
+    workflow.issue_document(place, people["app"], done.id)
     workflow.open_inspection(place, people["ina"], lot.id, second.device.id)
     return place
 

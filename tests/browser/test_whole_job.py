@@ -41,6 +41,7 @@ def test_a_device_goes_from_the_dock_to_its_certificate(open_page, place, captur
     receive(page, hands)
     inspect(page, hands, captures)
     sign(page, hands)
+    approve(page, hands)
     prove_certificate(page)
     look_up(page, hands, way)
 
@@ -95,7 +96,20 @@ def sign(page, hands):
     hands.press("To the signature")
     hands.fill("Scan the serial again", "TM-0001")
     hands.fill("Your password", PASSWORD)
-    hands.press("Sign and issue the certificate")
+    hands.press("Sign as accepted")
+    expect(page.get_by_text("Its document waits for an approver.")).to_be_visible()
+
+
+def approve(page, hands):
+    page.context.clear_cookies()
+    page.goto("/")
+    hands.fill("Login", "app")
+    hands.scan("Password", PASSWORD)
+    expect(page).to_have_title(re.compile("Dock"))
+    page.goto("/documents/")
+    hands.press("Review TM-0001")
+    hands.fill("Your password", PASSWORD)
+    hands.press("Approve and issue the certificate")
     expect(page.get_by_role("heading", level=1)).to_have_text("Certificate C-2026-0001")
 
 

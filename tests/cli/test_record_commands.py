@@ -14,11 +14,23 @@ import pytest
 
 from inspect_app import workflow
 from inspect_app.cli import main
-from tests.truth.workplaces import PASSWORD, Bench, live_through_everything, receive
+from tests.truth.workplaces import PASSWORD, Bench, answer_all, live_through_everything, open_first, receive, sign
 
 ROOT = Path(__file__).parents[2]
 CONTRACT = ROOT / "demo_fleet" / "contracts" / "bsr-014.toml"
-COMMANDS = ("serve", "receive", "certify", "history", "verify", "backup", "restore", "user", "database")
+COMMANDS = (
+    "serve",
+    "receive",
+    "certify",
+    "history",
+    "verify",
+    "backup",
+    "restore",
+    "user",
+    "database",
+    "supersede",
+    "revoke",
+)
 Run = Callable[..., tuple[int, str, str]]
 
 
@@ -137,8 +149,8 @@ def test_a_lot_is_certified_and_what_cannot_be_is_told(run: Run, lived: Path) ->
 
     assert (status, err) == (0, "")
     rows = [line.split() for line in out.splitlines() if line.startswith("BM-")]
-    assert [row[:3] for row in rows] == [["BM-001", "accepted", "C-2026-0001"], ["BM-002", "open"]]
-    assert Path(rows[0][3]).read_bytes().startswith(b"%PDF-")
+    assert [row[:4] for row in rows] == [["BM-001", "accepted,", "revoked", "C-2026-0001"], ["BM-002", "open"]]
+    assert Path(rows[0][4]).read_bytes().startswith(b"%PDF-")
 
 
 @pytest.mark.parametrize(
@@ -180,6 +192,30 @@ def test_verify_says_that_all_agrees_or_names_what_does_not(run: Run, lived: Pat
     assert status == 1
     assert "missing" in json.loads(out)["problems"][0]
     assert "1 problem found" in err
+
+
+def test_a_document_is_verified_superseded_and_revoked_by_commands(run: Run, bench: Bench, tmp_path: Path) -> None:
+    inspection_id = open_first(bench)
+    answer_all(bench, inspection_id)
+    sign(bench, inspection_id)
+    instance = bench.place.settings.instance
+    acting = ("--as", "ada", "--instance", instance)
+
+    assert run("certify", "BM-001", *acting)[0] == 0
+    paper = instance / "documents" / "C-2026-0001.pdf"
+    assert run("verify", paper, "--instance", instance)[0] == 0
+    elsewhere = ("--instance", tmp_path / "none", "--authority", instance / "authority.pem")
+    assert run("verify", paper, *elsewhere)[0] == 0
+    status, out, _ = run("supersede", "C-2026-0001", "--reason", "misprint", *acting)
+    assert (status, out.split(":")[0]) == (0, "C-2026-0002 supersedes C-2026-0001")
+    status, out, err = run("verify", paper, "--instance", instance)
+    assert status == 1
+    assert "superseded by C-2026-0002" in out
+    assert "not every proof holds" in err
+    assert run("revoke", "C-2026-0002", "--reason", "wrong lens", *acting)[1] == "C-2026-0002 is revoked.\n"
+    (tmp_path / "bad.pdf").write_bytes(paper.read_bytes() + b" ")
+    status, out, _ = run("verify", tmp_path / "bad.pdf", "--json", *elsewhere)
+    assert (status, json.loads(out)[str(tmp_path / "bad.pdf")][0]["holds"]) == (1, False)
 
 
 def test_a_backup_is_restored_elsewhere_and_verifies(run: Run, lived: Path, tmp_path: Path) -> None:

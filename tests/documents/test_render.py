@@ -46,7 +46,8 @@ def test_a_certificate_says_what_was_inspected_for_whom_and_when(certificate, wo
         "All 16 demands of contract BSR-014, revision B are met.",
         "Nearest to its limit: Bar target resolution, vertical, 0.005 lx: 3.35 ± 0.50 lp/mm against",
         "0.35 lp/mm inside the acceptance limit.",
-        "Signed by Ida Example, 2026-11-24 11:12 UTC; issued by Orla Specimen, 2026-11-25 09:12 UTC.",
+        "Inspected and signed by Ida Example, 2026-11-24 11:12 UTC;",
+        "approved and issued by Orla Specimen, 2026-11-25 09:12 UTC.",
     ],
 )
 def test_the_first_page_tells_the_verdict_the_nearest_limit_and_who_signed(certificate, words):

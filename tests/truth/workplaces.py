@@ -237,7 +237,7 @@ def keep(bench: Bench, name: str, content: bytes, role: str = "scene") -> Eviden
 
 
 def live_through_everything(bench: Bench) -> None:
-    """Fill every table: one device accepted with its certificate, one held, signed and taken up again."""
+    """Fill every table: one device accepted, its certificate revoked later; one held, signed and taken up again."""
     lot_id = receive(bench, "BM-001", "BM-002")
     accepted, held = (one.device.id for one in workflow.lot_devices(bench.place, lot_id))
     first = workflow.open_inspection(bench.place, bench.inspector, lot_id, accepted).id
@@ -249,7 +249,8 @@ def live_through_everything(bench: Bench) -> None:
     edge_left_out = {"roi": ("8,8,48,32",)}
     workflow.correct_result(bench.place, bench.inspector, first, "noise", edge_left_out, "dust at the edge", (2, 0))
     sign(bench, first)
-    workflow.issue_document(bench.place, bench.approver, first)
+    issued = workflow.issue_document(bench.place, bench.approver, first)
+    workflow.revoke_document(bench.place, bench.approver, issued.number, "the target was read from the wrong distance")
     second = workflow.open_inspection(bench.place, bench.inspector, lot_id, held).id
     answer_all(bench, second, DOUBTFUL_READINGS)
     sign(bench, second)

@@ -82,7 +82,7 @@ def test_the_history_tells_shipments_inspections_results_documents_and_acts(
 ):
     answer_all(place, people["ina"], inspection)
     workflow.conclude(place, people["ina"], inspection.id, PASSWORD, "TM-0001")
-    workflow.issue_document(place, people["ina"], inspection.id)
+    workflow.issue_document(place, people["app"], inspection.id)
 
     inspector.get(f"/devices/{inspection.device.id}")
 

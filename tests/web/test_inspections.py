@@ -1,13 +1,13 @@
 """Review, signature and document; what is held is taken up again."""
 
-import io
+import dataclasses
 
-import pypdf
 import pytest
 
 from inspect_app import workflow
 from inspect_app.model import EntryState, Outcome
 from inspect_app.workflow import StepAnswers
+from tests.web.visitor import Visitor
 from tests.web.workbench import PASSWORD
 
 LOOK, BARS, EDGE = "look", "bar-target.horizontal.1lx", "slanted-edge.1lx"
@@ -35,6 +35,18 @@ def sign(visitor, inspection, **changes):
     visitor.get(f"/inspections/{inspection.id}/sign")
     fields = {"serial_again": "tm-0001 ", "password": PASSWORD, "remark": "", **changes}
     return visitor.post(f"/inspections/{inspection.id}/sign", fields)
+
+
+@pytest.fixture
+def approve(as_role):
+    """Let the approver issue the document of a signed inspection."""
+
+    def approved(inspection, password=PASSWORD):
+        approver = as_role("app")
+        approver.get(f"/inspections/{inspection.id}")
+        return approver.post(f"/inspections/{inspection.id}/approve", {"password": password})
+
+    return approved
 
 
 @pytest.fixture
@@ -67,23 +79,52 @@ def test_nothing_is_signed_while_steps_wait(inspector, inspection, place):
     assert workflow.inspection(place, inspection.id).signature is None
 
 
-def test_an_accepted_device_is_signed_and_gets_its_certificate_at_once(inspector, answered, place):
+def test_a_signed_inspection_waits_for_an_approver_who_is_somebody_else(inspector, answered, place, as_role):
+    page = sign(inspector, answered)
+
+    assert page.request.path == f"/inspections/{answered.id}"
+    assert "waits for an approver other than Ina Vestergard" in inspector.words()
+    assert "Approve and issue" not in inspector.words()
+    assert workflow.issued_documents(place) == ()
+    approver = as_role("app")
+    approver.get("/documents/")
+    assert "Review TM-0001" in approver.words()
+
+
+def test_an_approver_signs_off_with_the_password_and_the_certificate_is_issued(inspector, answered, approve, place):
+    sign(inspector, answered)
+
+    refused = approve(answered, password="not the password")
+    page = approve(answered)
+
+    assert refused.status_code == 422
+    assert page.request.path == "/documents/C-2026-0001"
+    assert "Approved. The certificate C-2026-0001 is issued." in page.get_data(as_text=True)
+    assert workflow.document(place, "C-2026-0001").issued_by.login == "app"
+
+
+def test_where_the_settings_allow_it_the_inspector_gets_the_certificate_at_once(app, answered, place):
+    settings = dataclasses.replace(place.settings, is_self_approved=True)
+    app.extensions["workplace"] = dataclasses.replace(place, settings=settings)
+    inspector = Visitor(app.test_client())
+    inspector.sign_in("ina", PASSWORD)
+    inspector.get(f"/inspections/{answered.id}/sign")
+    assert "Sign and issue the certificate" in inspector.words()
+
     page = sign(inspector, answered)
 
     assert page.request.path == "/documents/C-2026-0001"
     assert "Signed. The certificate C-2026-0001 is issued." in inspector.words()
-    pdf = inspector.get("/documents/C-2026-0001.pdf")
-    assert pdf.mimetype == "application/pdf"
-    assert "TM-0001" in pypdf.PdfReader(io.BytesIO(pdf.get_data())).pages[0].extract_text()
 
 
-def test_a_rejected_device_gets_a_rejection_notice_that_names_the_clause(inspector, inspection, place, people):
+def test_a_rejected_device_gets_a_rejection_notice_that_names_the_clause(inspector, inspection, place, people, approve):
     """Element -1,1 is 0.5 lp/mm, 0.5 cy/mrad at 1 m: below 0.9."""
     answer_all(place, people["ina"], inspection, reading="-1,1")
     inspector.get(f"/inspections/{inspection.id}/sign")
-    assert "Sign and issue the rejection notice" in inspector.words()
+    assert "A rejection notice will be issued once an approver agrees." in inspector.words()
+    sign(inspector, inspection)
 
-    page = sign(inspector, inspection)
+    page = approve(inspection)
 
     assert page.request.path == "/documents/R-2026-0001"
     assert "Clause 4.1" in inspector.words()
@@ -101,11 +142,13 @@ def test_a_wrong_password_or_serial_signs_nothing_and_stands_at_its_field(inspec
     assert workflow.inspection(place, answered.id).signature is None
 
 
-def test_signing_twice_signs_once_and_issues_one_document(inspector, answered, place):
+def test_signing_and_approving_twice_issues_one_document(inspector, answered, place, approve):
     sign(inspector, answered)
+    approve(answered)
     inspector.get("/")
 
     inspector.post(f"/inspections/{answered.id}/sign", {"serial_again": "TM-0001", "password": PASSWORD})
+    approve(answered)
 
     assert [one.document.number for one in workflow.issued_documents(place)] == ["C-2026-0001"]
 
@@ -154,35 +197,3 @@ def test_every_judgement_of_the_review_leads_to_its_why(inspector, answered):
     assert f"/inspections/{answered.id}/why/1" in inspector.text()
     assert inspector.get(f"/inspections/{answered.id}/why/2").status_code == 200
     assert inspector.get(f"/inspections/{answered.id}/why/99").status_code == 404
-
-
-def test_the_document_page_shows_digest_and_judgements_as_printed(inspector, answered, place):
-    sign(inspector, answered)
-
-    inspector.get("/documents/C-2026-0001")
-
-    assert workflow.document(place, "C-2026-0001").sha256 in inspector.words()
-    assert "✓ Conforms" in inspector.words()
-
-
-def test_a_document_is_read_in_place_or_downloaded_as_asked(inspector, answered):
-    sign(inspector, answered)
-
-    in_place = inspector.get("/documents/C-2026-0001.pdf")
-    stored = inspector.get("/documents/C-2026-0001.pdf?download=1")
-
-    assert in_place.headers["Content-Disposition"].startswith("inline")
-    assert stored.headers["Content-Disposition"] == "attachment; filename=C-2026-0001.pdf"
-
-
-def test_a_number_that_was_not_issued_is_not_found(inspector):
-    assert inspector.get("/documents/C-1999-0001").status_code == 404
-    assert inspector.get("/documents/C-1999-0001.pdf").status_code == 404
-
-
-def test_the_list_of_documents_names_device_and_lot(inspector, answered, lot):
-    sign(inspector, answered)
-
-    inspector.get("/documents/")
-
-    assert f"C-2026-0001 certificate TM-0001 {lot.number}" in inspector.words()

@@ -33,6 +33,7 @@ READ = [
     "/lots/2",
     "/help",
     "/password",
+    "/documents/verify",
 ]
 INSPECT = ["/receive", "/bench/2/look", "/inspections/2/sign"]
 KEEP = ["/accounts/1"]
@@ -55,6 +56,9 @@ ACTS = [
     ("/nonconformities/NC-2026-0001/again", "inspect"),
     ("/nonconformities/returns", "inspect"),
     ("/suppliers/ruling", "approve"),
+    ("/inspections/1/approve", "approve"),
+    ("/documents/C-2026-0001/supersede", "approve"),
+    ("/documents/C-2026-0001/revoke", "approve"),
     ("/instruments", "keep"),
     ("/instruments/1", "keep"),
     ("/contracts", "keep"),
@@ -71,7 +75,7 @@ def filled(place, people, inspection, lot):
     person = people["ina"]
     answer_all(place, person, inspection)
     workflow.conclude(place, person, inspection.id, PASSWORD, "TM-0001")
-    workflow.issue_document(place, person, inspection.id)
+    workflow.issue_document(place, people["app"], inspection.id)
     second = workflow.lot_devices(place, lot.id)[1].device
     workflow.open_inspection(place, person, lot.id, second.id)
     sampled = receive(place, people, "SA")
@@ -117,7 +121,7 @@ def test_who_may_not_act_is_refused_in_plain_words_whatever_is_sent(as_role, fil
 
 def test_an_auditor_reads_everything_and_finds_nothing_to_press(as_role, filled):
     auditor = as_role("aud")
-    for path in [*READ[:-2], "/accounts"]:
+    for path in [*READ[:-3], "/accounts"]:
         auditor.get(path)
         main = auditor.text().split("<main")[1].split("</main>")[0]
         forms = re.findall(r"<form[^>]*>", main)

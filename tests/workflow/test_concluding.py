@@ -147,7 +147,7 @@ def test_a_held_device_gets_no_document_and_is_taken_up_again_with_its_answers(b
     inspection_id = signed(bench, DOUBTFUL_READINGS)
 
     with pytest.raises(NotAllowed, match="held"):
-        workflow.issue_document(bench.place, bench.inspector, inspection_id)
+        workflow.issue_document(bench.place, bench.approver, inspection_id)
     again = workflow.reopen(bench.place, bench.inspector, inspection_id, "read with a better target")
 
     assert again.signature is None
@@ -180,9 +180,9 @@ def test_a_document_is_issued_once_and_kept_by_its_digest(bench: Bench) -> None:
     """The truth is hashlib's digest of the file and pypdf's reading of its text."""
     inspection_id = signed(bench, GOOD_READINGS)
 
-    first = workflow.issue_document(bench.place, bench.inspector, inspection_id)
+    first = workflow.issue_document(bench.place, bench.approver, inspection_id)
 
-    assert workflow.issue_document(bench.place, bench.second, inspection_id) == first
+    assert workflow.issue_document(bench.place, bench.approver, inspection_id) == first
     assert (first.number, first.kind) == ("C-2026-0001", DocumentKind.CERTIFICATE)
     path = workflow.document_path(bench.place, first)
     assert hashlib.sha256(path.read_bytes()).hexdigest() == first.sha256
@@ -194,7 +194,7 @@ def test_a_document_is_issued_once_and_kept_by_its_digest(bench: Bench) -> None:
 
 def test_certificates_and_notices_are_numbered_apart_and_anew_each_year(bench: Bench) -> None:
     rejected, accepted = signed(bench, POOR_READINGS), None
-    numbers = [workflow.issue_document(bench.place, bench.inspector, rejected).number]
+    numbers = [workflow.issue_document(bench.place, bench.approver, rejected).number]
     for year, reference in ((2026, "DN-2"), (2027, "DN-3")):
         bench.clock.now = datetime(year, 3, 2, 9, 0, tzinfo=UTC)
         lot_id = receive(bench, f"BM-{year}", reference=reference)
@@ -204,7 +204,7 @@ def test_certificates_and_notices_are_numbered_apart_and_anew_each_year(bench: B
         answer_all(bench, accepted)
         sign(bench, accepted)
         bench.clock.now = datetime(year, 3, 2, 9, 0, tzinfo=UTC)
-        numbers.append(workflow.issue_document(bench.place, bench.inspector, accepted).number)
+        numbers.append(workflow.issue_document(bench.place, bench.approver, accepted).number)
 
     assert numbers == ["R-2026-0001", "C-2026-0001", "C-2027-0001"]
 
@@ -220,7 +220,7 @@ def test_documents_issued_at_once_are_numbered_without_gaps(either_bench: Bench)
         keys.append(key)
 
     threads = [
-        threading.Thread(target=workflow.issue_document, args=(bench.place, bench.inspector, key))
+        threading.Thread(target=workflow.issue_document, args=(bench.place, bench.approver, key))
         for key in (*keys, *keys)
     ]
     for thread in threads:
@@ -239,7 +239,7 @@ def test_nothing_is_issued_before_the_signature_or_by_who_may_not(bench: Bench) 
     answer_all(bench, inspection_id)
 
     with pytest.raises(NotAllowed, match="not signed"):
-        workflow.issue_document(bench.place, bench.inspector, inspection_id)
+        workflow.issue_document(bench.place, bench.approver, inspection_id)
     sign(bench, inspection_id)
     with pytest.raises(NotAllowed, match="may not do this"):
         workflow.issue_document(bench.place, bench.auditor, inspection_id)
@@ -247,7 +247,7 @@ def test_nothing_is_issued_before_the_signature_or_by_who_may_not(bench: Bench) 
 
 
 def test_a_copy_that_was_changed_is_written_again_from_the_kept_bytes(bench: Bench) -> None:
-    document = workflow.issue_document(bench.place, bench.inspector, signed(bench, GOOD_READINGS))
+    document = workflow.issue_document(bench.place, bench.approver, signed(bench, GOOD_READINGS))
     path = workflow.document_path(bench.place, document)
     path.write_bytes(b"forged")
 

@@ -34,7 +34,7 @@ def test_a_serial_received_before_is_shown_with_what_came_of_it(bench: Bench) ->
     inspection_id = open_first(bench, "A-1")
     answer_all(bench, inspection_id)
     sign(bench, inspection_id)
-    document = workflow.issue_document(bench.place, bench.inspector, inspection_id)
+    document = workflow.issue_document(bench.place, bench.approver, inspection_id)
 
     (arrival,) = workflow.check_arrivals(bench.place, "TST-001", (), ["a-1"])
 

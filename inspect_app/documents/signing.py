@@ -1,0 +1,63 @@
+"""Signing documents: PAdES (ETSI EN 319 142-1), one invisible signature that permits no later change.
+
+The signature is appended to the rendered file, which stays as it was at the beginning of the signed one. It is
+invisible because a visible stamp adds nothing that could be checked on paper; what can be checked is printed.
+"""
+
+import io
+from datetime import datetime
+from typing import Any, Final
+
+from asn1crypto import keys, x509
+from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+from pyhanko.pdf_utils.writer import BasePdfFileWriter
+from pyhanko.sign import signers
+from pyhanko.sign.fields import MDPPerm, SigFieldSpec, SigSeedSubFilter
+from pyhanko_certvalidator.registry import SimpleCertificateStore
+
+from inspect_app.documents.apart import apart
+from inspect_app.documents.seal import Seal
+
+FIELD_NAME: Final = "Seal"
+
+
+class _SignerAt(signers.PdfSigner):
+    """Signs as of a given moment; left to itself the library reads the machine's clock."""
+
+    def __init__(self, at: datetime, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self._at = at
+
+    def init_signing_session(self, pdf_out: BasePdfFileWriter, existing_fields_only: bool = False) -> Any:  # noqa: FBT001, FBT002 (signature of the library)
+        session = super().init_signing_session(pdf_out, existing_fields_only)
+        session.system_time = self._at
+        return session
+
+
+def sign(pdf: bytes, seal: Seal, *, at: datetime, reason: str) -> bytes:
+    """Return the file with the signature of the seal behind it."""
+    wanted = signers.PdfSignatureMetadata(
+        field_name=FIELD_NAME,
+        md_algorithm="sha256",
+        reason=reason,
+        subfilter=SigSeedSubFilter.PADES,
+        certify=True,
+        docmdp_permissions=MDPPerm.NO_CHANGES,
+    )
+    place = SigFieldSpec(sig_field_name=FIELD_NAME, readable_field_name="Electronic seal")
+    signer = _SignerAt(at, wanted, _signer(seal), new_field_spec=place)
+    signed: bytes = apart(lambda: signer.sign_pdf(IncrementalPdfFileWriter(io.BytesIO(pdf))).getvalue())
+    return signed
+
+
+def _signer(seal: Seal) -> signers.SimpleSigner:
+    """Return the signer; the authority is left out of the file, for who trusts it has it."""
+    chain = SimpleCertificateStore()  # type: ignore[no-untyped-call]  # the library's own oversight
+    for certificate in seal.chain:
+        chain.register(x509.Certificate.load(certificate))
+    return signers.SimpleSigner(
+        signing_cert=x509.Certificate.load(seal.certificate),
+        signing_key=keys.PrivateKeyInfo.load(seal.key),
+        cert_registry=chain,
+        embed_roots=False,
+    )

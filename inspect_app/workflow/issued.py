@@ -1,0 +1,88 @@
+"""Issued documents: found by number or inspection, and their copies on the disk."""
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from inspect_app.errors import NotFound
+from inspect_app.model import Device, Document, Inspection, Lot, Outcome
+from inspect_app.storage import arrivals, signatures
+from inspect_app.storage import documents as kept
+from inspect_app.workflow.evidence import write_whole
+from inspect_app.workflow.workplace import Workplace, reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IssuedDocument:
+    """An issued document with the device and the lot that it speaks of."""
+
+    document: Document
+    device: Device
+    lot: Lot
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AwaitedDocument:
+    """A signed inspection, accepted or rejected, that has no document yet."""
+
+    inspection_id: int
+    device: Device
+    lot: Lot
+    outcome: Outcome
+
+
+def awaiting_documents(workplace: Workplace, lot_id: int | None = None) -> tuple[AwaitedDocument, ...]:
+    """Return what was signed and waits for its document, of one lot or of all, in order of arrival."""
+    with reading(workplace) as session:
+        found = arrivals.signed_without_document(session, lot_id)
+    return tuple(
+        AwaitedDocument(inspection_id=one.inspection_id, device=one.device, lot=one.lot, outcome=one.outcome)
+        for one in found
+        if one.inspection_id is not None and one.outcome is not None
+    )
+
+
+def awaits_document(workplace: Workplace, inspection: Inspection) -> bool:
+    """Say whether an inspection was signed and waits for its document."""
+    if inspection.signature is None or inspection.signature.outcome is Outcome.HELD:
+        return False
+    with reading(workplace) as session:
+        signature_id = signatures.counting_signature_id(session, inspection.id)
+        return signature_id is not None and kept.newest_on_signature(session, signature_id) is None
+
+
+def document(workplace: Workplace, number: str) -> Document:
+    """Return the document with a number.
+
+    Raises
+    ------
+    NotFound
+        There is none.
+    """
+    with reading(workplace) as session:
+        found = kept.document(session, number.strip().upper())
+    if found is None:
+        raise NotFound(f"document {number.strip()[:40]}", "no such document was issued", "Choose one from the list.")
+    return found
+
+
+def document_of(workplace: Workplace, inspection_id: int) -> Document | None:
+    """Return the newest document that was issued on an inspection, or None."""
+    with reading(workplace) as session:
+        found = kept.documents_of_inspections(session, (inspection_id,))
+    return found[inspection_id][0] if inspection_id in found else None
+
+
+def document_path(workplace: Workplace, document: Document) -> Path:
+    """Return the document under its number; the copy is made again from the kept bytes where it is gone or changed."""
+    copy = workplace.settings.documents_folder / f"{document.number}.pdf"
+    if not copy.is_file() or hashlib.sha256(copy.read_bytes()).hexdigest() != document.sha256:
+        write_whole(copy, workplace.evidence.path(document.sha256).read_bytes())
+    return copy
+
+
+def issued_documents(workplace: Workplace) -> tuple[IssuedDocument, ...]:
+    """Return all issued documents, newest first."""
+    with reading(workplace) as session:
+        rows = kept.all_documents(session)
+    return tuple(IssuedDocument(document=document, device=device, lot=lot) for document, device, lot in rows)
