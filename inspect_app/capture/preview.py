@@ -50,6 +50,40 @@ def preview_png(path: Path, max_px: int) -> bytes | None:
     Eight-bit pictures keep their tones. Deeper ones are stretched between their 0.5 and 99.5 percentiles and shown
     with an exponent of 1/2.2, so that a frame taken near starlight is not simply black.
     """
+    picture = _picture(path, max_px)
+    return None if picture is None else _as_png(picture, max_px)
+
+
+def crop_png(path: Path, x_px: float, y_px: float, size_px: float, side_px: int) -> bytes | None:
+    """Make a PNG of a square part of a picture, or of the first frame of a film, enlarged without smoothing.
+
+    Parameters
+    ----------
+    path : Path
+        An evidence file.
+    x_px, y_px : float
+        Centre of the part; the centre of the first pixel is (0, 0). The part is moved to lie inside the picture.
+    size_px : float
+        Its side in pixels of the file.
+    side_px : int
+        Its side in pixels of the PNG.
+
+    Returns
+    -------
+    bytes or None
+        A PNG; None where the file holds no picture that can be read, or a smaller one.
+    """
+    picture = _picture(path, _PIXELS_AT_MOST)
+    size = max(1, round(size_px))
+    if picture is None or min(picture.size) < size:
+        return None
+    left = min(max(round(x_px + 0.5 - size / 2), 0), picture.width - size)
+    top = min(max(round(y_px + 0.5 - size / 2), 0), picture.height - size)
+    part = picture.crop((left, top, left + size, top + size))
+    return _as_png(part.resize((side_px, side_px), Image.Resampling.NEAREST), side_px)
+
+
+def _picture(path: Path, max_px: int) -> Image.Image | None:
     hush_decoders()
     for reader in (_read_tiff,) if _is_tiff(path) else (_read_picture, _read_first_frame):
         try:
@@ -59,7 +93,7 @@ def preview_png(path: Path, max_px: int) -> bytes | None:
         except _UNREADABLE:
             continue
         if picture is not None:
-            return _as_png(picture, max_px)
+            return picture
     return None
 
 

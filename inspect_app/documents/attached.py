@@ -1,7 +1,13 @@
-"""The files that a document carries inside: the measurements as JSON, the walk to each judgement as text."""
+"""What a document carries inside: the record as JSON, its curves as CSV, the walk to each judgement as text.
 
+``schemas/measurements-1.json`` describes the JSON; a change that old readers could not take gets the next number.
+"""
+
+import csv
+import hashlib
+import io
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC
 from typing import Any, Final
@@ -9,11 +15,13 @@ from typing import Any, Final
 from inspect_app.documents import wording
 from inspect_app.documents.paper import Paper
 from inspect_app.documents.why import Why, why, why_text
-from inspect_app.model import Entry, Judgement
+from inspect_app.model import Condition, Entry, Judgement
 from inspect_app.model.transcript import to_json_values
 
 SCHEMA: Final = "urn:inspect-app:measurements:1"
 FILE_NAME: Final = "measurements.json"
+_CURVES_NAME: Final = "traces.csv"
+_WALKS_NAME: Final = "why.txt"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,26 +32,54 @@ class AttachedFile:
     description: str
     text: str
 
+    @property
+    def sha256(self) -> str:
+        """Digest of its bytes."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
 
-def attached_files(paper: Paper) -> tuple[AttachedFile, ...]:
-    """Return the files that a document carries."""
-    return (
-        AttachedFile(
-            name=FILE_NAME,
-            description="All results, curves and spots of the steps, as measured",
-            text=measurements_json(paper),
-        ),
-        AttachedFile(
-            name="why.txt",
-            description="For every judgement the walk from capture to verdict, with its uncertainty budget",
-            text="\n\n\n".join(why_text(walk) for walk in walks(paper.judgements, paper)),
-        ),
+
+def attached_files(paper: Paper) -> Iterator[AttachedFile]:
+    """Yield the files that a document carries, the record first, in the order that the name tree of a PDF wants."""
+    yield AttachedFile(
+        name=FILE_NAME,
+        description="All results, curves, spots and judgements, as measured and signed",
+        text=measurements_json(paper),
+    )
+    curves = traces_csv(paper)
+    if curves is not None:
+        yield AttachedFile(name=_CURVES_NAME, description="The curves behind the figures, as columns", text=curves)
+    yield AttachedFile(
+        name=_WALKS_NAME,
+        description="For every judgement the walk from capture to verdict, with its uncertainty budget",
+        text="\n\n\n".join(why_text(walk) for walk in walks(paper.judgements, paper)),
     )
 
 
 def walks(judgements: Sequence[Judgement], paper: Paper) -> tuple[Why, ...]:
     """Return the walk of each judgement of a paper."""
     return tuple(why(judgement, paper.form, paper.contract, paper.inspection) for judgement in judgements)
+
+
+def traces_csv(paper: Paper) -> str | None:
+    """Return every curve, a point a line; None where nothing has a curve."""
+    points = [
+        (entry.step_id, trace.name, _condition_text(trace.condition), x, trace.x_unit, y, trace.y_unit)
+        for _, entry in sorted(paper.inspection.entries.items())
+        if entry.measured is not None
+        for trace in entry.measured.traces
+        for x, y in zip(trace.x, trace.y, strict=True)
+    ]
+    if not points:
+        return None
+    text = io.StringIO()
+    writer = csv.writer(text)
+    writer.writerow(("step", "trace", "condition", "x", "x_unit", "y", "y_unit"))
+    writer.writerows(points)
+    return text.getvalue()
+
+
+def _condition_text(condition: Condition) -> str:
+    return "; ".join(f"{name}={value}" for name, value in condition.items())
 
 
 def measurements_json(paper: Paper) -> str:
@@ -53,6 +89,7 @@ def measurements_json(paper: Paper) -> str:
     values = {
         "schema": SCHEMA,
         "document": paper.number,
+        "issuer": paper.issuer,
         "issued_at": wording.instant(paper.issued_at),
         "program_version": paper.program_version,
         "device": {"maker": device.maker, "serial": device.serial, "class": device.device_class},
@@ -62,10 +99,26 @@ def measurements_json(paper: Paper) -> str:
             "sha256": inspection.contract_digest,
         },
         "form": {"revision": inspection.form_revision, "sha256": inspection.form_digest},
+        "signed_by": "" if inspection.signature is None else inspection.signature.signed_by.name,
+        "approved_by": paper.issued_by.name,
         "verdict": str(paper.verdict.outcome),
+        "judgements": [_judgement_values(judgement) for judgement in paper.judgements],
         "steps": [_step_values(entry) for _, entry in sorted(inspection.entries.items())],
     }
     return json.dumps(values, indent=1, allow_nan=False)
+
+
+def _judgement_values(judgement: Judgement) -> dict[str, Any]:
+    limit = judgement.limit
+    return {
+        "clause": limit.clause,
+        "title": limit.title,
+        "severity": str(limit.severity),
+        "decision_rule": str(limit.decision_rule),
+        "finding": str(judgement.finding),
+        "reason": judgement.reason,
+        "step": judgement.step_id,
+    }
 
 
 def _step_values(entry: Entry) -> dict[str, Any]:

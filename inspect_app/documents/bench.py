@@ -4,7 +4,8 @@ from dataclasses import dataclass
 from datetime import UTC
 
 from inspect_app.documents import wording
-from inspect_app.documents.paper import Paper
+from inspect_app.documents.paper import Exhibit, Paper
+from inspect_app.documents.scale_bar import ScaleBar, scale_bar
 from inspect_app.model import Entry, EntryState, Instrument
 
 
@@ -45,6 +46,7 @@ class Picture:
 
     url: str
     caption: str
+    bar: ScaleBar | None = None
 
 
 class Bench:
@@ -90,7 +92,7 @@ class Bench:
         return tuple(lines.values())
 
     def pictures(self) -> tuple[Picture, ...]:
-        """Return the pictures of the steps that decided, as far as the paper holds them."""
+        """Return the pictures of the steps that decided, whole and in part, as far as the paper holds them."""
         deciding = {judgement.step_id for judgement in self._paper.verdict.deciding}
         pictures: dict[str, Picture] = {}
         for entry in self.entries:
@@ -98,7 +100,7 @@ class Bench:
                 if entry.step_id in deciding and file.sha256 in self._paper.thumbnails:
                     caption = f"{self.step_title(entry.step_id)}: {file.name}"
                     pictures.setdefault(file.sha256, Picture(url=f"app:picture/{file.sha256}", caption=caption))
-        return tuple(pictures.values())
+        return (*pictures.values(), *(_cut_out(place, one) for place, one in enumerate(self._paper.exhibits)))
 
     def methods(self) -> tuple[tuple[str, str], ...]:
         """Return each check that was run, with its method."""
@@ -130,6 +132,11 @@ class Bench:
             instruments=", ".join(self._letters[instrument.id] for instrument in entry.instruments),
             by=f"{wording.minute(entry.recorded_at).removesuffix(' UTC')}, {entry.recorded_by.name}",
         )
+
+
+def _cut_out(place: int, exhibit: Exhibit) -> Picture:
+    bar = scale_bar(exhibit.size_px, exhibit.pixels_per_mm)
+    return Picture(url=f"app:exhibit/{place}", caption=exhibit.caption, bar=bar)
 
 
 def _remarks(entry: Entry) -> list[str]:

@@ -10,6 +10,30 @@ from inspect_app.model import Inspection, Judgement, Person, Verdict
 
 REPLY_DAYS = 30  # common practice, no source: a contract that says otherwise is followed by giving `reply_days`
 
+PAGE_SIZES = ("A4", "Letter")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exhibit:
+    """A square part of a picture that shows why a device was rejected.
+
+    Parameters
+    ----------
+    caption : str
+        What is seen.
+    png : bytes
+        The picture of the part.
+    size_px : float
+        Its side in pixels of the file that it was cut from.
+    pixels_per_mm : float or None
+        Of that file at the place inspected, where the scale is known.
+    """
+
+    caption: str
+    png: bytes
+    size_px: float
+    pixels_per_mm: float | None = None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Paper:
@@ -33,6 +57,8 @@ class Paper:
         With a time zone; printed in UTC.
     thumbnails : mapping of str to bytes
         PNG pictures of the evidence by the SHA-256 of the file that they stand for.
+    exhibits : tuple of Exhibit
+        Parts of the evidence that show what decided, enlarged.
     reply_days : int
         Days after issue by which the supplier is asked to answer a rejection notice.
     deviations : tuple of str
@@ -56,6 +82,7 @@ class Paper:
     issued_by: Person
     program_version: str
     thumbnails: Mapping[str, bytes] = field(default_factory=dict)
+    exhibits: tuple[Exhibit, ...] = ()
     reply_days: int = REPLY_DAYS
     deviations: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
@@ -67,6 +94,8 @@ class Paper:
             raise UnusableInput("issuer", "no name is given", "Say in the settings who issues documents.")
         if self.issued_at.tzinfo is None:
             raise ValueError("the time of issue needs a time zone")
+        if self.page_size not in PAGE_SIZES:
+            raise ValueError(f"{self.page_size} is none of {', '.join(PAGE_SIZES)}")
         if self.reply_days < 1:
             raise ValueError(f"a reply cannot be asked for within {self.reply_days} days")
 

@@ -66,16 +66,19 @@ def _require(paper: Paper, outcome: Outcome, what: str) -> None:
 
 
 def _render(paper: Paper, template: str) -> bytes:
-    sheet = lay_out(paper)
+    inside = tuple(attached_files(paper))
+    sheet = lay_out(paper, inside[0].sha256)
     html = _templates().get_template(template).render(sheet=sheet, paper=paper, words=wording)
+    exhibits = {str(place): one.png for place, one in enumerate(paper.exhibits)}
+    fetcher = OwnFetcher(paper.thumbnails, sheet.drawings, exhibits)
     with _ONE_AT_A_TIME:
         look = _look()
-        document = HTML(string=printable(html), base_url=None, url_fetcher=OwnFetcher(paper.thumbnails, sheet.drawings))
+        document = HTML(string=printable(html), base_url=None, url_fetcher=fetcher)
         made: bytes = document.write_pdf(
             finisher=finish,
-            attachments=[_attachment(file, paper) for file in attached_files(paper)],
+            attachments=[_attachment(file, paper) for file in inside],
             font_config=look.fonts,
-            stylesheets=[look.style],
+            stylesheets=[look.style, _page_of_size(paper.page_size)],
             color_profiles={"--srgb": _srgb()},
             output_intent="--srgb",
             pdf_identifier=_identifier(paper),
@@ -132,12 +135,22 @@ def _look() -> _Look:
     return _Look(fonts=fonts, style=CSS(string=text, font_config=fonts, url_fetcher=OwnFetcher()))
 
 
+@cache
+def _page_of_size(name: str) -> CSS:
+    return CSS(string=f"@page {{ size: {name}; }}", url_fetcher=OwnFetcher())
+
+
 class OwnFetcher(URLFetcher):  # type: ignore[misc]  # weasyprint has no types
     """Serves the package's fonts and the paper's pictures and drawings under ``app:``, and refuses all else."""
 
-    def __init__(self, pictures: Mapping[str, bytes] | None = None, drawings: Sequence[Figure] = ()) -> None:
+    def __init__(
+        self,
+        pictures: Mapping[str, bytes] | None = None,
+        drawings: Sequence[Figure] = (),
+        exhibits: Mapping[str, bytes] | None = None,
+    ) -> None:
         super().__init__(allowed_protocols={"app"})
-        self._pictures = pictures or {}
+        self._rasters = {"picture": pictures or {}, "exhibit": exhibits or {}}
         self._drawings = {str(number): figure.svg for number, figure in enumerate(drawings)}
 
     def fetch(self, url: str, headers: Any = None) -> URLFetcherResponse:  # noqa: ARG002  # the signature is weasyprint's
@@ -145,8 +158,8 @@ class OwnFetcher(URLFetcher):  # type: ignore[misc]  # weasyprint has no types
         kind, _, name = url.removeprefix("app:").partition("/") if url.startswith("app:") else ("", "", "")
         if kind == "font" and name in _FONTS:
             return URLFetcherResponse(url, _font(name), {"Content-Type": "font/ttf"})
-        if kind == "picture" and name in self._pictures:
-            return URLFetcherResponse(url, self._pictures[name], {"Content-Type": "image/png"})
+        if name in self._rasters.get(kind, {}):
+            return URLFetcherResponse(url, self._rasters[kind][name], {"Content-Type": "image/png"})
         if kind == "drawing" and name in self._drawings:
             return URLFetcherResponse(url, self._drawings[name].encode(), {"Content-Type": "image/svg+xml"})
         raise ValueError(f"{url} is not served to documents")

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from inspect_app.documents import wording
 from inspect_app.documents.attached import walks
 from inspect_app.documents.bench import Bench, EvidenceLine, InstrumentLine, Picture, StepLine
+from inspect_app.documents.code import Code, code_of
 from inspect_app.documents.figures import Figure, Part, combined_figures
 from inspect_app.documents.paper import Paper
 from inspect_app.documents.results import (
@@ -49,6 +50,7 @@ class Sheet:
     rules: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
     deviations: tuple[str, ...]
+    code: Code
 
     @property
     def drawings(self) -> tuple[Figure, ...]:
@@ -56,11 +58,12 @@ class Sheet:
 
         They are not set into the page itself, where each of their elements would be styled as if it were text.
         """
-        return (*(line.bar for line in self.results if line.bar is not None), *self.figures)
+        bars = (line.bar for line in self.results if line.bar is not None)
+        return (*bars, *self.figures, self.code.drawing)
 
 
-def lay_out(paper: Paper) -> Sheet:
-    """Return every line that the paper prints."""
+def lay_out(paper: Paper, record_sha256: str) -> Sheet:
+    """Return every line that the paper prints; the digest is that of the record which it carries inside."""
     bench = Bench(paper)
     judgements, entries = paper.judgements, paper.inspection.entries
     rules = tuple(dict.fromkeys(judgement.limit.decision_rule for judgement in judgements))
@@ -82,6 +85,7 @@ def lay_out(paper: Paper) -> Sheet:
         rules=tuple((RULE_NAMES[rule], explained(rule)) for rule in rules),
         cautions=_cautions(paper),
         deviations=bench.deviations(),
+        code=code_of(paper, record_sha256),
     )
 
 

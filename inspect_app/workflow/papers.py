@@ -9,6 +9,7 @@ from inspect_app import __version__
 from inspect_app.documents import Paper
 from inspect_app.model import Document, DocumentKind, Inspection, Person
 from inspect_app.workflow.evidence import evidence_preview
+from inspect_app.workflow.exhibits import exhibits
 from inspect_app.workflow.inspecting import Assessment, contract_of, form_of, inspection, judge_inspection
 from inspect_app.workflow.workplace import Workplace
 
@@ -47,6 +48,7 @@ def paper(workplace: Workplace, found: Inspection, numbered: Numbered) -> Paper:
         issued_by=numbered.by,
         program_version=__version__,
         thumbnails=_thumbnails(workplace, found, assessment),
+        exhibits=exhibits(workplace, found, assessment.verdict.deciding),
         notices=numbered.notices,
         address=workplace.settings.address,
         page_size=workplace.settings.paper,
