@@ -1,6 +1,5 @@
 """``inspect-app certify``: issue the documents of concluded inspections."""
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -8,42 +7,88 @@ import click
 
 from inspect_app import workflow
 from inspect_app.cli._place import instance_option, opened, person_options, signed_in, table
-from inspect_app.errors import NotAllowed, NotFound, UnusableInput
-from inspect_app.model import Outcome, Person
+from inspect_app.errors import InspectError, NotAllowed, NotFound, UnusableInput
+from inspect_app.model import Document, Outcome, Person
 from inspect_app.workflow import LotDevice, Workplace
 
+Row = tuple[str, str, str, str]
+_NEW_FILE: Final = click.Path(path_type=Path, dir_okay=False)
 _DOCUMENTED: Final = (Outcome.ACCEPTED, Outcome.REJECTED)
 EXAMPLES: Final = """\b
 Examples:
   inspect-app certify QD-00412 --as ada
   inspect-app certify --lot BSR-014-L01 --as ada
+  inspect-app certify --lot BSR-014-L01 --as ada --zip lot.zip --merged lot.pdf
 """
 
 
 @click.command(short_help="Issue certificates and rejection notices.", epilog=EXAMPLES)
 @click.argument("serials", nargs=-1, metavar="[SERIAL]...")
 @click.option("--lot", "lot_number", help="Every concluded device of this lot.")
+@click.option("--processes", default=2, show_default=True, type=click.IntRange(1, 64), help="Documents made at once.")
+@click.option("--zip", "archive", type=_NEW_FILE, help="Also write all documents of the lot into a ZIP archive.")
+@click.option("--merged", type=_NEW_FILE, help="Also write them into one PDF, to be read or printed.")
 @person_options
 @instance_option
-def command(serials: tuple[str, ...], lot_number: str | None, login: str, password: str, instance: Path | None) -> None:
+def command(
+    serials: tuple[str, ...],
+    lot_number: str | None,
+    processes: int,
+    archive: Path | None,
+    merged: Path | None,
+    login: str,
+    password: str,
+    instance: Path | None,
+) -> None:
     """Issue the certificate of each accepted device, the rejection notice of each rejected one.
 
     Who acts approves them: an approver who did not sign the inspection, unless INSPECT_APP_SELF_APPROVAL is yes. What
-    was issued before is not issued again. Held and open devices of a lot are told and passed over.
+    was issued before is not issued again, so that a stopped run is finished by another one. Held and open devices of a
+    lot are told and passed over.
     """
-    if bool(serials) == (lot_number is not None):
+    if bool(serials) == (lot_number is not None) or ((archive or merged) and lot_number is None):
         raise UnusableInput("what to certify", "give serials or one lot", "See inspect-app certify --help.")
     with opened(instance) as place:
         person = signed_in(place, login, password)
-        devices = _of_lot(place, lot_number) if lot_number is not None else [_newest(place, one) for one in serials]
-        click.echo(table(("serial", "verdict", "document", "file"), _issue(place, person, devices)))
+        if lot_number is None:
+            rows = [_issue(place, person, _newest(place, one)) for one in serials]
+        else:
+            lot_id = _lot_id(place, lot_number)
+            rows = _issue_lot(place, person, lot_id, processes)
+            _collect(place, lot_id, archive, merged)
+        click.echo(table(("serial", "verdict", "document", "file"), rows))
 
 
-def _of_lot(place: Workplace, number: str) -> Sequence[LotDevice]:
+def _lot_id(place: Workplace, number: str) -> int:
     for summary in workflow.lots(place):
         if summary.lot.number == number.strip().upper():
-            return workflow.lot_devices(place, summary.lot.id)
+            return summary.lot.id
     raise NotFound(f"lot {number}", "there is no such lot", "Take its number from the page of lots.")
+
+
+def _issue_lot(place: Workplace, person: Person, lot_id: int, processes: int) -> list[Row]:
+    waiting = len(workflow.awaiting_documents(place, lot_id))
+    refused: dict[str, str] = {}
+    with click.progressbar(length=waiting, label="Issuing", show_eta=True, hidden=waiting < 2) as progress:
+        for step in workflow.issue_lot(place, person, lot_id, processes=processes):
+            progress.update(1)
+            if step.refusal:
+                refused[step.serial] = step.refusal
+    rows = [_row(place, device, device.document) for device in workflow.lot_devices(place, lot_id)]
+    for refusal in refused.values():
+        click.echo(refusal, err=True)
+    return rows
+
+
+def _collect(place: Workplace, lot_id: int, archive: Path | None, merged: Path | None) -> None:
+    for path, collect in ((archive, workflow.zipped_lot), (merged, workflow.merged_lot)):
+        if path is not None:
+            try:
+                path.write_bytes(collect(place, lot_id))
+            except OSError as error:
+                raise InspectError(
+                    str(path), f"it cannot be written ({error.strerror or error})", "Name another file."
+                ) from error
 
 
 def _newest(place: Workplace, text: str) -> LotDevice:
@@ -61,17 +106,16 @@ def _newest(place: Workplace, text: str) -> LotDevice:
     return device
 
 
-def _issue(place: Workplace, person: Person, devices: Sequence[LotDevice]) -> list[tuple[str, str, str, str]]:
-    rows = []
-    with click.progressbar(devices, label="Issuing", hidden=len(devices) == 1) as progress:
-        for device in progress:
-            verdict = device.state.value if device.outcome is None else device.outcome.value
-            number = path = ""
-            document = device.document
-            if document is None and device.inspection_id is not None and device.outcome in _DOCUMENTED:
-                document = workflow.issue_document(place, person, device.inspection_id)
-            if document is not None:
-                number, path = document.number, str(workflow.document_path(place, document))
-                verdict += "" if document.end is None else f", {document.end.manner.value}"
-            rows.append((device.device.serial, verdict, number, path))
-    return rows
+def _issue(place: Workplace, person: Person, device: LotDevice) -> Row:
+    document = device.document
+    if document is None and device.inspection_id is not None and device.outcome in _DOCUMENTED:
+        document = workflow.issue_document(place, person, device.inspection_id)
+    return _row(place, device, document)
+
+
+def _row(place: Workplace, device: LotDevice, document: Document | None) -> Row:
+    verdict = device.state.value if device.outcome is None else device.outcome.value
+    if document is None:
+        return device.device.serial, verdict, "", ""
+    verdict += "" if document.end is None else f", {document.end.manner.value}"
+    return device.device.serial, verdict, document.number, str(workflow.document_path(place, document))

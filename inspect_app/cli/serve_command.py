@@ -3,6 +3,8 @@
 import ipaddress
 import signal
 import socket
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +17,7 @@ from inspect_app.cli._place import instance_option, opened
 from inspect_app.errors import UnusableInput
 
 _THREADS: Final = 8
+_WORKER_ENDS_WITHIN_S: Final = 30
 EXAMPLES: Final = """\b
 Examples:
   inspect-app serve
@@ -43,10 +46,27 @@ def command(instance: Path | None, host: str, port: int) -> None:
         shown = f"[{host}]" if ":" in host else host
         click.echo(f"Serving on http://{shown}:{listener.getsockname()[1]} (stop with Ctrl-C)")
         signal.signal(signal.SIGTERM, _stop)
+        with _worker(place.settings.instance):
+            try:
+                server.run()
+            finally:
+                server.close()
+
+
+@contextmanager
+def _worker(instance: Path) -> Iterator[None]:
+    """Run a worker beside the server for as long as it serves; rendering must not hold up the pages."""
+    arguments = [sys.executable, "-m", "inspect_app", "work", "--instance", str(instance)]
+    worker = subprocess.Popen(arguments, stdin=subprocess.DEVNULL)  # noqa: S603 (our own program)
+    try:
+        yield
+    finally:
+        worker.terminate()
         try:
-            server.run()
-        finally:
-            server.close()
+            worker.wait(_WORKER_ENDS_WITHIN_S)
+        except subprocess.TimeoutExpired:
+            worker.kill()
+            worker.wait()
 
 
 @contextmanager

@@ -7,6 +7,7 @@ from flask import Flask
 
 from inspect_app.web import pages, security
 from inspect_app.web.admin import bp as admin
+from inspect_app.web.batches import bp as batches
 from inspect_app.web.bench import bp as bench
 from inspect_app.web.captures import bp as captures
 from inspect_app.web.compare import bp as compare
@@ -31,6 +32,7 @@ _BLUEPRINTS: Final = (
     lots,
     sampling,
     captures,
+    batches,
     bench,
     pictures,
     readiness,

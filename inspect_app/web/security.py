@@ -39,7 +39,13 @@ _YEAR_S: Final = 31_536_000
 PER_ADDRESS: Final = "20 per minute; 200 per hour"
 PER_LOGIN: Final = "6 per minute; 40 per hour"
 PER_PERSON: Final = "10 per minute"
-_PROVING: Final = ("inspections.sign", "inspections.approve", "documents.end", "signin.change_password")
+_PROVING: Final = (
+    "inspections.sign",
+    "inspections.approve",
+    "documents.end",
+    "batches.order",
+    "signin.change_password",
+)
 
 
 class _CookieSession(SecureCookieSessionInterface):

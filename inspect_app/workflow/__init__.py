@@ -12,6 +12,8 @@ from inspect_app.workflow.accounts import (
     sign_in,
 )
 from inspect_app.workflow.answers import StepAnswers, field_of
+from inspect_app.workflow.batches import Batch, BatchState, batch, cancel_batch, order_batch, work
+from inspect_app.workflow.collecting import documents_of_lot, merged_lot, zipped_lot
 from inspect_app.workflow.comparing import (
     MOST_COMPARED,
     Compared,
@@ -58,8 +60,9 @@ from inspect_app.workflow.issued import (
     document_path,
     issued_documents,
 )
-from inspect_app.workflow.issuing import approve, issue_document, may_issue
+from inspect_app.workflow.issuing import act_of_approval, approve, issue_document, may_issue
 from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
+from inspect_app.workflow.lot_issuing import LotStep, issue_lot
 from inspect_app.workflow.lot_reporting import lot_report
 from inspect_app.workflow.lot_verdicts import FOLLOW_UPS, decide_lot, declare_resubmission
 from inspect_app.workflow.lots import (
@@ -141,6 +144,8 @@ __all__ = [
     "Arrival",
     "Assessment",
     "AwaitedDocument",
+    "Batch",
+    "BatchState",
     "CapturePlace",
     "ClassStanding",
     "Compared",
@@ -161,6 +166,7 @@ __all__ = [
     "LotPage",
     "LotSampling",
     "LotSearch",
+    "LotStep",
     "LotSummary",
     "OpenInspection",
     "OpenReturn",
@@ -180,6 +186,7 @@ __all__ = [
     "Wait",
     "Workplace",
     "accounts",
+    "act_of_approval",
     "add_account",
     "add_calibration",
     "add_instrument",
@@ -189,6 +196,8 @@ __all__ = [
     "awaiting_documents",
     "awaits_document",
     "back_up",
+    "batch",
+    "cancel_batch",
     "change_sample",
     "check_arrivals",
     "classify",
@@ -211,6 +220,7 @@ __all__ = [
     "document",
     "document_of",
     "document_path",
+    "documents_of_lot",
     "draw_sample",
     "entry_history",
     "events",
@@ -224,6 +234,7 @@ __all__ = [
     "inspection",
     "instruments",
     "issue_document",
+    "issue_lot",
     "issued_documents",
     "judge_inspection",
     "keep_file",
@@ -239,6 +250,7 @@ __all__ = [
     "lots_of_shipment",
     "may",
     "may_issue",
+    "merged_lot",
     "new_password",
     "newest_inspection_of",
     "next_device",
@@ -250,6 +262,7 @@ __all__ = [
     "open_inspection",
     "open_inspections",
     "open_workplace",
+    "order_batch",
     "password_in_environment",
     "person",
     "place_captures",
@@ -282,4 +295,6 @@ __all__ = [
     "upgrade_schema",
     "verify",
     "waits_of",
+    "work",
+    "zipped_lot",
 ]

@@ -68,9 +68,7 @@ def issue_after(
     It is rendered before the record is locked. Where another document took its number meanwhile, it is rendered again
     with the next one, so that numbers run without gaps.
     """
-    _prove_has_document(found)
-    with reading(workplace) as session:
-        _prove_approval(workplace, session, person, found)
+    prove_approval(workplace, person, found)
     for _ in range(_ATTEMPTS):
         with _ONE_AT_A_TIME:
             numbered, newest = next_number(workplace, person, found, old, reason)
@@ -92,8 +90,11 @@ def _prove_has_document(found: Inspection) -> None:
         raise NotAllowed(serial, "it was signed as held", "Take it up again; a held device has no document.")
 
 
-def _prove_approval(workplace: Workplace, session: Session, person: Person, found: Inspection) -> None:
-    prove_may(session, person, act_of_approval(workplace))
+def prove_approval(workplace: Workplace, person: Person, found: Inspection) -> None:
+    """See that there is something to issue, and that somebody may, by their account as it stands now."""
+    _prove_has_document(found)
+    with reading(workplace) as session:
+        prove_may(session, person, act_of_approval(workplace))
     if not may_issue(workplace, person, found):
         raise NotAllowed(
             found.device.serial,

@@ -17,6 +17,7 @@ SIGNING_PASSPHRASE: Final = "INSPECT_APP_SIGNING_PASSPHRASE"  # noqa: S105 (the 
 SELF_APPROVAL: Final = "INSPECT_APP_SELF_APPROVAL"
 ADDRESS: Final = "INSPECT_APP_ADDRESS"
 PAPER: Final = "INSPECT_APP_PAPER"
+QUEUE_URL: Final = "INSPECT_APP_QUEUE_URL"
 NEW_PASSWORD: Final = "INSPECT_APP_NEW_PASSWORD"  # noqa: S105 (the name of a variable)
 _RECORD: Final = "record.db"
 _UNNAMED_ISSUER: Final = f"Issuer not named (set {ISSUER})"
@@ -48,6 +49,8 @@ class Settings:
         Where this record is reached by people, such as ``https://inspection.example``; printed in the QR code.
     paper : str
         ``A4`` or ``Letter``.
+    queue_url : str
+        Redis that holds the queue of background work; empty for a SQLite file in the instance folder.
     """
 
     instance: Path
@@ -60,6 +63,7 @@ class Settings:
     is_self_approved: bool = False
     address: str = ""
     paper: str = "A4"
+    queue_url: str = ""
 
     @property
     def signing_key(self) -> Path:
@@ -100,6 +104,7 @@ def read_settings(
         is_self_approved=_chosen(environment, SELF_APPROVAL, ("no", "yes")) == "yes",
         address=environment.get(ADDRESS, "").strip().rstrip("/"),
         paper=_chosen(environment, PAPER, ("A4", "Letter")),
+        queue_url=environment.get(QUEUE_URL, "").strip(),
     )
 
 

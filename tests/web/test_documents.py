@@ -148,3 +148,34 @@ def test_what_is_no_pdf_is_told_without_a_failure(inspector):
     prove(inspector, b"no document at all", name="letter.pdf")
 
     assert "it cannot be read as a signed PDF" in inspector.words()
+
+
+def test_a_lot_is_ordered_watched_and_taken_away(approver, inspector, place, people, lot, inspection):
+    answer_all(place, people["ina"], inspection)
+    workflow.conclude(place, people["ina"], inspection.id, PASSWORD, "TM-0001")
+    folder = f"/lots/{lot.id}/documents"
+    inspector.get(f"{folder}/")
+    assert "Approve and issue it" not in inspector.words()
+    approver.get(f"{folder}/")
+
+    approver.post(f"{folder}/order", {"password": PASSWORD})
+    assert "0 of 1 documents, waiting" in approver.words()
+    workflow.work(place, processes=1, is_stopped=lambda: False, until_empty=True)
+
+    assert approver.get(f"{folder}/progress").get_json()["words"] == "1 of 1 documents, finished"
+    approver.get(f"{folder}/")
+    assert "1 issued" in approver.words()
+    assert approver.get(f"{folder}/documents.zip").get_data().startswith(b"PK")
+    assert approver.get(f"{folder}/documents.pdf").get_data().startswith(b"%PDF-")
+
+
+def test_a_batch_is_cancelled_on_its_page(approver, place, people, lot, inspection):
+    answer_all(place, people["ina"], inspection)
+    workflow.conclude(place, people["ina"], inspection.id, PASSWORD, "TM-0001")
+    workflow.order_batch(place, people["app"], lot.id, PASSWORD)
+    approver.get(f"/lots/{lot.id}/documents/")
+
+    approver.post(f"/lots/{lot.id}/documents/cancel")
+
+    assert "0 of 1 documents, cancelled" in approver.words()
+    assert "Go on: approve and issue it" in approver.words()
