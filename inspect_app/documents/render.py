@@ -66,25 +66,42 @@ def _require(paper: Paper, outcome: Outcome, what: str) -> None:
 
 
 def _render(paper: Paper, template: str) -> bytes:
-    inside = tuple(attached_files(paper))
-    sheet = lay_out(paper, inside[0].sha256)
-    html = _templates().get_template(template).render(sheet=sheet, paper=paper, words=wording)
-    exhibits = {str(place): one.png for place, one in enumerate(paper.exhibits)}
-    fetcher = OwnFetcher(paper.thumbnails, sheet.drawings, exhibits)
+    page = page_of(paper, template)
     with _ONE_AT_A_TIME:
-        look = _look()
-        document = HTML(string=printable(html), base_url=None, url_fetcher=fetcher)
-        made: bytes = document.write_pdf(
+        made: bytes = page.html.write_pdf(
             finisher=finish,
-            attachments=[_attachment(file, paper) for file in inside],
-            font_config=look.fonts,
-            stylesheets=[look.style, _page_of_size(paper.page_size)],
+            attachments=[_attachment(file, paper) for file in page.inside],
             color_profiles={"--srgb": _srgb()},
             output_intent="--srgb",
             pdf_identifier=_identifier(paper),
             pdf_variant="pdf/a-3a",
+            **look_of(paper),
         )
     return made
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """A document before it is laid out: its HTML with all that it may fetch, and the files that go inside."""
+
+    html: HTML
+    inside: tuple[AttachedFile, ...]
+
+
+def page_of(paper: Paper, template: str) -> Page:
+    """Return the filled-in template of a paper."""
+    inside = tuple(attached_files(paper))
+    sheet = lay_out(paper, inside[0].sha256)
+    text = _templates().get_template(template).render(sheet=sheet, paper=paper, words=wording)
+    exhibits = {str(place): one.png for place, one in enumerate(paper.exhibits)}
+    fetcher = OwnFetcher(paper.thumbnails, sheet.drawings, exhibits)
+    return Page(html=HTML(string=printable(text), base_url=None, url_fetcher=fetcher), inside=inside)
+
+
+def look_of(paper: Paper) -> dict[str, Any]:
+    """Return the fonts and styles, shared by all documents, as the renderer takes them."""
+    look = _look()
+    return {"font_config": look.fonts, "stylesheets": [look.style, _page_of_size(paper.page_size)]}
 
 
 def _attachment(file: AttachedFile, paper: Paper) -> Attachment:
