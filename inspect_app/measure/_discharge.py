@@ -19,6 +19,8 @@ _LOADED: Final = 0.05  # of the usual load current: less is a rest
 _GAP: Final = 5.0  # usual intervals without a row are a gap
 _HIGHEST_V: Final = 1000.0
 _LEAST_ROWS: Final = 4
+_RESTART_ROWS: Final = 50  # before and after a restart that tell how far the voltage fell across it
+_MOST_LOST: Final = 20.0  # usual intervals
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,15 +143,26 @@ def _prove_restart(name: str, times_s: FloatArray, voltage_v: FloatArray, row: i
 
 
 def _lost_square(times_s: FloatArray, voltage_v: FloatArray, row: int, usual: float) -> float:
-    """Return the variance of the time lost in a restart: what the voltage fell across it, over its slope."""
-    first, last = max(0, row - 50), min(len(times_s), row + 51)
-    times, fallen = times_s[first:last], voltage_v[first:last]
-    slope, offset = np.polyfit(times - times[0], fallen, 1)
-    noise = float(np.std(fallen - slope * (times - times[0]) - offset))
+    """Return the variance of the time lost in a restart: an interval, or the fall across it over its slope.
+
+    Lines through the rows before and after say how far it fell; only what their noise does not explain counts.
+    """
+    first, last = max(0, row + 1 - _RESTART_ROWS), min(len(times_s), row + 1 + _RESTART_ROWS)
+    ends, variance, slopes = [], 0.0, []
+    for part in (slice(first, row + 1), slice(row + 1, last)):
+        t, v = times_s[part] - times_s[row], voltage_v[part]
+        if len(t) < _LEAST_ROWS:
+            return usual**2
+        slope, offset = np.polyfit(t, v, 1)
+        rest = v - slope * t - offset
+        ends.append(float(offset))
+        slopes.append(float(slope))
+        variance += 4 * float(rest @ rest) / (len(t) - 2) / len(t)  # a line is twice as unsure at its end as its mean
+    slope = sum(slopes) / 2
     if slope >= 0:
         return usual**2
-    lost = abs(float(voltage_v[row] - voltage_v[row + 1])) / -slope + noise / -slope / len(times) ** 0.5
-    return float(min(lost, 20 * usual) ** 2 / 3 + usual**2 / 12)
+    lost_s = max(0.0, abs(ends[1] - ends[0]) - 2 * variance**0.5) / -slope
+    return float(min(lost_s, _MOST_LOST * usual) ** 2 / 3 + usual**2 / 12)
 
 
 def _loaded_stretch(

@@ -21,7 +21,7 @@ from inspect_app.quantity import Contribution
 FloatArray = npt.NDArray[np.float64]
 
 METHOD: Final = "first lasting crossing of the cut-off under load, trapezoid rule (IEC 61960-3, from memory; GUM)"
-_CLOCK: Final = 1e-4 / 3**0.5  # a logger's crystal, 100 ppm, rectangular (common practice, no source)
+_CLOCK: Final = 3e-5 / 3**0.5  # a logger's crystal, 30 ppm, rectangular (common practice, no source)
 _GAP: Final = 5.0  # usual intervals without a row are told as a gap
 _DAY_MIN: Final = 1440.0
 
@@ -194,7 +194,7 @@ def _from_log(run: Run, cutoff_v: float) -> Measured:
                 line("moment of the crossing", doubt_s * abs(found.rate_at_end) / factor),
                 line("noise of the readings", found.from_noise / factor),
                 line("path between rows and across gaps", found.from_gaps / factor, "rectangular"),
-                line("time base, 100 ppm", found.value / factor * _CLOCK, "rectangular"),
+                line("time base, 30 ppm", found.value / factor * _CLOCK, "rectangular"),
             )
             results.append(result(name, found.value / factor, unit, budget))
     return Measured(
@@ -211,7 +211,7 @@ def _runtime_budget(run: Run, crossing: Crossing, runtime_s: float) -> tuple[Con
         line("noise of the voltage at the crossing", crossing.from_noise_s / 60),
         line("path between the rows around the crossing", crossing.from_gap_s / 60, "rectangular"),
         line("restarts of the logger, moment of switching on", run.lost_s / 60, "rectangular"),
-        line("time base, 100 ppm", runtime_s / 60 * _CLOCK, "rectangular"),
+        line("time base, 30 ppm", runtime_s / 60 * _CLOCK, "rectangular"),
     )
 
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure import measure
+from tests.truth.discharge import Discharge, write_log
 from tests.truth.films import blink_film, half_s, latency_film, uneven_times_s
 
 
@@ -118,6 +119,60 @@ def latency_cases(folder: Path, count: int, seed: int = 1) -> Iterator[Case]:
         )
 
 
+def battery_cases(folder: Path, count: int, seed: int = 3) -> Iterator[Case]:
+    """Yield discharge logs, spoiled in ten ways; errors in per cent."""
+    rng = np.random.default_rng(seed)
+    for number in range(count):
+        flaw = (
+            "noise",
+            "gaps",
+            "gap at the end",
+            "irregular",
+            "rebound",
+            "restart",
+            "comma",
+            "load",
+            "coarse",
+            "rounded",
+        )[number % 10]
+        truth = Discharge(
+            fall_v_per_s=rng.uniform(2e-5, 6e-5),
+            knee_s=float(np.exp(rng.uniform(np.log(200), np.log(3000)))),
+            end_s=rng.uniform(6000, 14_000),
+            current_a=rng.uniform(0.1, 1),
+            load_ohm=10.0 if flaw == "load" else None,
+        )
+        end_s, step_s = truth.crossing_s(3.2), rng.uniform(30, 120) if flaw == "coarse" else rng.uniform(1, 20)
+        wander = rng.uniform(0.2, 1.8, int(1.3 * end_s / step_s)) if flaw == "irregular" else 1.0
+        times_s = np.cumsum(np.full(int(1.3 * end_s / step_s), step_s) * wander) - step_s
+        times_s = times_s[truth.voltage(times_s) > 2.4] - times_s[0]
+        volts, amperes = truth.voltage(times_s), truth.current(times_s)
+        if flaw == "rebound":
+            off = int(np.searchsorted(times_s, end_s)) + int(rng.integers(4, 12))
+            volts[off:], amperes[off:] = 3.5 - 0.2 * np.exp(-np.arange(len(times_s) - off) / 40), 0.0
+        noise_v = float(rng.choice([0.0005, 0.002, 0.005]))
+        volts += noise_v * rng.standard_normal(len(times_s))
+        amperes += 0.002 * rng.standard_normal(len(times_s)) * (amperes != 0)
+        if flaw == "rounded":
+            volts = np.round(volts, 2)
+        from_s = end_s - rng.uniform(0, 1) * 20 * step_s if flaw == "gap at the end" else rng.uniform(0.1, 0.8) * end_s
+        length_s = 20 * step_s if flaw == "gap at the end" else rng.uniform(100, 600)
+        kept = ~((times_s > from_s) & (times_s < from_s + length_s)) | (flaw not in ("gaps", "gap at the end"))
+        clock_s = times_s.copy()
+        if flaw == "restart":
+            clock_s[len(times_s) // 3 :] -= clock_s[len(times_s) // 3]
+        path = write_log(
+            folder / f"{number}.csv",
+            clock_s[kept],
+            volts[kept],
+            None if flaw == "load" else amperes[kept],
+            mark="," if flaw == "comma" else ".",
+        )
+        values = {"runtime": end_s / 60, "capacity": truth.capacity_mah(3.2), "energy": truth.energy_wh(3.2)}
+        options = {"cutoff_v": 3.2, "load_ohm": 10.0} if flaw == "load" else {"cutoff_v": 3.2}
+        yield Case(path, options, flaw, {name: (value, value / 100) for name, value in values.items()})
+
+
 def frame_rate_cases(folder: Path, count: int, seed: int = 2) -> Iterator[Case]:
     """Yield films of a blinking light, frames missing in the middle of most; errors in per cent, and in frames."""
     rng = np.random.default_rng(seed)
@@ -140,6 +195,15 @@ def frame_rate_cases(folder: Path, count: int, seed: int = 2) -> Iterator[Case]:
         )
         truth = {"frame_rate": (fps, fps / 100), "frames_dropped": (float(len(dropped)), 1.0)}
         yield Case(path, {"blink_hz": blink_hz}, f"{speed}, gaps {'shown' if kept else 'hidden'}", truth)
+
+
+def test_battery(tmp_path: Path) -> None:
+    """Runtime, capacity and energy within 0.2 % (p90)."""
+    tallies = tally("battery", battery_cases(tmp_path, 100))
+
+    for name in ("runtime", "capacity", "energy"):
+        assert tallies[name, "all"].percentile(0.9) <= 0.2
+        assert tallies[name, "all"].refused == 0
 
 
 def test_frame_rate(tmp_path: Path) -> None:

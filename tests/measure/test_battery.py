@@ -10,19 +10,9 @@ from hypothesis import strategies as st
 from inspect_app.capture.table import read_table
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure import measure
-from tests.truth.discharge import Discharge
+from tests.truth.discharge import Discharge, write_log
 
 REAL = Path(__file__).parents[3] / "shared" / "data" / "battery"
-
-
-def kept(path, times, volts, amperes=None, *, header=None, mark="."):
-    """Write a log; a decimal comma goes with semicolons."""
-    columns = [times, volts] if amperes is None else [times, volts, amperes]
-    names = header or ["time_s", "voltage_v", "current_a"][: len(columns)]
-    separator = ";" if mark == "," else ","
-    rows = (separator.join(f"{value:.6f}".replace(".", mark) for value in row) for row in zip(*columns, strict=True))
-    path.write_text("\n".join([separator.join(names), *rows]) + "\n")
-    return path
 
 
 def found_in(path, cutoff_v, **options):
@@ -35,7 +25,7 @@ def test_the_worked_example_is_interpolated_between_its_rows(tmp_path):
     times = np.arange(0, 6.01, 0.5) * 3600
     volts = np.array([3.0, 2.95, 2.9, 2.87, 2.84, 2.8, 2.76, 2.72, 2.66, 2.58, 2.48, 2.18, 1.6])
 
-    found, _ = found_in(kept(tmp_path / "a.csv", times, volts, np.full(13, 0.25)), "2 V")
+    found, _ = found_in(write_log(tmp_path / "a.csv", times, volts, np.full(13, 0.25)), "2 V")
 
     assert found["runtime"].value == pytest.approx(5.65517 * 60, abs=0.001)
     assert found["capacity"].value == pytest.approx(1413.79, abs=0.01)
@@ -47,7 +37,9 @@ def test_a_smooth_discharge_gives_its_closed_form(tmp_path, mark):
     truth = Discharge()
     times = np.arange(0, 16_000.0, 10)
 
-    found, _ = found_in(kept(tmp_path / "a.csv", times, truth.voltage(times), truth.current(times), mark=mark), 3.2)
+    found, _ = found_in(
+        write_log(tmp_path / "a.csv", times, truth.voltage(times), truth.current(times), mark=mark), 3.2
+    )
 
     assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, abs=0.01)
     assert found["capacity"].value == pytest.approx(truth.capacity_mah(3.2), abs=0.1)
@@ -59,7 +51,7 @@ def test_a_load_resistance_stands_in_for_the_current(tmp_path):
     truth = Discharge(load_ohm=10.0)
     times = np.arange(0, 16_000.0, 10)
 
-    found, _ = found_in(kept(tmp_path / "a.csv", times, truth.voltage(times)), 3.2, load_ohm=10)
+    found, _ = found_in(write_log(tmp_path / "a.csv", times, truth.voltage(times)), 3.2, load_ohm=10)
 
     assert found["capacity"].value == pytest.approx(truth.capacity_mah(3.2), rel=1e-4)
     assert found["energy"].value == pytest.approx(truth.energy_wh(3.2), rel=1e-4)
@@ -68,7 +60,7 @@ def test_a_load_resistance_stands_in_for_the_current(tmp_path):
 def test_without_current_or_load_only_the_runtime_is_given(tmp_path):
     times = np.arange(0, 16_000.0, 10)
 
-    found, warnings = found_in(kept(tmp_path / "a.csv", times, Discharge().voltage(times)), 3.2)
+    found, warnings = found_in(write_log(tmp_path / "a.csv", times, Discharge().voltage(times)), 3.2)
 
     assert list(found) == ["runtime"]
     assert any("no capacity" in warning for warning in warnings)
@@ -81,9 +73,39 @@ def test_a_dip_of_the_load_does_not_end_the_run(tmp_path):
     volts = truth.voltage(times)
     volts[900:902] -= 1.5
 
-    found, _ = found_in(kept(tmp_path / "a.csv", times, volts, truth.current(times)), 3.2)
+    found, _ = found_in(write_log(tmp_path / "a.csv", times, volts, truth.current(times)), 3.2)
 
     assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, abs=0.05)
+
+
+@pytest.mark.parametrize("with_current", [True, False])
+def test_noise_does_not_mix_the_rebound_into_the_crossing(tmp_path, with_current):
+    """Closed form plus noise of 3 mV; the device switches off a minute after the cut-off, and the voltage recovers."""
+    truth, rng = Discharge(), np.random.default_rng(3)
+    times = np.arange(0, 18_000.0, 5)
+    volts, amperes = truth.voltage(times), truth.current(times)
+    end = int(np.searchsorted(times, truth.crossing_s(3.2) + 60))
+    volts[end:] = 3.6 - 0.2 * np.exp(-np.arange(len(times) - end) / 40)
+    amperes[end:] = 0.0
+    volts += 0.003 * rng.standard_normal(len(times))
+
+    found, _ = found_in(write_log(tmp_path / "a.csv", times, volts, amperes if with_current else None), 3.2)
+
+    assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, abs=0.15)
+    assert abs(found["runtime"].value - truth.crossing_s(3.2) / 60) <= 3 * found["runtime"].standard_uncertainty
+
+
+def test_readings_rounded_to_ten_millivolts_keep_an_honest_uncertainty(tmp_path):
+    """Closed form, rounded: neighbouring rows agree, which is no proof that there is no noise."""
+    held = 0
+    for number in range(12):
+        truth = Discharge(knee_s=400.0 + 150 * number)
+        times = np.arange(0, truth.crossing_s(2.8), 7.0)
+        volts = np.round(truth.voltage(times), 2)
+        found, _ = found_in(write_log(tmp_path / f"{number}.csv", times, volts), 3.2)
+        held += abs(found["runtime"].value - truth.crossing_s(3.2) / 60) <= 2 * found["runtime"].standard_uncertainty
+
+    assert held >= 9
 
 
 @pytest.mark.parametrize("with_current", [True, False])
@@ -96,7 +118,7 @@ def test_the_rebound_after_shutdown_is_no_runtime(tmp_path, with_current):
     volts[end:] = 3.5 - 0.2 * np.exp(-np.arange(len(times) - end) / 40)
     amperes[end:] = 0.0
 
-    found, _ = found_in(kept(tmp_path / "a.csv", times, volts, amperes if with_current else None), 3.2)
+    found, _ = found_in(write_log(tmp_path / "a.csv", times, volts, amperes if with_current else None), 3.2)
 
     assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, abs=0.05)
 
@@ -107,7 +129,7 @@ def test_noise_at_the_cutoff_does_not_pull_the_crossing_early(tmp_path):
     times = np.arange(0, 16_000.0, 1)
     volts = truth.voltage(times) + 0.005 * rng.standard_normal(len(times))
 
-    found, _ = found_in(kept(tmp_path / "a.csv", times, volts, truth.current(times)), 3.2)
+    found, _ = found_in(write_log(tmp_path / "a.csv", times, volts, truth.current(times)), 3.2)
 
     assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, abs=0.1)
 
@@ -117,10 +139,10 @@ def test_the_uncertainty_grows_when_the_crossing_lies_in_a_gap(tmp_path):
     truth = Discharge()
     times = np.arange(0, 16_000.0, 10)
     kept_rows = np.abs(times - truth.crossing_s(3.2)) > 300
-    whole, _ = found_in(kept(tmp_path / "a.csv", times, truth.voltage(times), truth.current(times)), 3.2)
+    whole, _ = found_in(write_log(tmp_path / "a.csv", times, truth.voltage(times), truth.current(times)), 3.2)
     times = times[kept_rows]
 
-    found, warnings = found_in(kept(tmp_path / "b.csv", times, truth.voltage(times), truth.current(times)), 3.2)
+    found, warnings = found_in(write_log(tmp_path / "b.csv", times, truth.voltage(times), truth.current(times)), 3.2)
 
     assert found["runtime"].standard_uncertainty > 20 * whole["runtime"].standard_uncertainty / 10
     assert abs(found["runtime"].value - truth.crossing_s(3.2) / 60) <= 2 * found["runtime"].standard_uncertainty
@@ -133,7 +155,7 @@ def test_a_logger_that_starts_its_clock_again_is_joined_and_told(tmp_path):
     times = np.arange(0, 16_000.0, 10)
     clock = np.where(np.arange(len(times)) < 500, times, times - times[500])
 
-    found, warnings = found_in(kept(tmp_path / "a.csv", clock, truth.voltage(times), truth.current(times)), 3.2)
+    found, warnings = found_in(write_log(tmp_path / "a.csv", clock, truth.voltage(times), truth.current(times)), 3.2)
 
     assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, rel=0.002)
     assert any("clock again" in warning for warning in warnings)
@@ -144,7 +166,7 @@ def test_a_clock_that_jumps_back_is_refused_with_its_row(tmp_path):
     times[800:] -= 3000
 
     with pytest.raises(UnusableInput, match="jumps after row 800"):
-        found_in(kept(tmp_path / "a.csv", times, Discharge().voltage(np.arange(0, 16_000.0, 10))), 3.2)
+        found_in(write_log(tmp_path / "a.csv", times, Discharge().voltage(np.arange(0, 16_000.0, 10))), 3.2)
 
 
 @pytest.mark.parametrize(("cutoff", "problem"), [(4.5, "already below"), (0.5, "never stays below")])
@@ -152,11 +174,11 @@ def test_a_cutoff_outside_the_log_is_told(tmp_path, cutoff, problem):
     times = np.arange(0, 12_000.0, 10)
 
     with pytest.raises(NothingToMeasure, match=problem):
-        found_in(kept(tmp_path / "a.csv", times, Discharge().voltage(times)), cutoff)
+        found_in(write_log(tmp_path / "a.csv", times, Discharge().voltage(times)), cutoff)
 
 
 def test_a_missing_column_is_told_with_those_that_are_there(tmp_path):
-    path = kept(tmp_path / "a.csv", [0, 1], [3, 2], header=["t", "u"])
+    path = write_log(tmp_path / "a.csv", [0, 1], [3, 2], header=["t", "u"])
 
     with pytest.raises(UnusableInput, match="time_s is missing; there are t, u"):
         found_in(path, 3)
@@ -174,7 +196,7 @@ def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
         volts = truth.voltage(times) + noise * rng.standard_normal(len(times))
         amperes = truth.current(times) + 0.003 * rng.standard_normal(len(times))
         shift = times[0]
-        found, _ = found_in(kept(tmp_path / f"{number}.csv", times, volts, amperes), 3.2)
+        found, _ = found_in(write_log(tmp_path / f"{number}.csv", times, volts, amperes), 3.2)
         runtime = (truth.crossing_s(3.2) - shift) / 60
         held[0] += abs(found["runtime"].value - runtime) <= 2 * found["runtime"].standard_uncertainty
         capacity = truth.current_a * runtime * 60 / 3.6
@@ -191,8 +213,8 @@ def test_capacity_follows_the_current_and_the_start_of_the_clock_does_not_matter
     volts, amperes = Discharge().voltage(times), Discharge().current(times)
     folder = tmp_path_factory.mktemp("log")
 
-    plain, _ = found_in(kept(folder / "plain.csv", times, volts, amperes), 3.2)
-    changed, _ = found_in(kept(folder / "changed.csv", times + start_s, volts, share * amperes), 3.2)
+    plain, _ = found_in(write_log(folder / "plain.csv", times, volts, amperes), 3.2)
+    changed, _ = found_in(write_log(folder / "changed.csv", times + start_s, volts, share * amperes), 3.2)
 
     assert changed["runtime"].value == pytest.approx(plain["runtime"].value, abs=0.01)
     assert changed["capacity"].value == pytest.approx(share * plain["capacity"].value, rel=1e-4)
@@ -209,7 +231,7 @@ def real_columns(name):
 def test_a_real_slow_discharge_gives_its_charge_and_runtime(tmp_path, thinned, hours, tolerance_h):
     """Real log (Battery Data Alliance examples, Apache-2.0): 3.855171 Ah, 14.8003 Wh, 3.2 V at 23.2534 h."""
     times, volts, amperes = real_columns("cell-21700-c30-25degC.csv")
-    whole = kept(tmp_path / "a.csv", times[::thinned], volts[::thinned], amperes[::thinned])
+    whole = write_log(tmp_path / "a.csv", times[::thinned], volts[::thinned], amperes[::thinned])
 
     found, _ = found_in(whole, 3.2)
 
@@ -225,7 +247,7 @@ def test_a_real_log_with_a_broken_clock_is_refused_by_name_of_the_jump(tmp_path)
     times, volts, amperes = real_columns("pack-10ah-broken-clock.csv")
 
     with pytest.raises(UnusableInput, match="clock jumps after row 722"):
-        found_in(kept(tmp_path / "a.csv", times, volts, amperes), 3.1)
+        found_in(write_log(tmp_path / "a.csv", times, volts, amperes), 3.1)
 
 
 def test_clock_times_give_the_middle_between_the_last_two_looks():

@@ -1,6 +1,8 @@
 """Discharge logs of a battery whose runtime, charge and energy are known in closed form."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -48,3 +50,21 @@ class Discharge:
         half = np.diff(edges) / 2
         t = (edges[:-1] + half)[:, None] + half[:, None] * nodes
         return float((rate(t) * weights * half[:, None]).sum())
+
+
+def write_log(
+    path: Path,
+    times: Sequence[float] | np.ndarray,
+    volts: Sequence[float] | np.ndarray,
+    amperes: np.ndarray | None = None,
+    *,
+    header: list[str] | None = None,
+    mark: str = ".",
+) -> Path:
+    """Write a log; a decimal comma goes with semicolons."""
+    columns = [times, volts] if amperes is None else [times, volts, amperes]
+    names = header or ["time_s", "voltage_v", "current_a"][: len(columns)]
+    separator = ";" if mark == "," else ","
+    rows = (separator.join(f"{value:.6f}".replace(".", mark) for value in row) for row in zip(*columns, strict=True))
+    path.write_text("\n".join([separator.join(names), *rows]) + "\n")
+    return path
