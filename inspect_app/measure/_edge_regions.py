@@ -1,7 +1,7 @@
 """The edges of one picture: each region's curve, spread and response, and what stands against measuring it."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -30,6 +30,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 LEVELS: Final = {"mtf50": 0.5, "mtf10": 0.1}
 NYQUIST_CY_PX: Final = 0.5
+MOST_EDGES: Final = 500  # some ten seconds; a chart has fewer
 SMALLEST_PX: Final = 16  # rows or columns of a region; below it neither side shows its level
 LEAST_PHASE_PX: Final = 1.0  # an edge must cross at least one column, or its pixels all sample the same phase
 LEAST_CLEARNESS: Final = 5.0  # height of the edge over the standard error of a row of pixels
@@ -72,8 +73,16 @@ class MeasuredEdge:
         }
 
 
-def measure_picture(picture: Still, roi: tuple[int, int, int, int] | None) -> list[MeasuredEdge]:
-    """Measure the edge of one region, or every edge that can be found and measured.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredEdges:
+    """The edges of a picture, and how many more were found than are measured at once."""
+
+    edges: tuple[MeasuredEdge, ...]
+    passed_over: int = 0
+
+
+def measure_picture(picture: Still, roi: tuple[int, int, int, int] | None) -> MeasuredEdges:
+    """Measure the edge of one region, or every edge that can be found and measured, the longest `MOST_EDGES` of them.
 
     Raises
     ------
@@ -83,16 +92,18 @@ def measure_picture(picture: Still, roi: tuple[int, int, int, int] | None) -> li
         No edge was found, or none that can be measured.
     """
     if roi is not None:
-        return [_measure_edge(picture, _chosen_region(picture, roi))]
+        return MeasuredEdges(edges=(_measure_edge(picture, _chosen_region(picture, roi)),))
     edges: list[MeasuredEdge] = []
     refusal: NothingToMeasure | None = None
-    for region in find_edges(picture.exposure):
+    found = find_edges(picture.exposure)
+    longest = sorted(found, key=lambda region: -max(region.width, region.height))[:MOST_EDGES]
+    for region in sorted(longest, key=lambda region: (region.y, region.x)):
         try:
             edges.append(_measure_edge(picture, region))
         except NothingToMeasure as error:
             refusal = refusal or error
     if edges:
-        return edges
+        return MeasuredEdges(edges=tuple(edges), passed_over=len(found) - len(longest))
     if refusal is not None:
         raise refusal
     raise NothingToMeasure(
@@ -244,10 +255,15 @@ def _prove_certain(where: str, half: Crossing) -> None:
         )
 
 
-def edge_warnings(edges: Sequence[MeasuredEdge]) -> list[str]:
+def edge_warnings(measured: MeasuredEdges) -> list[str]:
     """Return what a person must know of the edges, one sentence each."""
     warnings = []
-    for edge in edges:
+    if measured.passed_over:
+        warnings.append(
+            f"{len(measured.edges) + measured.passed_over} edges were found, and only the {len(measured.edges)} "
+            "longest measured; give the region of any other."
+        )
+    for edge in measured.edges:
         x, y, width, height = edge.region.x, edge.region.y, edge.region.width, edge.region.height
         where = f"Region {x},{y},{width},{height}: "
         length = height if edge.region.is_near_vertical else width

@@ -18,6 +18,7 @@ from inspect_app.measure._edge_regions import (
     SMALLEST_PX,
     TRACE_FREQUENCIES,
     MeasuredEdge,
+    MeasuredEdges,
     edge_warnings,
     measure_picture,
 )
@@ -163,10 +164,10 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     return _told(picture, measure_picture(picture, options.roi), options)
 
 
-def _told(picture: Still, edges: Sequence[MeasuredEdge], options: SlantedEdgeOptions) -> Measured:
+def _told(picture: Still, found: MeasuredEdges, options: SlantedEdgeOptions) -> Measured:
     results: list[Result] = []
     traces: list[Trace] = []
-    for edge in edges:
+    for edge in found.edges:
         for name, crossing in edge.crossings.items():
             budget = [
                 Contribution(
@@ -189,7 +190,7 @@ def _told(picture: Still, edges: Sequence[MeasuredEdge], options: SlantedEdgeOpt
             width_px=edge.region.width,
             height_px=edge.region.height,
         )
-        for number, edge in enumerate(edges, start=1)
+        for number, edge in enumerate(found.edges, start=1)
     )
     return Measured(
         check="slanted-edge",
@@ -197,7 +198,7 @@ def _told(picture: Still, edges: Sequence[MeasuredEdge], options: SlantedEdgeOpt
         results=tuple(results),
         traces=tuple(traces),
         outlines=outlines,
-        warnings=tuple(edge_warnings(edges)),
+        warnings=tuple(edge_warnings(found)),
     )
 
 

@@ -13,7 +13,7 @@ from tempfile import TemporaryDirectory
 
 from tests.fuzz.trial import make, trial
 
-HUNG_S = 120
+HUNG_S = 600
 
 
 def run(captures: range, seed: int) -> int:

@@ -46,7 +46,7 @@ FILM_CHECKS, LOG_CHECKS = ("latency", "frame-rate"), ("battery", "latency")
 
 @dataclass(frozen=True, kw_only=True)
 class Outcome:
-    """What one capture came to: exit status, seconds, peak memory, and what is wrong with that, if anything."""
+    """What one capture came to: exit status, seconds of processor time, peak memory, and what is wrong, if anything."""
 
     arguments: Sequence[str]
     status: int
@@ -76,10 +76,10 @@ def make(folder: Path, seed: int, number: int, kinds: Sequence[str] = ("picture"
 def trial(arguments: Sequence[str]) -> Outcome:
     """Run the command in this process and judge what it did."""
     _forget_peak()
-    start = time.perf_counter()
+    start = time.process_time()
     with _outputs() as told:
         status = main(list(arguments))
-    seconds, peak_bytes = time.perf_counter() - start, _peak_bytes()
+    seconds, peak_bytes = time.process_time() - start, _peak_bytes()
     complaint = _fault(arguments) if status == 1 else _complaint(status, told[0], told[1])
     if seconds > LONGEST_S:
         complaint = complaint or f"took {seconds:.0f} s"

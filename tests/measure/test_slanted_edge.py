@@ -330,6 +330,20 @@ def test_every_side_of_every_square_of_a_chart_is_found_once() -> None:
             assert sides[0].quantity.value == pytest.approx(truth, rel=0.06)
 
 
+def test_of_too_many_edges_the_longest_are_measured_and_the_person_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Truth: by construction; the four longest of the sixteen sides are those of the square of 150 px."""
+    monkeypatch.setattr("inspect_app.measure._edge_regions.MOST_EDGES", 4)
+    capture = Light(snr=30).capture(CHART.ideal(), np.random.default_rng(11))
+
+    measured = measure_edge(capture)
+
+    longest = [result for result in measured.results if result.quantity_name == "mtf50"]
+    sides = CHART.squares[3].sides()
+    assert len(longest) == 4
+    assert all(any(_holds(result, x, y) for result in longest) for x, y, _ in sides)
+    assert any("16 edges were found" in warning for warning in measured.warnings)
+
+
 def test_regions_found_in_a_chart_hold_no_corner() -> None:
     """Truth: the corners of the squares by algebra; each is at least 3 px outside every region."""
     capture = Light(snr=30).capture(CHART.ideal(), np.random.default_rng(11))
