@@ -4,6 +4,7 @@ import json
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from datetime import date, datetime
+from typing import Final
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -31,6 +32,8 @@ from inspect_app.storage.nonconformity_tables import (
 from inspect_app.storage.people import people
 from inspect_app.storage.signatures import counting_signature_id
 from inspect_app.storage.tables import DeviceRow, InspectionRow, LotRow, SignatureRow
+
+_MOST_NAMED: Final = 500  # beyond it all rows are read: a database takes only so many values in one statement
 
 
 def record_found(act: Act, inspection_id: int, judgements: Iterable[Judgement]) -> None:
@@ -105,9 +108,11 @@ def nonconformities(
 def _acts(
     session: Session, keys: Collection[int], everybody: Mapping[int, Person]
 ) -> Mapping[int, list[NonconformityAct]]:
-    statement = select(NonconformityActRow).where(NonconformityActRow.nonconformity_id.in_(keys))
+    statement = select(NonconformityActRow).order_by(NonconformityActRow.id)
+    if len(keys) <= _MOST_NAMED:
+        statement = statement.where(NonconformityActRow.nonconformity_id.in_(keys))
     found: dict[int, list[NonconformityAct]] = defaultdict(list)
-    for row in session.scalars(statement.order_by(NonconformityActRow.id)):
+    for row in session.scalars(statement):
         found[row.nonconformity_id].append(
             NonconformityAct(
                 step=row.step,
@@ -189,15 +194,11 @@ def returns(session: Session) -> tuple[ReturnShipment, ...]:
     )
 
 
-def last_sent_back(session: Session, device_ids: Collection[int]) -> dict[int, datetime]:
-    """Return when devices were last sent back; those that never were are missing."""
+def last_sent_back(session: Session) -> dict[int, datetime]:
+    """Return when each device was last sent back; those that never were are missing."""
     statement = (
-        select(ReturnedDeviceRow.device_id, func.max(ReturnShipmentRow.id))
+        select(ReturnedDeviceRow.device_id, ReturnShipmentRow.sent_at)
         .join(ReturnShipmentRow, ReturnShipmentRow.id == ReturnedDeviceRow.return_shipment_id)
-        .where(ReturnedDeviceRow.device_id.in_(device_ids))
-        .group_by(ReturnedDeviceRow.device_id)
+        .order_by(ReturnShipmentRow.id)
     )
-    newest = dict(session.execute(statement).all())
-    moments = select(ReturnShipmentRow.id, ReturnShipmentRow.sent_at).where(ReturnShipmentRow.id.in_(newest.values()))
-    sent_at = dict(session.execute(moments).all())
-    return {device_id: sent_at[shipment_id] for device_id, shipment_id in newest.items()}
+    return dict(session.execute(statement).all())

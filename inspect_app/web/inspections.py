@@ -156,6 +156,7 @@ def _review(inspection: Inspection, form: ReopenForm, approval: ApproveForm | No
         approval=(approval or ApproveForm(formdata=None))
         if workflow.may_issue(place, here.person(), inspection)
         else None,
+        nonconformities=workflow.nonconformities_of(place, inspection.id),
         form=form,
     )
 

@@ -52,6 +52,12 @@ def nonconformities(workplace: Workplace) -> tuple[Nonconformity, ...]:
         return kept.nonconformities(session)
 
 
+def nonconformities_of(workplace: Workplace, inspection_id: int) -> tuple[Nonconformity, ...]:
+    """Return the nonconformities that an inspection found, in the order of their numbers."""
+    with reading(workplace) as session:
+        return kept.nonconformities(session, inspection_id=inspection_id)[::-1]
+
+
 def nonconformity(workplace: Workplace, number: str) -> FoundNonconformity:
     """Return one nonconformity with its evidence and those found with it.
 
@@ -177,7 +183,7 @@ def _prove_carried_out(act: Act, found: Nonconformity) -> None:
     if disposed is None or disposed.disposition is None:
         raise NotAllowed(found.number, "nothing is decided about it", "Dispose of it first.")
     if disposed.disposition in _MUST_GO_BACK:
-        sent = kept.last_sent_back(act.session, (found.device.id,)).get(found.device.id)
+        sent = kept.last_sent_back(act.session).get(found.device.id)
         if not _is_sent_since(found, sent):
             raise NotAllowed(found.number, f"{found.device.serial} was not sent back", "Put it into a return shipment.")
     if disposed.disposition is Disposition.REPAIR:
@@ -195,7 +201,7 @@ def devices_to_return(workplace: Workplace, supplier: str | None = None) -> tupl
 
 def _to_return(session: Session, supplier: str | None) -> tuple[DeviceToReturn, ...]:
     waiting = [one for one in kept.nonconformities(session) if _goes_back(one)]
-    sent = kept.last_sent_back(session, {one.device.id for one in waiting})
+    sent = kept.last_sent_back(session)
     waiting = [one for one in waiting if not _is_sent_since(one, sent.get(one.device.id))]
     devices = {one.device.id: one.device for one in waiting if supplier in (None, one.device.maker)}
     return tuple(

@@ -49,6 +49,12 @@ def test_a_nonconformity_leads_to_its_inspection_and_is_counted(inspector, rejec
     assert "Dispose of it" not in inspector.words()
 
 
+def test_the_review_of_a_rejected_device_leads_to_its_nonconformities(inspector, place, rejected):
+    inspector.get(f"/inspections/{workflow.nonconformity(place, NUMBER).nonconformity.inspection_id}")
+
+    assert f'href="{PAGE}"' in inspector.text()
+
+
 def test_an_approver_disposes_with_a_reason_and_the_page_keeps_it(approver, rejected):
     unanswered = dispose(approver, "", **{"dispose-reason": "why not"})
     assert unanswered.status_code == 422
