@@ -1,5 +1,7 @@
 """Which inspections stand for a device or a class when they are compared."""
 
+from collections.abc import Collection
+
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -35,3 +37,8 @@ def newest_of_class(session: Session, device_class: str, count: int) -> tuple[in
 def classes(session: Session) -> tuple[str, ...]:
     """Return every device class that was ever received."""
     return tuple(session.scalars(select(LotRow.device_class).distinct().order_by(LotRow.device_class)))
+
+
+def known_serials(session: Session, serials: Collection[str]) -> frozenset[str]:
+    """Return those of some serials that were ever received."""
+    return frozenset(session.scalars(select(DeviceRow.serial).where(DeviceRow.serial.in_(serials))))

@@ -1,10 +1,12 @@
 """Devices: found by their serials, each with its whole history."""
 
-from flask import Blueprint, redirect, render_template, request, url_for
+from typing import BinaryIO, cast
+
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from inspect_app import workflow
-from inspect_app.errors import UnusableInput
+from inspect_app.errors import InspectError, UnusableInput
 from inspect_app.model import Device
 from inspect_app.web import here, history
 from inspect_app.web.typed import without_control_characters
@@ -25,6 +27,21 @@ def find() -> ResponseReturnValue:
         for one in workflow.open_inspections(here.workplace(), exact[0].serial):
             return redirect(url_for("bench.go_on", inspection_id=one.inspection_id), 303)
     return redirect(url_for("devices.history", device_id=exact[0].id), 303)
+
+
+@bp.post("/find/label")
+def label() -> ResponseReturnValue:
+    """Read the serial on the photograph of a label, and go to its device."""
+    photo = request.files.get("label")
+    if photo is None or not photo.filename:
+        flash("Choose a photograph of the label first.")
+        return redirect(url_for("devices.index"), 303)
+    try:
+        serial = workflow.serial_on_label(here.workplace(), photo.filename, cast(BinaryIO, photo.stream))
+    except InspectError as error:
+        flash(f"Not read: {error}")
+        return redirect(url_for("devices.index"), 303)
+    return redirect(url_for("devices.find", serial=serial, resume=1), 303)
 
 
 @bp.get("/devices")

@@ -62,6 +62,7 @@ from inspect_app.workflow.issued import (
 )
 from inspect_app.workflow.issuing import act_of_approval, approve, issue_document, may_issue
 from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
+from inspect_app.workflow.labels import serial_on_label
 from inspect_app.workflow.lot_issuing import LotStep, issue_lot
 from inspect_app.workflow.lot_reporting import lot_report
 from inspect_app.workflow.lot_verdicts import FOLLOW_UPS, decide_lot, declare_resubmission
@@ -283,6 +284,7 @@ __all__ = [
     "schema",
     "secret_key",
     "send_back",
+    "serial_on_label",
     "set_active",
     "set_password",
     "sign_in",

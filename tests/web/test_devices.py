@@ -9,6 +9,7 @@ from PIL import Image
 from inspect_app import workflow
 from inspect_app.model import EntryState
 from inspect_app.workflow import AcceptedArrival, StepAnswers
+from tests.truth.labels import label
 from tests.web.test_inspections import answer_all
 from tests.web.workbench import PASSWORD
 
@@ -185,3 +186,23 @@ def test_a_file_of_another_inspection_is_not_found_under_this_one(inspector, kee
     other = workflow.open_inspection(place, people["ina"], lot.id, device.id)
 
     assert inspector.get(f"/evidence/{other.id}/{digest}").status_code == 404
+
+
+def test_a_photograph_of_the_label_opens_the_device(inspector, lot):
+    """The code is drawn from the published table of Code 39."""
+    photo = io.BytesIO()
+    label("TM-0002").save(photo, "PNG")
+    inspector.get("/devices")
+
+    inspector.post("/find/label", {"label": (io.BytesIO(photo.getvalue()), "label.png")})
+
+    assert inspector.heading() == "TM-0002"
+
+
+def test_a_photograph_that_cannot_be_read_says_what_to_do(inspector):
+    inspector.get("/devices")
+    inspector.post("/find/label", {"label": (io.BytesIO(b"no picture"), "label.png")})
+    assert "Not read: label.png" in inspector.words()
+
+    inspector.post("/find/label", {})
+    assert "Choose a photograph of the label first." in inspector.words()
