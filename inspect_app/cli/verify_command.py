@@ -55,7 +55,9 @@ def command(
     Exit status 0: all agrees. 1: something was changed, or a document stands no longer; it is named.
     """
     if files:
-        _prove_files(files, [path.read_text(encoding="utf-8") for path in authorities], instance, as_json=as_json)
+        _prove_files(
+            files, [path.read_bytes().decode("ascii", "replace") for path in authorities], instance, as_json=as_json
+        )
         return
     with opened(instance) as place:
         report = workflow.verify(place)

@@ -27,6 +27,7 @@ from pyhanko.sign.validation.status import PdfSignatureStatus
 from pyhanko_certvalidator import ValidationContext
 
 from inspect_app.documents.apart import apart
+from inspect_app.errors import UnusableInput
 
 LARGEST_PDF_BYTES: Final = 100_000_000
 _LARGEST_ATTACHMENT_BYTES: Final = 200_000_000  # a small file may unfold into more than a machine holds
@@ -97,23 +98,33 @@ def prove_seal(pdf: bytes, authorities: Sequence[str]) -> SealProof:
         The whole file.
     authorities : sequence of str
         Trusted certificates as PEM; none are fetched from anywhere.
+
+    Raises
+    ------
+    UnusableInput
+        One of them is no certificate.
     """
     logging.getLogger("pyhanko").setLevel(logging.CRITICAL)  # what it would log is told by the proof
     logging.getLogger("pyhanko_certvalidator").setLevel(logging.CRITICAL)
     if len(pdf) > LARGEST_PDF_BYTES:
         return SealProof(problems=(f"it is larger than {LARGEST_PDF_BYTES // 1_000_000} MB, no document is",))
+    trusted = [_certificate(authority) for authority in authorities]
     try:
-        return _proved(pdf, [_certificate(authority) for authority in authorities])
+        return _proved(pdf, trusted)
     except _UNREADABLE:
         return SealProof(problems=(*_appended(pdf), "it cannot be read as a signed PDF: it is damaged, or none"))
 
 
 def _appended(pdf: bytes) -> Iterator[str]:
-    """Yield how much stands behind the end that the last signature names, whether the file can be read or not."""
+    """Yield how much stands behind the end that the last signature names, for a file that cannot be read."""
     for found in list(_SIGNED_RANGES.finditer(pdf))[-1:]:
         end = int(found[1]) + int(found[2])
         if len(pdf) > end:
-            yield f"{len(pdf) - end} bytes were appended after it was signed"
+            yield _added(len(pdf) - end)
+
+
+def _added(count: int) -> str:
+    return f"{count} bytes were appended after it was signed"
 
 
 def _proved(pdf: bytes, authorities: list[x509.Certificate]) -> SealProof:
@@ -149,7 +160,9 @@ def _spelling_problems(pdf: bytes, signature: EmbeddedPdfSignature) -> Iterator[
     start, first, second, rest = (int(place) for place in signature.byte_range)
     if start != 0 or not first < second:
         yield "the signature does not cover the file from its beginning"
-    yield from _appended(pdf)
+    # Its own ranges count, not the last ones that stand in the file: an addition may hold false ones.
+    if len(pdf) > second + rest:
+        yield _added(len(pdf) - second - rest)
     if len(pdf) < second + rest:
         yield "the end of the file is missing"
     gap, spelled = pdf[first:second], b"<" + _only_spelling(signature.signed_data).hex().upper().encode()
@@ -215,5 +228,10 @@ def title(pdf: bytes) -> str:
 
 
 def _certificate(authority: str) -> x509.Certificate:
-    _, _, der = pem.unarmor(authority.encode())
-    return x509.Certificate.load(der)
+    try:
+        _, _, der = pem.unarmor(authority.encode())
+        certificate = x509.Certificate.load(der, strict=True)
+        certificate.native  # noqa: B018  (parsed only when it is looked at)
+    except (ValueError, TypeError) as error:
+        raise UnusableInput("authority", "it is no certificate", "Give the issuer's certificate as PEM.") from error
+    return certificate

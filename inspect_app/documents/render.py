@@ -154,7 +154,9 @@ def _look() -> _Look:
 
 @cache
 def _page_of_size(name: str) -> CSS:
-    return CSS(string=f"@page {{ size: {name}; }}", url_fetcher=OwnFetcher())
+    """Return the page of a size; Letter is 18 mm lower than A4, so that its margins are smaller."""
+    margins = "margin: 12mm 13mm 14mm 13mm; " if name == "Letter" else ""
+    return CSS(string=f"@page {{ size: {name}; {margins}}}", url_fetcher=OwnFetcher())
 
 
 class OwnFetcher(URLFetcher):  # type: ignore[misc]  # weasyprint has no types

@@ -117,6 +117,24 @@ def test_an_update_that_was_appended_after_signing_is_found(sealed, seal):
     assert any("appended after it was signed" in problem for problem in proof.problems)
 
 
+def test_an_addition_that_claims_to_be_signed_to_its_end_is_found_all_the_same(sealed, seal):
+    """The forger appends ranges that end where the forged file ends, for whoever looks for the last ones."""
+    length = len(sealed) + len(b"\n% /ByteRange [0 0001 0000000002 0000000000]\n")
+    tail = f"\n% /ByteRange [0 0001 0000000002 {length - 2:010d}]\n".encode()
+
+    proof = prove_seal(sealed + tail, [seal.authority])
+
+    assert f"{len(tail)} bytes were appended after it was signed" in proof.problems
+
+
+@pytest.mark.parametrize(
+    "authority", ["", "no certificate", "-----BEGIN CERTIFICATE-----\nAAAA\n-----END CERTIFICATE-----\n"]
+)
+def test_an_authority_that_is_no_certificate_is_told(sealed, authority):
+    with pytest.raises(UnusableInput, match="no certificate"):
+        prove_seal(sealed, [authority])
+
+
 @pytest.mark.parametrize("kept", [0, 1, 1000, -1])
 def test_a_cut_file_is_no_document(sealed, seal, kept):
     assert not prove_seal(sealed[:kept], [seal.authority]).is_whole
