@@ -20,7 +20,7 @@ SETTLED = 0.05  # of the misfit sum, whose standard uncertainties are 1
 # What is known before a fit: blur over radius is about 0.3 (its logarithm counts), level and slopes (per 10 px) are
 # about 0. A faint spot in noise then does not trade its depth for a blur or a surround that no field has (own trials).
 PRIOR = np.array([0.0, 0.0, 0.0, math.log(0.3), 0.0, 0.0, 0.0, 0.0])
-PRIOR_WEIGHT = np.array([0.0, 0.0, 0.0, 1 / 1.0**2, 0.0, 1 / 0.02**2, 1 / 0.01**2, 1 / 0.01**2])
+PRIOR_WEIGHT = np.array([0.0, 0.0, 0.0, 1 / 1.5**2, 0.0, 1 / 0.02**2, 1 / 0.01**2, 1 / 0.01**2])
 OWN_SHARE = 1 / 3  # of the disc before it is blurred in the diameter; also the rms departure of what lies between
 STEP = 1e-3  # in the logarithm of the blur, for slopes
 LEAST_USABLE = 0.5  # share of the window in which there is no other spot and no border
@@ -95,8 +95,8 @@ def fit_spot(
     2 R                   11            4.5
     ===================== ============= =======
 
-    A prior of half the width for the blur gained 10 % where it was right; spots without a plateau (Gaussian) stay at
-    14 µm there, and would be at 9 µm if it were known beforehand that they have none.
+    Spots without a plateau (Gaussian) stay at 12 µm there; they would be at 9 µm if it were known beforehand that they
+    have none. A narrower prior of the blur made that 15 µm; one that learns from the picture's clearer spots, 13 µm.
     """
     window = _window(usable, x, y, diameter_px)
     if window is None:
