@@ -137,14 +137,22 @@ def _rounding_u_stop(readings: Sequence[StepReading], response: WedgeResponse, f
 
 
 def _flare_limit(readings: Sequence[StepReading], response: WedgeResponse) -> float | None:
-    """Return the exposure of the first step whose difference to the next is less than half of the ideal one."""
+    """Return the exposure of the first step from which on differences are less than half of the ideal ones.
+
+    One pair alone is no flare: flare hides all that is darker.
+    """
+    limit, hidden = None, 0
     for k in range(response.first_linear, len(readings) - 1):
         here, following = readings[k], readings[k + 1]
         ideal = response.gain * (here.exposure - following.exposure)
         doubt = 2 * math.hypot(here.mean_u, following.mean_u)
-        if here.mean - following.mean + doubt < SLOPE_SEEN * ideal and doubt < SLOPE_SEEN * ideal:
-            return here.exposure
-    return None
+        if doubt >= SLOPE_SEEN * ideal:
+            break
+        if here.mean - following.mean + doubt >= SLOPE_SEEN * ideal:
+            limit, hidden = None, 0
+            continue
+        limit, hidden = (here.exposure if limit is None else limit), hidden + 1
+    return limit if hidden > 1 else None
 
 
 def _steps_discerned(readings: Sequence[StepReading], response: WedgeResponse, flare_limit: float | None) -> Result:

@@ -14,22 +14,16 @@ from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._wedge_results import RangeResults, range_results
 from inspect_app.model import Condition, Measured, Outline, Result
-from inspect_app.numerics.strip import (
-    CORE,
-    IndexArray,
-    Step,
-    Strip,
-    find_steps,
-    find_strip,
-    step_masks,
-    strip_of_region,
-)
+from inspect_app.numerics.strip import CORE
+from inspect_app.numerics.wedge_place import IndexArray, WedgePlace, place_wedge, step_masks
 from inspect_app.numerics.wedge_response import StepReading, fit_response, read_step
 from inspect_app.quantity import Contribution, quantity_from_budget
 
 METHOD = "ISO 15739:2023 dynamic range: clipping over the signal whose incremental SNR is the criterion"
 CRITERIA: Final = (1, 2, 10)
-FEWEST_PIXELS = 40
+FEWEST_PIXELS = 24  # of the core of a step of 12 by 12 pixels, and room
+CROOKED_REFUSED_STOP = 0.6  # own trials: true wedges stay below 0.2, other scenes above 0.8
+PILED_SHARE = 0.05  # of a step's pixels at one level, and twice as many as at the next: they are saturated there
 STOPS_OF_DENSITY = math.log2(10)
 
 
@@ -121,24 +115,24 @@ def step_wedge(captures: tuple[Capture, ...], options: StepWedgeOptions) -> Meas
         raise UnusableInput("step-wedge", "no capture was given", "Give frames of the wedge, or --steps-counted.")
     _prove_frames(stills, options)
     mean_image = np.mean([still.exposure for still in stills], axis=0)
-    strip = _strip_of(stills[0].name, mean_image, options.roi)
-    steps = find_steps(mean_image, strip, steps=options.steps, stops_per_step=options.ratio_stop)
-    steps, masks = _large_enough(steps, step_masks(strip, steps, mean_image.shape))
-    if len(steps) < 3:
-        raise NothingToMeasure(
-            stills[0].name,
-            f"a row of at least three steps was looked for, and {len(steps)} were seen",
-            "Show the whole wedge, bright on dark, or name its place with --roi.",
-        )
-    readings = _readings(stills, masks, options.ratio_stop)
-    clipped = any(r.saturated > 0 for r in readings)
-    highest = max(float(still.exposure.max()) for still in stills) if clipped else None
-    response = fit_response(readings, clip_level=highest, has_pattern=len(stills) == 1)
+    place = _place(stills[0].name, mean_image, options)
+    masks = _large_enough(stills[0].name, step_masks(place, mean_image.shape))
+    values = [np.stack([still.exposure.ravel()[mask] for still in stills]) for mask in masks]
+    ceiling = _ceiling(stills, values, masks)
+    readings = _readings(values, ceiling, options.ratio_stop)
+    response = fit_response(readings, clip_level=ceiling, has_pattern=len(stills) == 1)
     if response is None:
         raise NothingToMeasure(
             stills[0].name,
             "steps that grow darker were looked for, and nearly all of them are saturated or alike",
             "Take the wedge with less light.",
+        )
+    if response.nonlinearity_stop > CROOKED_REFUSED_STOP:
+        raise NothingToMeasure(
+            stills[0].name,
+            f"steps of {options.ratio_stop:.2f} stop were looked for, "
+            f"and one departs from a linear response by {response.nonlinearity_stop:.1f} stop",
+            "Check --transfer and the step ratio, and show the wedge in even light.",
         )
     criteria = CRITERIA if options.criterion is None else (int(options.criterion),)
     found = range_results(readings, response, criteria, options.ratio_stop, options.step_u_stop)
@@ -147,8 +141,8 @@ def step_wedge(captures: tuple[Capture, ...], options: StepWedgeOptions) -> Meas
         method=METHOD,
         results=found.results,
         traces=found.traces,
-        outlines=_outlines(strip, steps),
-        warnings=_warnings(found, options, len(steps), len(stills)),
+        outlines=_outlines(place, len(masks)),
+        warnings=_warnings(found, options, len(masks), len(stills)),
     )
 
 
@@ -169,35 +163,56 @@ def _prove_frames(stills: Sequence[Still], options: StepWedgeOptions) -> None:
         raise UnusableInput("step-wedge", "--stops-per-step and --density-per-step were given", "Give one of them.")
 
 
-def _strip_of(name: str, image: FloatArray, region: Region | None) -> Strip:
-    if region is not None:
-        return strip_of_region(region)
-    strip = find_strip(image)
-    if strip is None:
+def _place(name: str, image: FloatArray, options: StepWedgeOptions) -> WedgePlace:
+    place = place_wedge(image, steps=options.steps, stops_per_step=options.ratio_stop, region=options.roi)
+    if place is None:
         raise NothingToMeasure(
-            name, "a bright strip of steps was looked for, and none was seen", "Name its place with --roi."
+            name,
+            f"a bright strip of steps that darken by {options.ratio_stop:.2f} stop each was looked for, none was seen",
+            "Show the whole wedge bright on dark, give its step ratio and --transfer, or name its place with --roi.",
         )
-    return strip
+    return place
 
 
-def _large_enough(
-    steps: tuple[Step, ...], masks: tuple[IndexArray, ...]
-) -> tuple[tuple[Step, ...], tuple[IndexArray, ...]]:
+def _large_enough(name: str, masks: tuple[IndexArray, ...]) -> tuple[IndexArray, ...]:
     """Leave out steps at the end that reach beyond the picture."""
     usual = float(np.median([len(mask) for mask in masks] or [0]))
     count = next((k for k, mask in enumerate(masks) if len(mask) < max(0.6 * usual, FEWEST_PIXELS)), len(masks))
-    return steps[:count], masks[:count]
+    if count < 3:
+        raise NothingToMeasure(
+            name,
+            f"three steps of at least {FEWEST_PIXELS} pixels were looked for, and {count} were seen",
+            "Move closer, so that each step is at least 12 pixels wide and high.",
+        )
+    return masks[:count]
 
 
-def _readings(stills: Sequence[Still], masks: Sequence[IndexArray], ratio_stop: float) -> tuple[StepReading, ...]:
-    values = [np.stack([still.exposure.ravel()[mask] for still in stills]) for mask in masks]
+def _readings(
+    values: Sequence[FloatArray], ceiling: float | None, ratio_stop: float
+) -> tuple[StepReading, ...]:
     levels = np.unique(np.concatenate([value.ravel() for value in values]))
     readings = []
-    for k, (value, mask) in enumerate(zip(values, masks, strict=True)):
-        saturated = float(np.mean([still.clipped.ravel()[mask].mean() for still in stills]))
+    for k, value in enumerate(values):
+        saturated = 0.0 if ceiling is None else float(np.mean(value >= ceiling))
         step = _code_step(levels, float(value.mean()))
         readings.append(read_step(value, exposure=2.0 ** (-ratio_stop * k), saturated=saturated, code_step=step))
     return tuple(readings)
+
+
+def _ceiling(stills: Sequence[Still], values: Sequence[FloatArray], masks: Sequence[IndexArray]) -> float | None:
+    """Return the exposure of saturated pixels: of the highest code, or of one at which the brightest pixels pile up.
+
+    Fewer bits in a file of 16 saturate below its highest code.
+    """
+    marked = [value[k][still.clipped.ravel()[mask]] for value, mask in zip(values, masks, strict=True) for k, still in enumerate(stills)]
+    clipped = np.concatenate(marked)
+    if clipped.size:
+        return float(clipped.min())
+    brightest = max(values, key=lambda value: float(value.mean()))
+    levels, counts = np.unique(brightest, return_counts=True)
+    share = counts[-1] / brightest.size
+    piles_up = share > PILED_SHARE and (len(counts) == 1 or counts[-1] > 2 * counts[-2])
+    return float(levels[-1]) if piles_up else None
 
 
 def _code_step(levels: FloatArray, mean: float) -> float:
@@ -209,20 +224,21 @@ def _code_step(levels: FloatArray, mean: float) -> float:
     return float(np.median(near))
 
 
-def _outlines(strip: Strip, steps: Sequence[Step]) -> tuple[Outline, ...]:
+def _outlines(place: WedgePlace, count: int) -> tuple[Outline, ...]:
     """Return a square around the centre of each step, as high as what is measured."""
-    side = CORE * min(2 * strip.half_height_px, float(np.median([step.width_px for step in steps])))
+    strip = place.strip
+    side = CORE * min(2 * strip.half_height_px, place.width_px)
     cos, sin = math.cos(strip.angle), math.sin(strip.angle)
     return tuple(
         Outline(
             label=f"step {k}",
             shape="rectangle",
-            x=strip.x + step.centre_px * cos - side / 2,
-            y=strip.y + step.centre_px * sin - side / 2,
+            x=strip.x + centre_px * cos - side / 2,
+            y=strip.y + centre_px * sin - side / 2,
             width_px=side,
             height_px=side,
         )
-        for k, step in enumerate(steps, start=1)
+        for k, centre_px in enumerate(place.centres_px[:count], start=1)
     )
 
 

@@ -1,8 +1,9 @@
-"""Where the steps of a wedge lie: the strip in a picture, its direction, and the steps along it."""
+"""Where a strip of steps may lie in a picture: its axis and height, and the light along it."""
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -12,22 +13,24 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.intp]
 
-BRIGHT_STOPS = 5.0  # the strip is sought among what is at most this much darker than the brightest step
-SMALLEST_STEP_PX = 6
-CORE = 0.6  # of width and height of a step that is measured: clear of its blurred border
-MOST_THRESHOLDS = 200
-SEEN_NOISE = 6.0  # standard deviations of the mean across the strip
-WIDTH_SPREAD = 0.15  # relative, of steps that a threshold cuts out whole
-WIDTH_SPREAD_PX = 5.0  # saturated steps look wider by their blurred borders
-HOLE_SHARE = 0.3  # of the usual width
-SHORTEST_WHOLE = 0.6  # of the usual width: a step between gaps
-SHORTEST_GROWN = 0.3  # of the usual width: a step at the end of several saturated ones that look like one
-CONTRAST_SEEN = 5.0  # standard deviations by which a step must rise over its flanks to be placed by itself
+CORE: Final = 0.6  # of width and height of a step that is measured: clear of its blurred border
+COARSE_PIXELS: Final = 300_000  # the strip is sought in a picture reduced to about so many
+LEVELS_STOP: Final = (0.6, 2.0, 3.5, 5.0, 6.5)  # below the brightest, at which bright parts are cut out
+SHORTEST_PX: Final = 30  # of a strip
+SMALLEST_AREA_PX: Final = 100
+POINTS: Final = 1200  # of a bright part, by which its direction is found
+ACROSS_REACH: Final = 1.7  # half heights from the axis in which the border of a strip is sought
+PARTS: Final = 2  # the largest at each level
+FULL_SHARE: Final = 0.5  # of its rectangle that a strip fills
+CLOSINGS_PX: Final = ((0, 0), (5, 0), (0, 5), (13, 0), (0, 13))  # along x and y, over the gaps between steps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Strip:
-    """A strip of steps: a point on its axis, the axis' direction, half of its height, all in pixels and radians."""
+    """A strip of steps: a point on its axis, the axis' direction, half of its height, all in pixels and radians.
+
+    `along_from` and `along_to` bound the part that was seen.
+    """
 
     x: float
     y: float
@@ -43,65 +46,6 @@ class Strip:
         along = (x - self.x) * cos + (y - self.y) * sin
         across = -(x - self.x) * sin + (y - self.y) * cos
         return along, across
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
-    """One step: centre along the axis and width, in pixels; `is_seen` where its own borders placed it."""
-
-    centre_px: float
-    width_px: float
-    is_seen: bool
-
-
-def find_strip(image: FloatArray) -> Strip | None:
-    """Find a strip of steps on a darker surround.
-
-    Parameters
-    ----------
-    image : ndarray of shape (rows, cols)
-        Linear in exposure.
-
-    Returns
-    -------
-    Strip or None
-        None where nothing elongated stands out.
-
-    Notes
-    -----
-    What is brighter than the brightest by at most 5 stops, and than the surround, is taken as the bright steps. The
-    axis is the principal axis of these pixels, turned until the strip is narrowest; its height is where the profile
-    across falls to half.
-    """
-    smooth = ndimage.uniform_filter(image, 3)
-    top = float(np.percentile(smooth, 99.5))
-    surround = float(np.median(smooth))
-    noise = 1.4826 * float(np.median(np.abs(smooth - surround)))
-    if not top > 0 or top < 2 * surround:
-        return None
-    level = max(top * 2**-BRIGHT_STOPS, surround + 8 * noise, surround + 0.02 * (top - surround))
-    bright = _large_parts(smooth > level)
-    y, x = np.nonzero(bright)
-    if len(x) < 4 * SMALLEST_STEP_PX**2:
-        return None
-    middle = np.array([x.mean(), y.mean()])
-    spread, axes = np.linalg.eigh(np.cov(np.stack([x, y])))
-    if spread[1] < 3 * spread[0]:
-        return None
-    angle = math.atan2(float(axes[1, 1]), float(axes[0, 1]))
-    angle = _narrowest(x - middle[0], y - middle[1], angle)
-    along = (x - middle[0]) * math.cos(angle) + (y - middle[1]) * math.sin(angle)
-    across = -(x - middle[0]) * math.sin(angle) + (y - middle[1]) * math.cos(angle)
-    low, high = _half_extent(across)
-    shift = (low + high) / 2
-    return Strip(
-        x=float(middle[0] - shift * math.sin(angle)),
-        y=float(middle[1] + shift * math.cos(angle)),
-        angle=angle,
-        half_height_px=(high - low) / 2,
-        along_from=float(along.min()),
-        along_to=float(along.max()),
-    )
 
 
 def strip_of_region(region: tuple[int, int, int, int]) -> Strip:
@@ -120,27 +64,171 @@ def strip_of_region(region: tuple[int, int, int, int]) -> Strip:
     )
 
 
-def _large_parts(mask: BoolArray) -> BoolArray:
-    names, count = ndimage.label(mask)
+def candidate_strips(image: FloatArray) -> Iterator[Strip]:
+    """Yield strips that are brighter than what surrounds them, first those that are long and found at many levels.
+
+    Parameters
+    ----------
+    image : ndarray of shape (rows, cols)
+        Linear in exposure.
+
+    Notes
+    -----
+    The picture is cut by thresholds a stop apart. What is brighter, closed over gaps along x or y, and fills a rectangle
+    by half, is a candidate. Its axis is the principal axis of its pixels, turned until the strip is narrowest; a
+    compact one is tried along both axes. Whether steps lie along it is for the caller to see.
+    """
+    factor = max(1, math.floor(math.sqrt(image.size / COARSE_PIXELS)))
+    coarse = _reduced(image, factor)
+    found: list[tuple[float, Strip]] = []
+    for mask in _bright_masks(coarse):
+        for along_x, along_y in CLOSINGS_PX:
+            closed = _closed(mask, along_x, along_y)
+            for part in _large_parts(closed, SMALLEST_AREA_PX / factor**2):
+                for strip in _strips_around(mask, closed, part):
+                    _count(found, strip)
+    for _, strip in sorted(found, key=lambda entry: -entry[0] * (entry[1].along_to - entry[1].along_from)):
+        yield _enlarged(strip, factor)
+
+
+def straightened(image: FloatArray, strip: Strip, centres_px: Sequence[float], width_px: float) -> Strip:
+    """Return a strip with its axis laid through the middles of steps, and as high as they are.
+
+    Parameters
+    ----------
+    image : ndarray of shape (rows, cols)
+    strip : Strip
+    centres_px : sequence of float
+        Of steps that stand out well, along the axis.
+    width_px : float
+        Of a step.
+    """
+    reach = math.ceil(ACROSS_REACH * strip.half_height_px)
+    across = np.arange(-reach, reach + 1.0)
+    kept, middles, halves = [], [], []
+    for centre in centres_px:
+        along = centre + np.arange(-CORE * width_px / 2, CORE * width_px / 2 + 0.5)
+        x, y = _position(strip, along[None, :], across[:, None])
+        light = ndimage.map_coordinates(image, [y, x], order=1, mode="nearest").mean(axis=1)
+        core = float(np.median(light[np.abs(across) <= CORE * strip.half_height_px]))
+        bright = light > (core + min(float(light[:2].mean()), float(light[-2:].mean()))) / 2
+        run = _run_around(bright, reach)
+        if run[1] <= run[0]:
+            continue
+        kept.append(centre)
+        middles.append(across[run[0] : run[1]].mean())
+        halves.append((run[1] - run[0]) / 2)
+    if not middles:
+        return strip
+    slope, shift = np.polyfit(kept, middles, 1) if len(middles) > 2 else (0.0, float(np.median(middles)))
+    foot_x, foot_y = _position(strip, np.array(0.0), np.array(shift))
+    return Strip(
+        x=float(foot_x),
+        y=float(foot_y),
+        angle=strip.angle + math.atan(slope),
+        half_height_px=float(np.median(halves)),
+        along_from=strip.along_from,
+        along_to=strip.along_to,
+    )
+
+
+def _position(strip: Strip, along: FloatArray, across: FloatArray) -> tuple[FloatArray, FloatArray]:
+    cos, sin = math.cos(strip.angle), math.sin(strip.angle)
+    return strip.x + along * cos - across * sin, strip.y + along * sin + across * cos
+
+
+def _run_around(mask: BoolArray, at: int) -> tuple[int, int]:
+    """Return where the run of True around an index starts and ends."""
+    before, after = np.flatnonzero(~mask[: at + 1]), np.flatnonzero(~mask[at:])
+    return int(before[-1]) + 1 if before.size else 0, at + int(after[0]) if after.size else len(mask)
+
+
+def _reduced(image: FloatArray, factor: int) -> FloatArray:
+    rows, cols = image.shape[0] // factor, image.shape[1] // factor
+    return image[: rows * factor, : cols * factor].reshape(rows, factor, cols, factor).mean(axis=(1, 3))
+
+
+def _bright_masks(image: FloatArray) -> Iterator[BoolArray]:
+    smooth = ndimage.uniform_filter(image, 3)
+    dark, top = float(np.percentile(smooth, 5)), float(smooth.max())
+    noise = float(np.median(np.abs(np.diff(image, axis=1)))) / 0.954 / 3
+    for stops in LEVELS_STOP:
+        level = dark + (top - dark) * 2.0**-stops
+        if level <= dark + 6 * noise:
+            return
+        yield smooth > level
+
+
+def _closed(mask: BoolArray, along_x: int, along_y: int) -> BoolArray:
+    closed = mask.astype(np.uint8)
+    for size, axis in ((along_x, 1), (along_y, 0)):
+        if size:
+            grown = ndimage.maximum_filter1d(closed, 2 * size + 1, axis=axis)
+            closed = ndimage.minimum_filter1d(grown, 2 * size + 1, axis=axis)
+    return closed.astype(bool)
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    name: int
+    window: tuple[slice, slice]
+    names: IndexArray
+
+
+def _large_parts(closed: BoolArray, smallest: float) -> Iterator[_Part]:
+    names, count = ndimage.label(closed, structure=np.ones((3, 3)))
     if count == 0:
-        return mask
+        return
     sizes = np.bincount(names.ravel())
     sizes[0] = 0
-    large: BoolArray = (sizes > 0.08 * sizes.max())[names]
-    return large
+    windows = ndimage.find_objects(names)
+    for name in np.argsort(sizes)[::-1][:PARTS]:
+        if sizes[name] >= smallest:
+            yield _Part(int(name), windows[name - 1], names)
+
+
+def _strips_around(mask: BoolArray, closed: BoolArray, part: _Part) -> Iterator[Strip]:
+    inside = part.names[part.window] == part.name
+    y, x = np.nonzero(inside & mask[part.window])
+    if len(x) < 12:
+        return
+    chosen = np.linspace(0, len(x) - 1, min(POINTS, len(x))).astype(np.intp)
+    x, y = x[chosen] + float(part.window[1].start), y[chosen] + float(part.window[0].start)
+    spread, axes = np.linalg.eigh(np.cov(np.stack([x, y])))
+    angle = math.atan2(float(axes[1, 1]), float(axes[0, 1]))
+    compact = spread[1] < 6 * spread[0]
+    for first_guess in (angle, angle + math.pi / 2) if compact else (angle,):
+        strip = _fitted(x, y, first_guess)
+        area = 2 * strip.half_height_px * (strip.along_to - strip.along_from + 1)
+        if np.count_nonzero(inside) > FULL_SHARE * area and strip.along_to - strip.along_from > strip.half_height_px:
+            yield strip
+
+
+def _fitted(x: FloatArray, y: FloatArray, angle: float) -> Strip:
+    middle_x, middle_y = float(x.mean()), float(y.mean())
+    angle = _narrowest(x - middle_x, y - middle_y, angle)
+    along = (x - middle_x) * math.cos(angle) + (y - middle_y) * math.sin(angle)
+    across = -(x - middle_x) * math.sin(angle) + (y - middle_y) * math.cos(angle)
+    low, high = _half_extent(across)
+    shift = (low + high) / 2
+    return Strip(
+        x=middle_x - shift * math.sin(angle),
+        y=middle_y + shift * math.cos(angle),
+        angle=angle,
+        half_height_px=(high - low) / 2,
+        along_from=float(along.min()),
+        along_to=float(along.max()),
+    )
 
 
 def _narrowest(x: FloatArray, y: FloatArray, angle: float) -> float:
     """Return the angle near a first guess for which the pixels spread least across the axis."""
     for reach in (math.radians(6), math.radians(1.5), math.radians(0.4)):
         trials = angle + np.linspace(-reach, reach, 13)
-        widths = [_width_of(-x * math.sin(t) + y * math.cos(t)) for t in trials]
-        angle = float(trials[int(np.argmin(widths))])
+        across = np.outer(np.cos(trials), y) - np.outer(np.sin(trials), x)
+        low, high = np.percentile(across, (0.5, 99.5), axis=1)
+        angle = float(trials[int(np.argmin(high - low))])
     return angle
-
-
-def _width_of(across: FloatArray) -> float:
-    return float(np.percentile(across, 99.5) - np.percentile(across, 0.5))
 
 
 def _half_extent(across: FloatArray) -> tuple[float, float]:
@@ -149,168 +237,64 @@ def _half_extent(across: FloatArray) -> tuple[float, float]:
     return float(edges[kept[0]]), float(edges[kept[-1] + 1])
 
 
-def find_steps(image: FloatArray, strip: Strip, *, steps: int | None, stops_per_step: float) -> tuple[Step, ...]:
-    """Find the steps along a strip, brightest first.
-
-    Parameters
-    ----------
-    image : ndarray of shape (rows, cols)
-    strip : Strip
-    steps : int or None
-        How many there are; None takes those that are seen.
-    stops_per_step : float
-        Nominal exposure ratio of neighbours, base-2 logarithm.
-
-    Returns
-    -------
-    tuple of Step
-        Empty where fewer than three are seen.
-
-    Notes
-    -----
-    The mean along the strip is cut by thresholds that fall by a third of a step. What is new at a threshold, and as
-    wide as a step, is a step: between dark gaps it appears as a whole, in a wedge without gaps it grows at the end of
-    those before. Where steps sink into noise, the mean pitch predicts the next, which is moved to where it stands out
-    most from its flanks if it stands out at all; uneven gaps are followed in this way far below the noise of a pixel.
-    """
-    profile, noise, start = _profile(image, strip)
-    seen = _seen_segments(profile, noise, stops_per_step)
-    if len(seen) < 3:
-        return ()
-    centres = np.array([(a + b) / 2 for a, b in seen])
-    levels = np.array([float(np.median(profile[a:b])) for a, b in seen])
-    if np.polyfit(centres, np.log2(np.maximum(levels, 1e-12)), 1)[0] > 0:
-        length = len(profile)
-        turned = [(length - b, length - a) for a, b in reversed(seen)]
-        found = _followed(profile[::-1], noise[::-1], _regular(turned), steps)
-        return tuple(
-            Step(centre_px=start + length - s.centre_px, width_px=s.width_px, is_seen=s.is_seen) for s in found
-        )
-    found = _followed(profile, noise, _regular(seen), steps)
-    return tuple(Step(centre_px=start + s.centre_px, width_px=s.width_px, is_seen=s.is_seen) for s in found)
+def _count(found: list[tuple[float, Strip]], strip: Strip) -> None:
+    """Add a strip, or count one more voice for a strip alike."""
+    for k, (voices, known) in enumerate(found):
+        if _are_alike(known, strip):
+            longer = max(known, strip, key=lambda s: s.along_to - s.along_from)
+            found[k] = (voices + 1, longer)
+            return
+    found.append((1.0, strip))
 
 
-def _profile(image: FloatArray, strip: Strip) -> tuple[FloatArray, FloatArray, float]:
-    """Return the mean across the strip at every pixel along it, its standard deviation, and where it starts."""
-    along, across = strip.along_and_across((image.shape[0], image.shape[1]))
-    chosen = np.abs(across) <= CORE * strip.half_height_px
-    start = math.floor(float(along[chosen].min()))
-    place = np.floor(along[chosen] - start).astype(np.intp)
-    values = image[chosen]
-    count = np.maximum(np.bincount(place), 1)
-    mean = np.bincount(place, values) / count
-    square = np.bincount(place, values**2) / count
-    sd = np.sqrt(np.maximum(square - mean**2, 0) / count)
-    smooth_sd = ndimage.median_filter(sd, 9)
-    return mean, np.maximum(smooth_sd, 1e-9), float(start)
+def _are_alike(one: Strip, other: Strip) -> bool:
+    turn = abs((one.angle - other.angle + math.pi / 2) % math.pi - math.pi / 2)
+    aside = abs(-(other.x - one.x) * math.sin(one.angle) + (other.y - one.y) * math.cos(one.angle))
+    is_as_high = abs(one.half_height_px - other.half_height_px) < 0.1 * one.half_height_px + 1
+    return turn < math.radians(1.5) and aside < 0.1 * one.half_height_px + 1 and is_as_high
 
 
-def _seen_segments(profile: FloatArray, noise: FloatArray, stops_per_step: float) -> list[tuple[int, int]]:
-    light = ndimage.uniform_filter1d(profile, 3)
-    light = light - float(np.percentile(light, 5))
-    top = float(np.percentile(light, 99))
-    found: list[tuple[int, int]] = []
-    width = 0.0
-    for k in range(1, MOST_THRESHOLDS):
-        level = top * 2 ** (-stops_per_step * k / 3)
-        if level < SEEN_NOISE * float(np.median(noise)):
-            break
-        is_new = light > level
-        for a, b in found:
-            is_new[max(0, a - 2) : b + 2] = False
-        for a, b in _runs(_mended(is_new, HOLE_SHARE * width)):
-            shortest = SHORTEST_GROWN if len(found) < 2 and _grows(a, b, found) else SHORTEST_WHOLE
-            if b - a >= max(SMALLEST_STEP_PX, shortest * width):
-                found.append((a, b))
-        if found:
-            widths = sorted(b - a for a, b in found)
-            width = float(widths[0] if len(widths) < 3 else np.median(widths))
-    return sorted(found)
-
-
-def _mended(mask: BoolArray, hole_px: float) -> BoolArray:
-    """Return a mask without holes up to a length: noise breaks a step up where the threshold meets its level."""
-    mended = mask.copy()
-    runs = _runs(mask)
-    for (_, end), (start, _) in pairwise(runs):
-        if start - end <= hole_px:
-            mended[end:start] = True
-    return mended
-
-
-def _grows(a: int, b: int, found: list[tuple[int, int]]) -> bool:
-    """Say whether a run joins the found steps on one side only, as the next of a wedge without gaps does."""
-    left = any(0 <= a - end <= 4 for _, end in found)
-    right = any(0 <= start - b <= 4 for start, _ in found)
-    return left != right
-
-
-def _runs(mask: BoolArray) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-
-
-def _regular(seen: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Return the seen steps, brightest first, up to the first that is not as wide as the others.
-
-    The brightest may be several saturated ones without a gap, and is split then. Where a threshold comes close to noise
-    or to the light in the gaps, what it cuts out is no longer a step: those beyond are placed by what they rise over
-    their flanks.
-    """
-    width = float(np.median([b - a for a, b in seen]))
-    a, b = seen[0]
-    edges = np.linspace(a, b, max(1, round((b - a) / width)) + 1).round().astype(int)
-    kept = [(int(p), int(q)) for p, q in pairwise(edges)]
-    for a, b in seen[1:]:
-        if abs(b - a - width) > max(WIDTH_SPREAD * width, min(WIDTH_SPREAD_PX, 2 * WIDTH_SPREAD * width)):
-            break
-        kept.append((a, b))
-    return kept
-
-
-def _followed(profile: FloatArray, noise: FloatArray, seen: list[tuple[int, int]], steps: int | None) -> list[Step]:
-    width = float(np.median([b - a for a, b in seen]))
-    centres = np.array([(a + b) / 2 for a, b in seen])
-    pitch = float(np.median(np.diff(centres))) if len(centres) > 1 else width
-    found = [Step(centre_px=float(c), width_px=width, is_seen=True) for c in centres]
-    total = len(found) if steps is None else steps
-    uneven = float(np.std(np.diff(centres))) if len(centres) > 2 else 0.0
-    reach = max(0.4 * max(pitch - width, 0.15 * pitch), min(2 * uneven, 0.5 * pitch))
-    while len(found) < total:
-        place = found[-1].centre_px + pitch
-        if place + CORE * width / 2 > len(profile):
-            break
-        found.append(_placed(profile, noise, place, width, pitch, reach))
-    return found[:total]
-
-
-def _placed(profile: FloatArray, noise: FloatArray, place: float, width: float, pitch: float, reach: float) -> Step:
-    best, best_rise = place, 0.0
-    for trial in place + np.arange(-round(reach), round(reach) + 1):
-        rise = _rise(profile, noise, float(trial), width, max(pitch - width, 2.0))
-        if rise > best_rise:
-            best, best_rise = float(trial), rise
-    if best_rise < CONTRAST_SEEN:
-        return Step(centre_px=place, width_px=width, is_seen=False)
-    return Step(centre_px=best, width_px=width, is_seen=True)
-
-
-def _rise(profile: FloatArray, noise: FloatArray, centre: float, width: float, gap: float) -> float:
-    a, b = round(centre - 0.45 * width), round(centre + 0.45 * width)
-    flank = max(2, round(0.6 * gap))
-    left, right = profile[max(0, a - flank) : a], profile[b : b + flank]
-    if a < 1 or b >= len(profile) or len(left) == 0 or len(right) == 0:
-        return 0.0
-    own = float(profile[a:b].mean())
-    around = (float(left.mean()) + float(right.mean())) / 2
-    doubt = float(np.mean(noise[a:b])) * math.sqrt(1 / (b - a) + 1 / (2 * flank))
-    return (own - around) / doubt
-
-
-def step_masks(strip: Strip, steps: tuple[Step, ...], shape: tuple[int, ...]) -> tuple[IndexArray, ...]:
-    """Return for each step the flat indices of the pixels in its core; pixels outside of the picture are left out."""
-    along, across = strip.along_and_across((shape[0], shape[1]))
-    in_height = np.abs(across) <= CORE * strip.half_height_px
-    return tuple(
-        np.flatnonzero(in_height & (np.abs(along - step.centre_px + 0.5) <= CORE * step.width_px / 2)) for step in steps
+def _enlarged(strip: Strip, factor: int) -> Strip:
+    """Return a strip of a reduced picture in pixels of the whole one."""
+    shift = (factor - 1) / 2
+    return Strip(
+        x=strip.x * factor + shift,
+        y=strip.y * factor + shift,
+        angle=strip.angle,
+        half_height_px=strip.half_height_px * factor,
+        along_from=strip.along_from * factor,
+        along_to=strip.along_to * factor,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """Light along a strip: mean across its core and that mean's standard deviation, pixel by pixel from `start_px`."""
+
+    mean: FloatArray
+    noise: FloatArray
+    start_px: float
+
+
+def profile_along(image: FloatArray, strip: Strip, beyond: float) -> Profile | None:
+    """Return the light along a strip, as far past the ends of its seen part as `beyond` times its length."""
+    half = CORE * strip.half_height_px
+    across = np.arange(-math.floor(half), math.floor(half) + 1.0)
+    more = beyond * (strip.along_to - strip.along_from)
+    along = np.arange(math.floor(strip.along_from - more), math.ceil(strip.along_to + more) + 1.0)
+    cos, sin = math.cos(strip.angle), math.sin(strip.angle)
+    x, y = strip.x + along * cos, strip.y + along * sin
+    is_inside = (x >= 0) & (x <= image.shape[1] - 1) & (y >= 0) & (y <= image.shape[0] - 1)
+    along = along[is_inside]
+    if len(along) < SHORTEST_PX:
+        return None
+    x, y = _position(strip, along[None, :], across[:, None])
+    cols, rows = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
+    kept = (cols >= 0) & (cols < image.shape[1]) & (rows >= 0) & (rows < image.shape[0])
+    values = image[np.clip(rows, 0, image.shape[0] - 1), np.clip(cols, 0, image.shape[1] - 1)]
+    count = np.maximum(kept.sum(axis=0), 1)
+    mean = (values * kept).sum(axis=0) / count
+    square = (values**2 * kept).sum(axis=0) / count
+    deviation = np.sqrt(np.maximum(square - mean**2, 0) / np.maximum(count - 1, 1))
+    smooth = ndimage.median_filter(deviation, 9)
+    return Profile(mean=mean, noise=np.maximum(smooth, 1e-9), start_px=float(along[0]))

@@ -15,6 +15,10 @@ HOPELESS_SHARE = 0.9
 CENSORED_ROUNDS = 400
 PLATEAU_SHARE = 0.5  # saturated pixels: the step stands at the clipping level
 TOUCHED_SHARE = 0.001  # saturated pixels: the step's mean is no longer that of its light
+BRIGHT_SHARE = 0.3  # of the brightest mean, below which no step is taken for clipped
+FLAT_RISE = 0.6  # of the ideal rise to the next step: a step that rises less is clipped
+QUIET_SHARE = 0.8  # of the noise that the darker steps foretell
+STRONG_NOISE = 20.0  # standard deviations of its mean by which a step stands out, so that its departure counts
 STEP_TOLERANCE = 0.01  # relative, how well the steps follow their nominal exposures
 
 
@@ -156,7 +160,7 @@ def fit_response(
     Returns
     -------
     WedgeResponse or None
-        None where fewer than three steps are below clipping.
+        None where fewer than three steps below clipping stand out from noise.
     """
     first = _first_unclipped(readings)
     used = readings[first:]
@@ -171,12 +175,15 @@ def fit_response(
     offset, gain = float(solution[0]), float(solution[1])
     if gain <= 0:
         return None
-    gain_u = math.sqrt(float(covariance[1, 1])) / gain
+    misfit = float(np.sum(((mean - design @ solution) * weight) ** 2)) / (len(used) - 2)
+    gain_u = math.sqrt(float(covariance[1, 1]) * max(misfit, 1.0)) / gain
     noise, noise_covariance = _fit_noise(used, gain, has_pattern=has_pattern)
     is_clipped = first > 0
     level = _clip_level(readings[:first], clip_level)
     clip_exposure = (level - offset) / gain if level is not None else readings[0].exposure
-    strong = mean - offset > 20 * np.array([r.mean_u for r in used])
+    strong = mean - offset > STRONG_NOISE * np.array([r.mean_u for r in used])
+    if np.count_nonzero(strong) < 3:
+        return None
     departures = np.log2(np.maximum(mean[strong] - offset, 1e-12) / (gain * exposure[strong]))
     return WedgeResponse(
         offset=offset,
@@ -190,22 +197,40 @@ def fit_response(
         clip_relative_u=gain_u,
         is_clipped=is_clipped,
         first_linear=first,
-        nonlinearity_stop=float(np.abs(departures).max()) if strong.any() else 0.0,
+        nonlinearity_stop=float(np.abs(departures).max()),
     )
 
 
 def _first_unclipped(readings: Sequence[StepReading]) -> int:
-    """Return the index of the brightest step whose mean still follows its light."""
+    """Return the index of the brightest step whose mean and noise still follow its light."""
     first = 0
     for k, reading in enumerate(readings[:-1]):
+        if reading.mean < BRIGHT_SHARE * readings[0].mean:
+            break
         following = readings[k + 1]
         ideal = reading.exposure / following.exposure
-        is_flat = reading.mean < following.mean * (1 + 0.6 * (ideal - 1)) and reading.mean > 0.3 * readings[0].mean
-        if reading.saturated > TOUCHED_SHARE or is_flat:
+        is_flat = reading.mean < following.mean * (1 + FLAT_RISE * (ideal - 1))
+        if reading.saturated > TOUCHED_SHARE or is_flat or _is_quiet(readings[k : k + 3]):
             first = k + 1
         else:
             break
     return first
+
+
+def _is_quiet(three: Sequence[StepReading]) -> bool:
+    """Say whether the first of three steps has less noise than the line through the others foretells.
+
+    A full well that lies below the highest code cuts the noise off before it holds the mean.
+    """
+    if len(three) < 3:
+        return False
+    here, second, third = three
+    if not here.mean > second.mean > third.mean:
+        return False
+    reach = (here.mean - second.mean) / (second.mean - third.mean)
+    expected = second.variance + max(reach * (second.variance - third.variance), 0.0)
+    doubt = math.hypot(here.variance_u, (1 + reach) * second.variance_u, reach * third.variance_u)
+    return here.variance < QUIET_SHARE * expected and here.variance < expected - 4 * doubt
 
 
 def _clip_level(clipped: Sequence[StepReading], highest: float | None) -> float | None:

@@ -89,7 +89,7 @@ def test_flare_is_not_counted_as_signal(veil: float) -> None:
 
 def test_a_gamma_coded_picture_gives_the_range_after_its_transfer() -> None:
     """Truth: the closed form with the rounding of 8-bit codes under a power of 2.2."""
-    wedge = Wedge(BLACK_CLIPPED, seed=4, power=2.2, code_bits=8)
+    wedge = Wedge(BLACK_CLIPPED, seed=4, transfer="power:2.2", code_bits=8)
 
     found = ranges(measured_of(wedge))
 
@@ -160,7 +160,7 @@ def test_the_strip_may_be_named_by_its_region() -> None:
     wedge = Wedge(SMALL, seed=10)
     length = wedge.steps * (wedge.step_px[0] + wedge.gap_px[0])
 
-    measured = measured_of(wedge, roi=(wedge.margin_px, wedge.margin_px, length, wedge.step_px[1]))
+    measured = measured_of(wedge, roi=(*wedge.room_px, length, wedge.step_px[1]))
 
     assert ranges(measured)[1].quantity.value == pytest.approx(wedge.dynamic_range_stop(1), abs=0.06)
 

@@ -14,17 +14,22 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Sensor:
-    """A linear sensor: electrons in, codes out; the full well stands at the highest code."""
+    """A linear sensor: electrons in, codes out; the full well stands at the highest code, or below it by `headroom`."""
 
     full_well_e: float
     read_noise_e: float
     bits: int
     pedestal_dn: float = 0.0
+    headroom: float = 0.0
 
     @property
     def step_e(self) -> float:
         """Electrons of one code."""
-        return self.full_well_e / (2**self.bits - 1 - self.pedestal_dn)
+        return self.full_well_e / ((2**self.bits - 1) * (1 - self.headroom) - self.pedestal_dn)
+
+    def relative_code(self, mean_e: float) -> float:
+        """Return the code of electrons as a share of the highest, without noise."""
+        return min((mean_e / self.step_e + self.pedestal_dn) / (2**self.bits - 1), 1.0)
 
     def expose(self, mean_e: FloatArray, rng: np.random.Generator, *, gain_map: FloatArray | None = None) -> FloatArray:
         """Return codes of one frame: shot noise, gain pattern, read noise, pedestal, rounding and clipping."""

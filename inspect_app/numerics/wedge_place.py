@@ -1,0 +1,102 @@
+"""The place of a step wedge in a picture: of all strips that may be it, the one with the best chain of steps."""
+
+import math
+from dataclasses import dataclass, replace
+from itertools import islice
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from inspect_app.numerics.step_chain import CLIPPED_SHARE, SEEN, Chain, find_chain, refined_chain
+from inspect_app.numerics.strip import CORE, Profile, Strip, candidate_strips, profile_along, straightened, strip_of_region
+
+FloatArray = npt.NDArray[np.float64]
+IndexArray = npt.NDArray[np.intp]
+
+MOST_STRIPS: Final = 8
+SURE: Final = 8 * SEEN  # gain of a chain that needs no rival
+MOST_SLOPE: Final = 0.35  # of the fall from step to step that lies within the steps: beyond it they are a ramp
+LEAST: Final = 1.2 * SEEN
+FEWEST_BELOW: Final = 2  # steps that are seen below saturation
+LEAST_SHARE: Final = 0.6  # of the gain of as many perfect steps
+BEYOND_AT_FIRST: Final = 0.7  # in lengths of the part that is seen, how far to look past its ends
+BEYOND: Final = 2.5
+MOST_MIDDLES: Final = 8  # of the brightest steps, through which the axis is laid
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WedgePlace:
+    """A strip, and the centres of its steps along it, brightest first, with their common width, in pixels."""
+
+    strip: Strip
+    centres_px: tuple[float, ...]
+    width_px: float
+
+
+def place_wedge(
+    image: FloatArray,
+    *,
+    steps: int | None,
+    stops_per_step: float,
+    region: tuple[int, int, int, int] | None = None,
+) -> WedgePlace | None:
+    """Find a step wedge."""
+    best: tuple[Strip, Chain] | None = None
+    for strip in _strips(image, region):
+        profile = profile_along(image, strip, BEYOND_AT_FIRST)
+        if profile is None:
+            continue
+        chain = find_chain(profile.mean, profile.noise, steps=steps, stops_per_step=stops_per_step)
+        if chain is not None and chain.gain > (LEAST if best is None else best[1].gain):
+            best = strip, replace(chain, centres_px=tuple(profile.start_px + c for c in chain.centres_px))
+            if chain.gain > SURE:
+                break
+    return None if best is None else _refined(image, *best, steps=steps, stops_per_step=stops_per_step)
+
+
+def _refined(
+    image: FloatArray, strip: Strip, chain: Chain, *, steps: int | None, stops_per_step: float
+) -> WedgePlace | None:
+    strip = straightened(image, strip, np.take(chain.centres_px, chain.seen[:MOST_MIDDLES]), chain.width_px)
+    profile = profile_along(image, strip, BEYOND)
+    if profile is None:
+        return None
+    chain = replace(chain, centres_px=tuple(centre - profile.start_px for centre in chain.centres_px))
+    found = refined_chain(profile.mean, profile.noise, chain, steps=steps, stops_per_step=stops_per_step)
+    if found is None or not _is_wedge(profile, found, stops_per_step):
+        return None
+    centres = tuple(profile.start_px + centre for centre in found.centres_px)
+    return WedgePlace(strip=strip, centres_px=centres, width_px=found.width_px)
+
+
+def _is_wedge(profile: Profile, chain: Chain, stops_per_step: float) -> bool:
+    """Say whether a chain is one of flat steps that keep to their ratio, and not a way through something else."""
+    light = profile.mean - np.percentile(profile.mean, 2)
+    half = max(1, int(CORE * chain.width_px / 2))
+    parts = [light[max(0, round(c) - half) : round(c) + half + 1] for c in np.take(chain.centres_px, chain.seen)]
+    levels = np.array([part.mean() for part in parts])
+    below = np.flatnonzero(levels <= CLIPPED_SHARE * levels.max())
+    if len(below) < FEWEST_BELOW or chain.gain < LEAST_SHARE * SEEN * (len(below) - 1):
+        return False
+    falls = [-np.polyfit(np.arange(len(parts[k])), parts[k], 1)[0] / levels[k] for k in below]
+    per_step = float(np.median(falls)) * chain.pitch_px / math.log(2)
+    return abs(per_step) < MOST_SLOPE * stops_per_step
+
+
+def _strips(image: FloatArray, region: tuple[int, int, int, int] | None):
+    if region is None:
+        return list(islice(candidate_strips(image), MOST_STRIPS))
+    x, y, width, height = region
+    cut = image[y : y + height, x : x + width]
+    inner = [replace(s, x=s.x + x, y=s.y + y) for s in islice(candidate_strips(cut), MOST_STRIPS)]
+    return [*inner, strip_of_region(region)]
+
+
+def step_masks(place: WedgePlace, shape: tuple[int, ...]) -> tuple[IndexArray, ...]:
+    """Return for each step the flat indices of the pixels in its core; pixels outside of the picture are left out."""
+    along, across = place.strip.along_and_across((shape[0], shape[1]))
+    in_height = np.abs(across) <= CORE * place.strip.half_height_px
+    return tuple(
+        np.flatnonzero(in_height & (np.abs(along - centre) <= CORE * place.width_px / 2)) for centre in place.centres_px
+    )
