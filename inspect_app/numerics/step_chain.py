@@ -163,7 +163,7 @@ def _light(
 
 def _reduced(values: FloatArray, factor: int) -> FloatArray:
     whole = len(values) // factor * factor
-    return values[:whole].reshape(-1, factor).mean(axis=1)
+    return np.asarray(values[:whole].reshape(-1, factor).mean(axis=1), dtype=np.float64)
 
 
 def _first_look(light: _Light, width: float) -> Chain | None:

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +18,7 @@ COARSE_PIXELS: Final = 300_000  # the strip is sought in a picture reduced to ab
 LEVELS_STOP: Final = (0.6, 2.0, 3.5, 5.0, 6.5)  # below the brightest, at which bright parts are cut out
 SHORTEST_PX: Final = 30  # of a strip
 SMALLEST_AREA_PX: Final = 100
+FEWEST_POINTS: Final = 12
 POINTS: Final = 1200  # of a bright part, by which its direction is found
 ACROSS_REACH: Final = 1.7  # half heights from the axis in which the border of a strip is sought
 PARTS: Final = 2  # the largest at each level
@@ -74,8 +75,8 @@ def candidate_strips(image: FloatArray) -> Iterator[Strip]:
 
     Notes
     -----
-    The picture is cut by thresholds a stop apart. What is brighter, closed over gaps along x or y, and fills a rectangle
-    by half, is a candidate. Its axis is the principal axis of its pixels, turned until the strip is narrowest; a
+    The picture is cut by thresholds. What is brighter, closed over gaps along x or y, and fills a rectangle by half, is
+    a candidate. Its axis is the principal axis of its pixels, turned until the strip is narrowest; a
     compact one is tried along both axes. Whether steps lie along it is for the caller to see.
     """
     factor = max(1, math.floor(math.sqrt(image.size / COARSE_PIXELS)))
@@ -85,7 +86,7 @@ def candidate_strips(image: FloatArray) -> Iterator[Strip]:
         for along_x, along_y in CLOSINGS_PX:
             closed = _closed(mask, along_x, along_y)
             for part in _large_parts(closed, SMALLEST_AREA_PX / factor**2):
-                for strip in _strips_around(mask, closed, part):
+                for strip in _strips_around(mask, part):
                     _count(found, strip)
     for _, strip in sorted(found, key=lambda entry: -entry[0] * (entry[1].along_to - entry[1].along_from)):
         yield _enlarged(strip, factor)
@@ -145,7 +146,8 @@ def _run_around(mask: BoolArray, at: int) -> tuple[int, int]:
 
 def _reduced(image: FloatArray, factor: int) -> FloatArray:
     rows, cols = image.shape[0] // factor, image.shape[1] // factor
-    return image[: rows * factor, : cols * factor].reshape(rows, factor, cols, factor).mean(axis=(1, 3))
+    blocks = image[: rows * factor, : cols * factor].reshape(rows, factor, cols, factor)
+    return np.asarray(blocks.mean(axis=(1, 3)), dtype=np.float64)
 
 
 def _bright_masks(image: FloatArray) -> Iterator[BoolArray]:
@@ -172,7 +174,7 @@ def _closed(mask: BoolArray, along_x: int, along_y: int) -> BoolArray:
 class _Part:
     name: int
     window: tuple[slice, slice]
-    names: IndexArray
+    names: npt.NDArray[np.integer[Any]]
 
 
 def _large_parts(closed: BoolArray, smallest: float) -> Iterator[_Part]:
@@ -187,13 +189,14 @@ def _large_parts(closed: BoolArray, smallest: float) -> Iterator[_Part]:
             yield _Part(int(name), windows[name - 1], names)
 
 
-def _strips_around(mask: BoolArray, closed: BoolArray, part: _Part) -> Iterator[Strip]:
+def _strips_around(mask: BoolArray, part: _Part) -> Iterator[Strip]:
     inside = part.names[part.window] == part.name
-    y, x = np.nonzero(inside & mask[part.window])
-    if len(x) < 12:
+    rows, cols = np.nonzero(inside & mask[part.window])
+    if len(rows) < FEWEST_POINTS:
         return
-    chosen = np.linspace(0, len(x) - 1, min(POINTS, len(x))).astype(np.intp)
-    x, y = x[chosen] + float(part.window[1].start), y[chosen] + float(part.window[0].start)
+    chosen = np.linspace(0, len(rows) - 1, min(POINTS, len(rows))).astype(np.intp)
+    x = np.asarray(cols[chosen] + part.window[1].start, dtype=np.float64)
+    y = np.asarray(rows[chosen] + part.window[0].start, dtype=np.float64)
     spread, axes = np.linalg.eigh(np.cov(np.stack([x, y])))
     angle = math.atan2(float(axes[1, 1]), float(axes[0, 1]))
     compact = spread[1] < 6 * spread[0]

@@ -168,7 +168,8 @@ def fit_response(
         return None
     exposure = np.array([r.exposure for r in used])
     mean = np.array([r.mean for r in used])
-    weight = 1 / np.hypot([r.mean_u for r in used], STEP_TOLERANCE * np.maximum(mean, 0))
+    over_darkest = mean - min(r.mean for r in readings)
+    weight = 1 / np.hypot([r.mean_u for r in used], STEP_TOLERANCE * over_darkest)
     design = np.column_stack([np.ones(len(used)), exposure])
     solution = np.linalg.lstsq(design * weight[:, None], mean * weight, rcond=None)[0]
     covariance = np.linalg.pinv((design * weight[:, None]).T @ (design * weight[:, None]))
@@ -204,12 +205,13 @@ def fit_response(
 def _first_unclipped(readings: Sequence[StepReading]) -> int:
     """Return the index of the brightest step whose mean and noise still follow its light."""
     first = 0
+    darkest = min(reading.mean for reading in readings)
     for k, reading in enumerate(readings[:-1]):
-        if reading.mean < BRIGHT_SHARE * readings[0].mean:
+        light, next_light = reading.mean - darkest, readings[k + 1].mean - darkest
+        if light < BRIGHT_SHARE * (readings[0].mean - darkest):
             break
-        following = readings[k + 1]
-        ideal = reading.exposure / following.exposure
-        is_flat = reading.mean < following.mean * (1 + FLAT_RISE * (ideal - 1))
+        ideal = reading.exposure / readings[k + 1].exposure
+        is_flat = light < next_light * (1 + FLAT_RISE * (ideal - 1))
         if reading.saturated > TOUCHED_SHARE or is_flat or _is_quiet(readings[k : k + 3]):
             first = k + 1
         else:

@@ -55,7 +55,7 @@ def _bands(random: np.random.Generator) -> np.ndarray:
 
 def _wedge(random: np.random.Generator) -> np.ndarray:
     sensor = Sensor(full_well_e=20_000, read_noise_e=3, bits=12)
-    wedge = Wedge(sensor=sensor, steps=12, step_px=(14, 24), gap_px=(3, 3), margin_px=12, frames=1)
+    wedge = Wedge(sensor=sensor, steps=12, step_px=(14, 24), gap_px=(3, 3), room_px=(12, 12), frames=1)
     return wedge.stills()[0].exposure
 
 

@@ -25,10 +25,10 @@ class Wedge:
 
     `over_full_well` is the exposure of the brightest step in full wells; `veil` a uniform flare as a share of the full
     well; `glare` the share of light that each step throws around it, within about `glare_px`. `transfer` is linear,
-    srgb or power:G, as the command takes it; `gap_px` bounds the dark gaps between steps. `room_px` is the dark surround at
-    the ends of the strip and above and below it. `frame_px` is the width of a bright frame along the picture's border,
-    `labels` puts bright marks beside the strip. With `is_right_aligned` linear codes stand as the sensor gave them at
-    the lower end of 16 bits; otherwise they fill them.
+    srgb or power:G, as the command takes it; `gap_px` bounds the dark gaps between steps. `room_px` is the dark
+    surround at the ends of the strip and above and below it. `frame_px` is the width of a bright frame along the
+    picture's border, `labels` puts bright marks beside the strip. With `is_right_aligned` linear codes stand as the
+    sensor gave them at the lower end of 16 bits; otherwise they fill them.
     """
 
     sensor: Sensor
@@ -186,5 +186,7 @@ class Wedge:
 def encoded(relative: FloatArray, transfer: str) -> FloatArray:
     """Return codes as a share of the highest, before rounding; IEC 61966-2-1 for srgb."""
     if transfer == "srgb":
-        return np.where(relative <= 0.0031308, 12.92 * relative, 1.055 * np.maximum(relative, 1e-9) ** (1 / 2.4) - 0.055)
+        return np.where(
+            relative <= 0.0031308, 12.92 * relative, 1.055 * np.maximum(relative, 1e-9) ** (1 / 2.4) - 0.055
+        )
     return np.asarray(relative ** (1 / float(transfer.removeprefix("power:"))))
