@@ -26,6 +26,7 @@ _DISPOSITIONS: Final = {
     Disposition.CONCESSION: "Concession: use it as it is, until a day",
     Disposition.SCRAP: "Scrap",
 }
+_CLOSED_LISTED: Final = 200
 _COUNTED_BY: Final = {"kind": "By kind", "supplier": "By supplier", "class": "By class"}
 
 
@@ -85,13 +86,15 @@ def index() -> str:
     """Count and list nonconformities, the open ones first."""
     place = here.workplace()
     every = workflow.nonconformities(place)
+    closed = [one for one in every if one.is_closed]
     return render_template(
         "nonconformities/index.html",
         counts={
             words: tuple(_shown(row) for row in workflow.nonconformity_pareto(place, by))
             for by, words in _COUNTED_BY.items()
         },
-        listed=sorted(every, key=lambda one: one.is_closed),
+        listed=[*(one for one in every if not one.is_closed), *closed[:_CLOSED_LISTED]],
+        left_out=max(0, len(closed) - _CLOSED_LISTED),
         state_of=state_of,
     )
 

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import sys
 
 import openpyxl
 import pytest
@@ -86,6 +87,20 @@ def test_a_concession_is_closed_with_its_day(approver, rejected):
     assert f"{NUMBER} is closed." in words
     assert "disposed: concession until 2027-03-31" in words
     assert "Close the nonconformity" not in words
+
+
+def test_closed_ones_are_listed_after_the_open_ones_and_the_oldest_are_only_counted(approver, rejected, monkeypatch):
+    dispose(approver, "scrap")
+    approver.post(f"{PAGE}/closing", {"close-reason": "in the bin"})
+    approver.get("/nonconformities/")
+    assert f"{NUMBER} SA-" in approver.words()
+
+    monkeypatch.setattr(sys.modules["inspect_app.web.nonconformities"], "_CLOSED_LISTED", 0)
+    approver.get("/nonconformities/")
+
+    assert f"{NUMBER} SA-" not in approver.words()
+    assert "Closed, older and not listed here: 1." in approver.words()
+    assert "bar-target: angular resolution 1 100.0 %" in approver.words()
 
 
 def test_another_class_stands_beside_that_of_the_contract(approver, rejected):
