@@ -18,6 +18,7 @@ from inspect_app.workflow.papers import paper_of
 from inspect_app.workflow.sealing import authorities
 from inspect_app.workflow.workplace import Workplace, reading
 
+_NOT_IN_DATABASE: Final = ("program_version", "issuer")  # of the program and of the settings at issue
 _NUMBER: Final = re.compile(r"[CR]-\d{4}-\d{4,}", re.IGNORECASE)
 _DIGEST: Final = re.compile(r"\b[0-9a-f]{64}\b", re.IGNORECASE)
 
@@ -144,7 +145,7 @@ def _record_lines(workplace: Workplace, found: Document) -> Iterator[ProofLine]:
     if inside.get("schema") != today["schema"]:
         yield ProofLine(question="Record", holds=None, said="written by another version of this program; not compared")
         return
-    other = sorted(name for name in today if name != "program_version" and inside.get(name) != today[name])
+    other = sorted(name for name in today if name not in _NOT_IN_DATABASE and inside.get(name) != today[name])
     said = f"differs from the database in {', '.join(other)}" if other else "equals the database"
     yield ProofLine(question="Record", holds=not other, said=said)
 

@@ -89,6 +89,16 @@ def test_an_issued_document_is_proved_whole_equal_to_the_record_and_standing(ben
     }
 
 
+def test_a_new_name_in_the_settings_makes_no_old_document_differ(bench: Bench, document: Document) -> None:
+    settings = dataclasses.replace(bench.place.settings, issuer="Another name")
+
+    lines = workflow.prove_file(
+        dataclasses.replace(bench.place, settings=settings), "x.pdf", bytes_of(bench.place, document)
+    )
+
+    assert said(lines, "Record").holds
+
+
 def test_a_changed_byte_is_named_by_its_place(bench: Bench, document: Document) -> None:
     content = bytearray(bytes_of(bench.place, document))
     content[4321] ^= 4
