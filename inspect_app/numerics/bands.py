@@ -26,6 +26,14 @@ _HOPEFUL: Final = 3.0  # times the lowest cost of the scan up to which a start i
 _BELOW_ONE: Final = 0.95
 _MARGIN: Final = 0.004  # of the profile: an edge so near its end is not seen
 _NARROW: Final = 0.004
+_ASTRIDE: Final = (-0.01, 0.01)  # relative, by which fits are begun anew to either side of the best
+_BROADER: Final = 0.01
+_TRIES: Final = 60  # of the model in one fit
+_FEW_TRIES: Final = 20
+_SLOPING: Final = 0.03  # of a period: ramps that show the way to an edge
+_CORNERS: Final = 1.15  # by which corners of the model make its own claim too small (own bench, 120 pictures)
+_LEAST_STEP: Final = 1e-5  # of a parameter
+_LARGEST_STEP: Final = 0.05
 _LONGEST_MEMORY: Final = 0.1  # of the rows: reach of the correlation of what remains
 
 
@@ -112,8 +120,13 @@ def fit_bands(profile: FloatArray) -> Bands | None:
     -----
     Model: (level + height x trapezoid) x (1 + a x + b x²), the last factor for the fall-off of lens and light. Starts
     come from a scan over periods, places, widths and ramps, so no prior value is needed; the best starts are refined by
-    least squares. What remains is correlated where a texture lies behind the bands: the covariance of the parameters
-    is of the sandwich form with the remainder's own autocovariance.
+    least squares, and the best of those again from either side, because the corners of a trapezoid hold a fit up. What
+    remains is correlated where a texture lies behind the bands: the covariance of the parameters is of the sandwich
+    form with the remainder's own autocovariance, over secants of one standard uncertainty, widened by 15 %.
+
+    What lost, in prototypes of 600 rows at a row SNR of 10 (standard deviation of the readout time), for 1.84 and 3.7
+    bands: peak of the spectrum 2.6 and 0.39 %, autocorrelation 4.5 and 0.40 %, four harmonics of one phase 5.5 and
+    0.105 %, this fit 0.11 and 0.087 %. Harmonics are as good once several periods are seen and never better.
     """
     values = _averaged(np.asarray(profile, dtype=np.float64))
     scale = float(np.ptp(values))
@@ -123,9 +136,24 @@ def fit_bands(profile: FloatArray) -> Bands | None:
     places = (np.arange(len(values)) + 0.5) / len(values)
     *starts, below = _starts(values)
     fits = [_refined(places, values, start) for start in starts]
-    best = min(fits, key=lambda fit: float(fit.cost))
+    fits += [_refined(places, values, start, tries=_FEW_TRIES) for start in _astride(min(fits, key=_cost))]
+    best = min(fits, key=_cost)
     fewer = _refined(places, values, below, most=_BELOW_ONE)
     return _described(places, values, best, [*fits, fewer], scale)
+
+
+def _cost(fit: optimize.OptimizeResult) -> float:
+    return float(fit.cost)
+
+
+def _astride(best: optimize.OptimizeResult) -> list[FloatArray]:
+    """Return starts to either side of a fit, in number and width of the bands: corners of the model hold a fit up."""
+    count, middle, width, ramp = best.x[:4]
+    return [
+        np.array([count * (1 + away), middle + 0.5 * count * away, width * (1 + broader), max(ramp, _SLOPING)])
+        for away in _ASTRIDE
+        for broader in (-_BROADER, _BROADER)
+    ]
 
 
 def _averaged(profile: FloatArray) -> FloatArray:
@@ -188,7 +216,7 @@ def _best_of(values: FloatArray, count: float) -> tuple[float, FloatArray]:
 
 
 def _refined(
-    places: FloatArray, values: FloatArray, start: FloatArray, most: float | None = None
+    places: FloatArray, values: FloatArray, start: FloatArray, most: float | None = None, tries: int = _TRIES
 ) -> optimize.OptimizeResult:
     low = np.array([0.2, -1.0, 0.01, _NARROW, -1.5, -3.0])
     high = np.array([most or len(values) / 3, 2.0, 0.99, 0.98, 1.5, 3.0])
@@ -203,7 +231,7 @@ def _refined(
         bounds=(low, high),
         x_scale=np.array([0.02, 0.02, 0.05, 0.05, 0.1, 0.1]),
         diff_step=[1e-5] * 6,
-        max_nfev=60,
+        max_nfev=tries,
     )
 
 
@@ -234,14 +262,15 @@ def _described(
     covariance = _autocovariance(remainder) * rows / freedom
     variance = float(covariance[0] + 2 * covariance[1:].sum())
     variance = max(variance, float(covariance[0]), 1e-12)
-    pseudo = np.linalg.pinv(best.jac)
-    spread = pseudo @ linalg.matmul_toeplitz(np.concatenate([covariance, np.zeros(rows - len(covariance))]), pseudo.T)
+    memory = np.concatenate([covariance, np.zeros(rows - len(covariance))])
+    spread = _spread(np.asarray(best.jac), memory)
+    spread = _spread(_secants(places, values, best.x, np.sqrt(np.maximum(np.diag(spread), 0.0))), memory)
     flat = _flat_cost(places, values)
     spread_between = _between(best, fits, variance)
     height = float(np.ptp(values + remainder))
     return Bands(
         count=float(best.x[0]),
-        count_sd=float(np.sqrt(max(spread[0, 0], 0.0) + spread_between)),
+        count_sd=_CORNERS * float(np.sqrt(max(spread[0, 0], 0.0) + spread_between)),
         contrast=height / float(np.sqrt(max(covariance[0], 1e-12))),
         gain=(flat - 2 * best.cost) / variance,
         gain_below_one=2 * float(fits[-1].cost - best.cost) / variance,
@@ -250,6 +279,23 @@ def _described(
         places=places,
         profile=values * scale,
     )
+
+
+def _spread(slopes: FloatArray, memory: FloatArray) -> FloatArray:
+    """Return the covariance of the parameters, where what remains has the autocovariance `memory`."""
+    pseudo = np.linalg.pinv(slopes)
+    return np.asarray(pseudo @ linalg.matmul_toeplitz(memory, pseudo.T))
+
+
+def _secants(places: FloatArray, values: FloatArray, found: FloatArray, steps: FloatArray) -> FloatArray:
+    """Return the slopes of the model over a standard uncertainty to either side: its corners make tangents lie."""
+    columns = []
+    for number, step in enumerate(np.clip(steps, _LEAST_STEP, _LARGEST_STEP)):
+        away = np.zeros_like(found)
+        away[number] = step
+        rise = _modelled(places, values, found + away) - _modelled(places, values, found - away)
+        columns.append(rise / (2 * step))
+    return np.stack(columns, axis=1)
 
 
 def _between(best: optimize.OptimizeResult, fits: list[optimize.OptimizeResult], variance: float) -> float:

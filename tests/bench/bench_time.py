@@ -4,16 +4,20 @@ Each bench prints a row per group: median, 90th percentile and mean of the error
 holds, the root mean square of error / u, and refusals. Goals stand in the assertions.
 """
 
-from collections.abc import Iterator, Mapping
+import time
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import av
 import numpy as np
 
+from inspect_app.capture.table import read_table
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure import measure
 from tests.truth.discharge import Discharge, write_log
 from tests.truth.films import blink_film, half_s, latency_film, uneven_times_s
+from tests.truth.strobe import strobe_picture, write_picture
 
 
 @dataclass(frozen=True)
@@ -80,6 +84,45 @@ def tally(check: str, cases: Iterator[Case]) -> dict[tuple[str, str], Tally]:
     return tallies
 
 
+def test_speed_of_a_latency_film(tmp_path: Path) -> None:
+    """A film of 720 lines is measured in at most 1.3 times the processor time of decoding it."""
+    rng = np.random.default_rng(5)
+    path = latency_film(tmp_path / "large.mp4", rng, rows=720, cols=1280, frames=200, noise=4.0)
+
+    def decode() -> None:
+        with av.open(str(path)) as container:
+            for _ in container.decode(container.streams.video[0]):
+                pass
+
+    ratio = seconds(lambda: measure("latency", {"scene": [path]}, {})) / seconds(decode)
+    print(f"latency film, measured over decoded: {ratio:.2f}")  # noqa: T201  # the bench's purpose
+
+    assert ratio <= 1.3
+
+
+def test_speed_of_a_battery_log(tmp_path: Path) -> None:
+    """A log of a million rows is measured in at most twice the processor time of parsing it; both grow by the row."""
+    truth = Discharge(end_s=900_000.0, fall_v_per_s=6e-7, knee_s=60_000.0)
+    times_s = np.arange(0.0, 1_000_000.0)
+    path = write_log(tmp_path / "long.csv", times_s, truth.voltage(times_s), truth.current(times_s))
+
+    whole = seconds(lambda: measure("battery", {"scene": [path]}, {"cutoff_v": 3.2}))
+    parsed = seconds(lambda: read_table(path, name=path.name, role="scene", sha256=""))
+    print(f"battery log, measured over parsed: {whole / parsed:.2f}")  # noqa: T201  # the bench's purpose
+
+    assert whole <= 2 * parsed
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """Return the least processor time of three runs."""
+    spent = []
+    for _ in range(3):
+        start = time.process_time()
+        work()
+        spent.append(time.process_time() - start)
+    return min(spent)
+
+
 def latency_cases(folder: Path, count: int, seed: int = 1) -> Iterator[Case]:
     """Yield films of a light and its late picture; errors in frames."""
     rng = np.random.default_rng(seed)
@@ -117,6 +160,30 @@ def latency_cases(folder: Path, count: int, seed: int = 1) -> Iterator[Case]:
                 "latency_half": (1000 * (lag_s + half), 1000 / fps),
             },
         )
+
+
+def readout_cases(folder: Path, count: int, seed: int = 4) -> Iterator[Case]:
+    """Yield pictures of strobe bands in front of texture and fall-off; errors in per cent."""
+    rng = np.random.default_rng(seed)
+    for number in range(count):
+        group, least, most = [("two or more", 2, 8), ("one to two", 1.05, 2), ("less than one", 0.3, 0.95)][number % 3]
+        bands, strobe_hz = rng.uniform(least, most), float(rng.choice([200, 400, 800]))
+        picture = strobe_picture(
+            rng,
+            readout_s=bands / strobe_hz,
+            strobe_hz=strobe_hz,
+            duty=rng.uniform(0.05, 0.5),
+            open_s=rng.uniform(0.02, 0.25) / strobe_hz,
+            rows=int(rng.choice([240, 480])),
+            cols=200,
+            snr=float(np.exp(rng.uniform(np.log(3), np.log(30)))),
+            texture=rng.uniform(0, 0.06),
+            fall_off=rng.uniform(0, 0.5),
+            level=0.3,
+        )
+        path = write_picture(folder / f"{number}.tif", picture)
+        readout_ms = 1000 * bands / strobe_hz
+        yield Case(path, {"strobe_hz": strobe_hz}, group, {"readout_time": (readout_ms, readout_ms / 100)})
 
 
 def battery_cases(folder: Path, count: int, seed: int = 3) -> Iterator[Case]:
@@ -195,6 +262,16 @@ def frame_rate_cases(folder: Path, count: int, seed: int = 2) -> Iterator[Case]:
         )
         truth = {"frame_rate": (fps, fps / 100), "frames_dropped": (float(len(dropped)), 1.0)}
         yield Case(path, {"blink_hz": blink_hz}, f"{speed}, gaps {'shown' if kept else 'hidden'}", truth)
+
+
+def test_readout(tmp_path: Path) -> None:
+    """Within 1 % (p90) at two bands or more, 8 % at one to two; all below one refused."""
+    tallies = tally("readout", readout_cases(tmp_path, 90))
+
+    assert tallies["readout_time", "two or more"].percentile(0.9) <= 1
+    assert tallies["readout_time", "two or more"].refused == 0
+    assert tallies["readout_time", "one to two"].percentile(0.9) <= 8
+    assert not tallies["readout_time", "less than one"].errors
 
 
 def test_battery(tmp_path: Path) -> None:

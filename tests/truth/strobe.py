@@ -1,6 +1,9 @@
 """Pictures of a field under a strobe through a rolling shutter, with exactly known readout time."""
 
+from pathlib import Path
+
 import numpy as np
+import tifffile
 
 
 def overlap(time_s: np.ndarray, strobe_hz: float, on_s: float, open_s: float) -> np.ndarray:
@@ -55,3 +58,10 @@ def _smooth(rng: np.random.Generator, rows: int, cols: int, grain_px: int = 12) 
         + coarse[np.ix_(i, j + 1)] * (1 - fy) * fx
         + coarse[np.ix_(i + 1, j + 1)] * fy * fx
     )
+
+
+def write_picture(path: Path, exposure: np.ndarray) -> Path:
+    """Write exposure 0 to 1 as a 16-bit grey TIFF."""
+    codes = np.round(np.clip(exposure + 0.02, 0, 1) * 65535).astype(np.uint16)
+    tifffile.imwrite(path, codes, photometric="minisblack")
+    return path
