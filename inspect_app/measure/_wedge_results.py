@@ -31,7 +31,7 @@ def range_results(
     response: WedgeResponse,
     criteria: Sequence[int],
     ratio_stop: float,
-    wedge_u_stop: float,
+    other_lines: Sequence[Contribution],
 ) -> RangeResults:
     """Work out dynamic range, steps told apart, and what must be said about them."""
     warnings: list[str] = []
@@ -39,7 +39,7 @@ def range_results(
     flare_limit = _flare_limit(readings, response)
     results = []
     for criterion in criteria:
-        result, told = _range(readings, response, criterion, code_steps, flare_limit, wedge_u_stop)
+        result, told = _range(readings, response, criterion, code_steps, flare_limit, other_lines)
         results.append(result)
         warnings += told
     if flare_limit is not None:
@@ -74,7 +74,7 @@ def _range(
     criterion: int,
     code_steps: tuple[FloatArray, FloatArray],
     flare_limit: float | None,
-    wedge_u_stop: float,
+    other_lines: Sequence[Contribution],
 ) -> tuple[Result, list[str]]:
     warnings = []
     faintest = faintest_exposure(response, criterion, code_steps)
@@ -96,7 +96,7 @@ def _range(
             distribution="normal",
             standard_uncertainty=response.clip_relative_u / math.log(2),
         ),
-        Contribution(source="steps of the wedge", distribution="normal", standard_uncertainty=wedge_u_stop),
+        *other_lines,
     ]
     rounding = _rounding_u_stop(readings, response, faintest)
     if rounding > 0:

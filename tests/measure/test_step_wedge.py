@@ -147,6 +147,21 @@ def test_a_wedge_through_files_gives_the_range_of_its_sensor(form: str, tmp_path
     assert ranges(measured)[1].quantity.value == pytest.approx(wedge.dynamic_range_stop(1), abs=0.08)
 
 
+def test_a_compressed_wedge_is_doubted_and_told(tmp_path: Path) -> None:
+    """Truth: the closed form with the rounding of 8-bit sRGB codes; JPEG of quality 92 after them."""
+    wedge = Wedge(Sensor(2_000, 20, 12), seed=30, steps=11, transfer="srgb", code_bits=8)
+
+    options = {"steps": 11, "stops_per_step": 1, "transfer": "srgb"}
+    measured = measure("step-wedge", {"scene": wedge.write(tmp_path, "jpg")}, options)
+
+    for criterion in (1, 10):
+        quantity = ranges(measured)[criterion].quantity
+        assert quantity.value == pytest.approx(
+            wedge.dynamic_range_stop(criterion), abs=2 * quantity.standard_uncertainty
+        )
+    assert any("JPEG" in warning for warning in measured.warnings)
+
+
 def flipped(still: Still) -> Still:
     return replace(still, exposure=still.exposure[:, ::-1], clipped=still.clipped[:, ::-1])
 
