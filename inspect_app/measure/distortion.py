@@ -14,7 +14,7 @@ from inspect_app.measure import _budget
 from inspect_app.measure._options import PictureOptions, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Measured, Result, Trace
-from inspect_app.numerics.grid_points import find_grid
+from inspect_app.numerics.grid_points import FEWEST_MARKS, MOST_MARKS, find_grid
 from inspect_app.numerics.lattice import Lattice
 from inspect_app.numerics.radial_distortion import RadialDistortion, fit_radial_distortion
 from inspect_app.quantity import Contribution, parse_number, quantity_from_budget
@@ -123,7 +123,7 @@ def _grid_in(picture: Still) -> Lattice:
     if grid is None:
         raise NothingToMeasure(
             picture.name,
-            "no square grid of at least 3 x 3 dots or crossings was found",
+            f"no square grid of {FEWEST_MARKS} to {MOST_MARKS} dots or crossings was found",
             "Fill the view with a chart of equal dots or crossings, evenly lit and in focus.",
         )
     return grid

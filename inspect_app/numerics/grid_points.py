@@ -15,6 +15,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 FEWEST_MARKS: Final = 9
+MOST_MARKS: Final = 20_000  # some ten seconds; charts have a tenth of it
 SMALLEST_MARK_PX: Final = 6  # area in pixels; below it noise makes marks
 AREA_RANGE: Final = 2.6  # areas of marks lie within this factor of their median, distortion and blur included
 MARK_OVER_NOISE: Final = 4.0
@@ -35,7 +36,7 @@ def find_grid(image: FloatArray) -> Lattice | None:
     -------
     Lattice or None
         The largest square grid among isolated marks, crossings of lines and corners of a chessboard; None where none
-        has nine marks.
+        has nine marks, or more than `MOST_MARKS`.
 
     Notes
     -----
@@ -85,6 +86,8 @@ def _isolated_marks(depth: FloatArray, centre: tuple[float, float]) -> Lattice |
     if not math.isfinite(usual):
         return None
     is_mark = (area > usual / AREA_RANGE) & (area < usual * AREA_RANGE) & (area >= SMALLEST_MARK_PX)
+    if np.count_nonzero(is_mark) > MOST_MARKS:
+        return None
     extent = _usual_extent(boxes, is_mark)
     reach = math.ceil(0.62 * extent) + 2
     points = [
@@ -164,7 +167,7 @@ def _line_crossings(depth: FloatArray, centre: tuple[float, float]) -> Lattice |
     usual = float(np.median(area[large]))
     inner = _clear_of_border(labels, count)
     chosen = np.flatnonzero((area > usual / 1.6) & (area < usual * 1.6) & inner) + 1
-    if chosen.size < FEWEST_MARKS:
+    if not FEWEST_MARKS <= chosen.size <= MOST_MARKS:
         return None
     meshes = np.array(ndimage.center_of_mass(np.ones_like(depth), labels, chosen))[:, ::-1]
     grid = index_lattice(meshes, centre)
@@ -235,7 +238,7 @@ def _saddles(image: FloatArray) -> FloatArray:
     top = ndimage.maximum_filter(response, size=11) == response
     limit = 0.3 * float(np.quantile(response[top], 0.98)) if np.any(top) else math.inf
     rows, cols = np.nonzero(top & (response > limit))
-    if not FEWEST_MARKS <= rows.size <= 20_000:
+    if not FEWEST_MARKS <= rows.size <= MOST_MARKS:
         return np.empty((0, 2))
     points = [_saddle(image, int(row), int(col)) for row, col in zip(rows, cols, strict=True)]
     kept = [point for point in points if point is not None]

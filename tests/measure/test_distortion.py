@@ -188,6 +188,14 @@ def test_a_picture_without_a_grid_is_refused(rows: int) -> None:
         measure_grid(capture)
 
 
+def test_more_marks_than_any_chart_has_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Truth: by construction, about 100 dots where 50 are taken; a grid of 120 000 took half a minute and 1.8 GB."""
+    monkeypatch.setattr("inspect_app.numerics.grid_points.MOST_MARKS", 50)
+
+    with pytest.raises(NothingToMeasure, match="no square grid"):
+        measure_grid(Light(snr=40).capture(a_grid("dots").ideal(), np.random.default_rng(1)))
+
+
 def test_a_saturated_picture_is_refused() -> None:
     """Truth: by construction, everything lies above full scale."""
     with pytest.raises(NothingToMeasure, match="no square grid"):
