@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from inspect_app.numerics.lattice import Lattice
 
@@ -15,7 +16,12 @@ OUTLIER_AT: Final = 4.0  # robust standard deviations
 CENTRE_SCATTER: Final = 0.03  # of the half diagonal: how far a lens's axis usually lies from the picture's centre
 TERM_SCATTERS: Final = (0.3, 0.3, 0.2)  # of k1, k2, k3 before the picture is seen
 KEYSTONE_SCATTER: Final = 0.05  # change of magnification from centre to corner when a chart is not square to the axis
-SHOWN_AT: Final = 0.5  # of the usual likeness to the other points
+UNREST_SMOOTHING: Final = 0.06  # of the spacing: unsmoothed, noise about an empty place looks like a small dot
+SHOWN_AT: Final = 0.6  # of the usual unrest about a point
+CROSSING_SHOWN_AT: Final = 0.4  # lines and squares are cut by the border and pressed together, but cover all
+RIM: Final = 4  # points beyond the known ones: meshes cut by the border, and the crossings that need them
+FARTHEST: Final = 3.0  # half diagonals
+FLATTEST: Final = 0.1  # of the middle's magnification, along a radius
 KEYSTONE_COUNTS_AT: Final = 12.0  # twice the gain in log likelihood for two parameters: once in 400 by noise
 
 
@@ -119,37 +125,36 @@ def fit_radial_distortion(lattice: Lattice, image: FloatArray) -> tuple[RadialDi
 def _shown_at_the_border(lattice: Lattice, image: FloatArray, fit: _Fit, half: float, middle: FloatArray) -> FloatArray:
     """Return the numbers of points next to the grid's rim that the picture shows as clearly as the others."""
     known = {(int(i), int(j)) for i, j in lattice.index}
-    rim = {(i + a, j + b) for i, j in known for a in (-2, -1, 0, 1, 2) for b in (-2, -1, 0, 1, 2)} - known
+    around = range(-RIM, RIM + 1)
+    rim = {(i + a, j + b) for i, j in known for a in around for b in around} - known
     if not rim:
         return np.empty((0, 2))
     index = np.array(sorted(rim), dtype=np.float64)
     places = middle + half * _model(fit.parameters, index)
     size = np.array(image.shape[::-1])
     inside = np.all((places >= lattice.mark_px + 1) & (places <= size - 2 - lattice.mark_px), axis=1)
-    likeness = _likeness(image, lattice.points[:: max(1, len(known) // 60)], places[inside], lattice.spacing_px)
-    return np.asarray(index[inside][likeness > SHOWN_AT], dtype=np.float64)
+    inside &= np.hypot(*_undistorted(fit.parameters, index).T) < _fold(fit.parameters[8:])
+    reach = max(2, round(0.3 * lattice.spacing_px))
+    smooth = ndimage.gaussian_filter(image, UNREST_SMOOTHING * lattice.spacing_px)
+    usual = np.median([_unrest(smooth, place, reach) for place in lattice.points[:: max(1, len(known) // 60)]])
+    least = usual * (SHOWN_AT if lattice.mark_px > 1 else CROSSING_SHOWN_AT)
+    shown = [bool(_unrest(smooth, place, reach) > least) for place in places[inside]]
+    return np.asarray(index[inside][shown], dtype=np.float64)
 
 
-def _likeness(image: FloatArray, known: FloatArray, places: FloatArray, spacing_px: float) -> FloatArray:
-    """Return how much the surroundings of places look like those of known points: 1 as they do, 0 not at all.
+def _fold(terms: FloatArray) -> float:
+    """Return the undistorted radius from which on the polynomial hardly grows any more: beyond it, it folds back."""
+    radius = np.linspace(0.0, FARTHEST, 200)
+    slope = 1 + _powers(radius, terms.size) @ (terms * (2.0 * np.arange(1, terms.size + 1) + 1))
+    flat = np.flatnonzero(slope < FLATTEST)
+    return float(radius[flat[0]]) if flat.size else FARTHEST
 
-    What the known points have in common is the first principal component of their surroundings, of either sign, so
-    that the corners of a chessboard are alike; noise has hardly a part in it.
-    """
-    reach = max(2, round(0.3 * spacing_px))
-    padded = np.pad(image, reach, mode="edge")
 
-    def surroundings(points: FloatArray) -> FloatArray:
-        x, y = np.rint(points).astype(np.int64).T
-        step = np.arange(2 * reach + 1)
-        patches = padded[y[:, None, None] + step[:, None], x[:, None, None] + step].reshape(len(points), step.size**2)
-        brightness = np.maximum(patches.mean(axis=1, keepdims=True), 1e-12)
-        return np.asarray(patches / brightness - 1, dtype=np.float64)
-
-    patches = surroundings(known)
-    common = np.linalg.eigh(patches @ patches.T)[1][:, -1] @ patches
-    usual = float(np.median(np.abs(patches @ common)))
-    return np.asarray(np.abs(surroundings(places) @ common) / max(usual, 1e-12), dtype=np.float64)
+def _unrest(image: FloatArray, place: FloatArray, reach: int) -> float:
+    """Return how much the light changes about a place, as a share of its mean."""
+    x, y = (round(float(value)) for value in place)
+    patch = image[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
+    return float(np.std(patch)) / max(float(np.mean(patch)), 1e-12)
 
 
 def _as_distortion(
