@@ -80,6 +80,7 @@ def signed_in(open_page):
         page.get_by_role("main").get_by_role("button", name="Sign in").click()
         page.goto("/ready/")
         page.get_by_role("button", name="I have read these cautions").click()
+        page.goto("/")  # a cookie that is added for the address at hand holds for all pages only from here
         return page
 
     return opened
