@@ -1,8 +1,9 @@
 """Issued documents, kept files and past events in the record."""
 
 from collections.abc import Collection, Iterator, Mapping
+from typing import Any, Final
 
-from sqlalchemy import func, select, union
+from sqlalchemy import Select, func, or_, select, union
 from sqlalchemy.orm import Session
 
 from inspect_app.model import Device, Document, DocumentKind, Event, Evidence, Lot, Person
@@ -26,6 +27,8 @@ from inspect_app.storage.tables import (
     ShipmentRow,
     SignatureRow,
 )
+
+_ISSUED: Final = (DocumentRow, DeviceRow, LotRow, ShipmentRow)
 
 
 def evidence(session: Session, sha256: str) -> Evidence | None:
@@ -121,15 +124,40 @@ def documents_of_inspections(session: Session, inspection_ids: Collection[int]) 
 
 def all_documents(session: Session) -> tuple[tuple[Document, Device, Lot], ...]:
     """Return every document with its device and lot, newest first."""
-    everybody, ended = people(session), ends(session)
+    return _with_device_and_lot(session, _issued(select(*_ISSUED), ""))
+
+
+def some_documents(session: Session, text: str, *, start: int, count: int) -> tuple[tuple[Document, Device, Lot], ...]:
+    """Return documents with `text` in number, serial or lot, newest first, from a place in that order on."""
+    return _with_device_and_lot(session, _issued(select(*_ISSUED), text).offset(start).limit(count))
+
+
+def count_documents(session: Session, text: str) -> int:
+    """Return how many documents have `text` in number, serial or lot."""
+    if not text:
+        return session.scalar(select(func.count(DocumentRow.id))) or 0
+    found = _issued(select(DocumentRow.id), text).order_by(None).subquery()
+    return session.scalar(select(func.count()).select_from(found)) or 0
+
+
+def _issued(statement: Select[*tuple[Any, ...]], text: str) -> Select[*tuple[Any, ...]]:
     statement = (
-        select(DocumentRow, DeviceRow, LotRow, ShipmentRow)
-        .join(InspectionRow, InspectionRow.id == DocumentRow.inspection_id)
+        statement.join(InspectionRow, InspectionRow.id == DocumentRow.inspection_id)
         .join(DeviceRow, DeviceRow.id == InspectionRow.device_id)
         .join(LotRow, LotRow.id == InspectionRow.lot_id)
         .join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
         .order_by(DocumentRow.id.desc())
     )
+    if not text:
+        return statement
+    columns = (DocumentRow.number, DeviceRow.serial, LotRow.number)
+    return statement.where(or_(*(column.icontains(text, autoescape=True) for column in columns)))
+
+
+def _with_device_and_lot(
+    session: Session, statement: Select[*tuple[Any, ...]]
+) -> tuple[tuple[Document, Device, Lot], ...]:
+    everybody, ended = people(session), ends(session)
     return tuple(
         (
             document_of(row, everybody[row.issued_by_id], ended.get(row.id)),

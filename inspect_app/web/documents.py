@@ -12,6 +12,7 @@ from inspect_app.errors import UnusableInput
 from inspect_app.model import Document
 from inspect_app.web import here, shown
 from inspect_app.web.fields import PageForm, needed
+from inspect_app.web.typed import without_control_characters
 
 bp = Blueprint("documents", __name__, url_prefix="/documents")
 
@@ -48,11 +49,12 @@ class Proved:
 
 @bp.get("/")
 def index() -> str:
-    """List what waits for an approver, and what was issued, newest first."""
+    """List what waits for an approver, and page by page what was issued, newest first."""
     place = here.workplace()
-    return render_template(
-        "documents/index.html", issued=workflow.issued_documents(place), waiting=workflow.awaiting_documents(place)
-    )
+    text = without_control_characters(request.args.get("find", "")).strip()
+    found = workflow.document_page(place, text, request.args.get("page", default=1, type=int))
+    waiting = workflow.awaiting_documents(place)
+    return render_template("documents/index.html", found=found, text=text, waiting=waiting)
 
 
 @bp.get("/<number>")

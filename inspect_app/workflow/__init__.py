@@ -52,11 +52,13 @@ from inspect_app.workflow.inspecting import (
 from inspect_app.workflow.instruments import add_calibration, add_instrument, instruments
 from inspect_app.workflow.issued import (
     AwaitedDocument,
+    DocumentPage,
     IssuedDocument,
     awaiting_documents,
     awaits_document,
     document,
     document_of,
+    document_page,
     document_path,
     issued_documents,
 )
@@ -157,6 +159,7 @@ __all__ = [
     "DeviceHistory",
     "DeviceState",
     "DeviceToReturn",
+    "DocumentPage",
     "EarlierArrival",
     "Ending",
     "FoundNonconformity",
@@ -221,6 +224,7 @@ __all__ = [
     "dispose",
     "document",
     "document_of",
+    "document_page",
     "document_path",
     "documents_of_lot",
     "draw_sample",

@@ -1,8 +1,10 @@
 """Issued documents: found by number or inspection, and their copies on the disk."""
 
 import hashlib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from inspect_app.errors import NotFound
 from inspect_app.model import Device, Document, Inspection, Lot, Outcome
@@ -10,6 +12,8 @@ from inspect_app.storage import arrivals, signatures
 from inspect_app.storage import documents as kept
 from inspect_app.workflow.evidence import write_whole
 from inspect_app.workflow.workplace import Workplace, reading
+
+DOCUMENTS_ON_A_PAGE: Final = 50
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,6 +23,16 @@ class IssuedDocument:
     document: Document
     device: Device
     lot: Lot
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DocumentPage:
+    """One page of the list of issued documents."""
+
+    documents: tuple[IssuedDocument, ...]
+    total: int
+    page: int
+    pages: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,5 +98,19 @@ def document_path(workplace: Workplace, document: Document) -> Path:
 def issued_documents(workplace: Workplace) -> tuple[IssuedDocument, ...]:
     """Return all issued documents, newest first."""
     with reading(workplace) as session:
-        rows = kept.all_documents(session)
+        return _issued(kept.all_documents(session))
+
+
+def document_page(workplace: Workplace, text: str, page: int = 1) -> DocumentPage:
+    """Return one page of the documents with `text` in number, serial or lot; a page beyond the last is the last."""
+    with reading(workplace) as session:
+        total = kept.count_documents(session, text)
+        pages = max(1, -(-total // DOCUMENTS_ON_A_PAGE))
+        page = min(max(1, page), pages)
+        start = (page - 1) * DOCUMENTS_ON_A_PAGE
+        found = _issued(kept.some_documents(session, text, start=start, count=DOCUMENTS_ON_A_PAGE))
+        return DocumentPage(documents=found, total=total, page=page, pages=pages)
+
+
+def _issued(rows: Iterable[tuple[Document, Device, Lot]]) -> tuple[IssuedDocument, ...]:
     return tuple(IssuedDocument(document=document, device=device, lot=lot) for document, device, lot in rows)

@@ -7,6 +7,7 @@ import pypdf
 import pytest
 
 from inspect_app import workflow
+from inspect_app.workflow import issued
 from tests.web.test_inspections import answer_all
 from tests.web.workbench import PASSWORD
 
@@ -64,6 +65,23 @@ def test_the_list_of_documents_names_device_and_lot(inspector, document, lot):
     inspector.get("/documents/")
 
     assert f"C-2026-0001 certificate TM-0001 {lot.number}" in inspector.words()
+
+
+def test_documents_are_paged_and_searched_and_the_address_says_so(inspector, approver, document, monkeypatch):
+    """Two documents, one on a page: the newest first, the other by its page or by what is looked for."""
+    monkeypatch.setattr(issued, "DOCUMENTS_ON_A_PAGE", 1)
+    end(approver, "supersede")
+
+    first = inspector.get("/documents/")
+    second = inspector.get("/documents/?page=2")
+    found = inspector.get(f"/documents/?find={document.number.lower()}")
+    none = inspector.get("/documents/?find=nothing-like-it")
+
+    assert "2 documents, page 1 of 2" in first.text
+    assert "C-2026-0002" in first.text
+    assert "C-2026-0001" in second.text
+    assert "1 document" in found.text
+    assert "No document fits." in none.text
 
 
 def test_a_superseded_document_names_the_new_one_and_stays_readable(approver, document, issued_bytes):
