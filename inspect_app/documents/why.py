@@ -136,7 +136,7 @@ def _captures(entry: Entry, step: Step | None) -> Iterator[str]:
     yield f"Step {title}, {wording.minute(entry.recorded_at)}, {entry.recorded_by.name}, revision {entry.revision}."
     labels = {} if step is None else {question.name: question.label for question in step.questions}
     for name, texts in entry.answers.items():
-        yield f"{labels.get(name, wording.name_in_words(name))}: {', '.join(texts)}."
+        yield f"{labels.get(name, wording.name_in_words(name))}: {wording.answers_text(texts)}."
     for file in entry.evidence:
         yield f"{file.role.capitalize()} {file.name}, SHA-256 {file.sha256[:16]}…."
     readings = wording.readings_text(() if step is None else step.windows, entry.conditions)

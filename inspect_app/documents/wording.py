@@ -7,6 +7,7 @@ from typing import Final
 
 from inspect_app.definitions.values import Window
 from inspect_app.judge import demand_in_words
+from inspect_app.measure.look import CANNOT_TELL, NO, YES
 from inspect_app.model import (
     Condition,
     ConditionValue,
@@ -68,6 +69,9 @@ _PLAIN_SPACE: Final = ("space", "object")
 _SPOKEN: Final[Mapping[str, str]] = {"axis": "{}", "mode": "{}", "device": "{}", "space": "{} space"}
 
 
+_SEEN: Final = tuple(f"={word}" for word in (YES, NO, CANNOT_TELL))
+
+
 def name_in_words(name: str) -> str:
     """Return a name of the code as words for people."""
     if name in _NAMES:
@@ -121,6 +125,11 @@ def demand_text(limit: Limit) -> str:
     if limit.element:
         return demand_in_words(limit)
     return bounds_text(limit.at_least, limit.at_most, limit.unit)
+
+
+def answers_text(texts: Sequence[str]) -> str:
+    """Return the answers to one question on one line; an item looked at stands before what was seen of it."""
+    return ", ".join(text.replace("=", ": ") if text.endswith(_SEEN) else text for text in texts)
 
 
 def bounds_text(at_least: float | None, at_most: float | None, unit: str) -> str:

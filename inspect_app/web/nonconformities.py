@@ -1,6 +1,6 @@
 """Nonconformities: counted and listed, each with what was decided about it, and the list of what goes back."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,6 +10,7 @@ from wtforms import RadioField, SelectMultipleField, StringField, TextAreaField
 from wtforms.widgets import CheckboxInput, ListWidget
 
 from inspect_app import workflow
+from inspect_app.documents import wording
 from inspect_app.errors import UnusableInput
 from inspect_app.judge.pareto import ParetoRow
 from inspect_app.model import Disposition, Nonconformity, Severity
@@ -87,10 +88,11 @@ def index() -> str:
     place = here.workplace()
     every = workflow.nonconformities(place)
     closed = [one for one in every if one.is_closed]
+    kinds = {one.kind: _kind_in_words(one) for one in every}
     return render_template(
         "nonconformities/index.html",
         counts={
-            words: tuple(_shown(row) for row in workflow.nonconformity_pareto(place, by))
+            words: tuple(_shown(row, kinds) for row in workflow.nonconformity_pareto(place, by))
             for by, words in _COUNTED_BY.items()
         },
         listed=[*(one for one in every if not one.is_closed), *closed[:_CLOSED_LISTED]],
@@ -99,9 +101,13 @@ def index() -> str:
     )
 
 
-def _shown(row: ParetoRow) -> ShownCount:
+def _kind_in_words(found: Nonconformity) -> str:
+    return f"{wording.name_in_words(found.quantity_name)} ({wording.name_in_words(found.check).lower()})"
+
+
+def _shown(row: ParetoRow, kinds: Mapping[str, str]) -> ShownCount:
     share, cumulative = (f"{format_number(100 * value, 1)} %" for value in (row.share, row.cumulative))
-    return ShownCount(name=row.name, count=row.count, share=share, cumulative=cumulative)
+    return ShownCount(name=kinds.get(row.name, row.name), count=row.count, share=share, cumulative=cumulative)
 
 
 def state_of(found: Nonconformity) -> str:

@@ -386,7 +386,8 @@ def entry(step: Step, recorded: Entry) -> ShownEntry:
     """Return one revision as shown, its answers under the labels they were asked with."""
     labels = {question.name: question.label for question in step.questions}
     answers = [
-        (labels.get(name, wording.name_in_words(name)), ", ".join(texts)) for name, texts in recorded.answers.items()
+        (labels.get(name, wording.name_in_words(name)), wording.answers_text(texts))
+        for name, texts in recorded.answers.items()
     ]
     readings = wording.readings_text(step.windows, recorded.conditions)
     if readings:

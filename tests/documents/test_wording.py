@@ -136,3 +136,9 @@ def test_a_limit_on_an_element_of_the_bar_target_is_printed_by_its_name():
     )
 
     assert wording.demand_text(limit) == "at least element 6,2 (71.84 lp/mm)"
+
+
+def test_an_item_stands_before_what_was_seen_of_it():
+    assert wording.answers_text(("Housing free of cracks=yes", "Case present=cannot tell", "1,4")) == (
+        "Housing free of cracks: yes, Case present: cannot tell, 1,4"
+    )

@@ -41,7 +41,7 @@ def test_a_nonconformity_leads_to_its_inspection_and_is_counted(inspector, rejec
     words = inspector.words()
     assert f"{NUMBER} SA-" in words
     assert "4.1 Resolution by eye at 1 lux major" in words
-    assert "bar-target: angular resolution 1 100.0 % 100.0 %" in words
+    assert "Angular resolution (bar target) 1 100.0 % 100.0 %" in words
 
     inspector.get(PAGE)
 
@@ -100,7 +100,7 @@ def test_closed_ones_are_listed_after_the_open_ones_and_the_oldest_are_only_coun
 
     assert f"{NUMBER} SA-" not in approver.words()
     assert "Closed, older and not listed here: 1." in approver.words()
-    assert "bar-target: angular resolution 1 100.0 %" in approver.words()
+    assert "Angular resolution (bar target) 1 100.0 %" in approver.words()
 
 
 def test_another_class_stands_beside_that_of_the_contract(approver, rejected):
