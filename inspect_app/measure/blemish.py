@@ -148,7 +148,8 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     not noise of one spectrum: value ± 2 u then holds 83 to 88 of 100 diameters.
 
     Assumes that spots are round, or so nearly that a circle of equal area serves; that the field fills a disc or the
-    frame; and that the picture is linear in exposure. Spots that touch the border of the field are missed.
+    frame; and that the picture is linear in exposure. It breaks down at the border of the field, where a spot that
+    touches it is missed, and where spots overlap so far that they have one outline.
 
     References
     ----------

@@ -75,9 +75,12 @@ def noise(captures: tuple[Capture, ...], options: NoiseOptions) -> Measured:
     -----
     Mean and noise are those of the exposure as stored: a black level must be taken out by the transfer (table). See
     `inspect_app.numerics.noise_split.split_noise` for the formulas. Texture of the scene counts as fixed pattern.
-    Assumed: an even scene under light that changes smoothly over the frame, and pixels away from black and white. Over
-    80 stacks of 2 to 15 frames under flicker and gradient 90 % were within 0.2 % for both ratios and 1.6 % of the fixed
-    pattern, and 95, 96 and 99 % within 2 u (own bench).
+    Assumes an even scene under light that changes smoothly over the frame, noise that is independent from frame to
+    frame, and pixels away from black and white. It breaks down where the device moves between frames, where pictures
+    were denoised over time, and where clipping takes a part of the noise away.
+
+    Over 80 stacks of 2 to 15 frames under flicker and gradient 90 % were within 0.2 % for both ratios and 1.6 % of the
+    fixed pattern, and 95, 96 and 99 % within 2 u (own bench).
 
     References
     ----------

@@ -101,7 +101,7 @@ def step_wedge(captures: tuple[Capture, ...], options: StepWedgeOptions) -> Meas
     variances of all steps give the noise ``floor + slope * signal``. The range is the base-2 logarithm of the signal at
     which the mean clips over the signal whose ratio to its noise is the criterion.
 
-    Assumed: a linear response after the transfer, even light, steps that keep their ratio to about 1 %, noise as
+    Assumes a linear response after the transfer, even light, steps that keep their ratio to about 1 %, noise as
     ``floor + slope * signal``, independent between pixels and frames. It breaks down where dark noise is finer than
     half a code (told, with u of 0.1 or 0.5 stop) and where pictures were denoised or compressed: JPEG of quality 92
     moves the range by up to 0.2 stop, since it takes noise away and adds its own.
