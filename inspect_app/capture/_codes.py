@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
+from PIL import ImageFile
 
 from inspect_app.errors import UnusableInput
 
@@ -39,8 +40,12 @@ DECODER_FAILURES: Final = (
 DECODER_LOGS: Final = ("tifffile", "imagecodecs", "PIL")
 
 
-def hush_decoders() -> None:
-    """Keep the decoders' own remarks on a damaged file off the error stream: one line of ours says what is wrong."""
+def set_up_decoders() -> None:
+    """Have damaged files refused, and by one line of ours alone: the decoders' own remarks stay off the error stream.
+
+    The printing library sets Pillow to fill what is missing of a cut file with grey, and to pass over a flood of text.
+    """
+    ImageFile.LOAD_TRUNCATED_IMAGES = False
     for library in DECODER_LOGS:
         logging.getLogger(library).setLevel(logging.CRITICAL + 1)
 

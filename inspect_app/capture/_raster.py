@@ -7,7 +7,7 @@ from typing import Any, Final
 import imagecodecs
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, ImageFile
+from PIL import Image
 
 from inspect_app.capture._codes import (
     DECODER_FAILURES,
@@ -77,7 +77,7 @@ def read_jpeg(path: Path, name: str, room_pixels: int = MOST_PIXELS) -> Codes:
             if picture.mode not in ("L", "RGB"):
                 raise UnusableInput(name, f"its colours are stored as {picture.mode}, not as grey or RGB", SAVE_AGAIN)
             orientation = _orientation(picture)
-            _load_whole(picture)
+            picture.load()
             values = np.asarray(picture)
     except Image.DecompressionBombError as error:
         raise UnusableInput(name, "the picture claims far too many pixels", "Crop it to what is measured.") from error
@@ -86,14 +86,8 @@ def read_jpeg(path: Path, name: str, room_pixels: int = MOST_PIXELS) -> Codes:
     return Codes(values=values, highest=255, bit_depth=JPEG_CODE_BITS, orientation=orientation)
 
 
-def _load_whole(picture: Image.Image) -> None:
-    """Decode all of it, or fail: the printing library sets Pillow to fill what is missing of a cut file with grey."""
-    ImageFile.LOAD_TRUNCATED_IMAGES = False
-    picture.load()
-
-
 def _expand_palette(picture: Image.Image) -> npt.NDArray[Any]:
-    _load_whole(picture)
+    picture.load()
     return np.asarray(picture.convert("RGBA" if "transparency" in picture.info else "RGB"))
 
 

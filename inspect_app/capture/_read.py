@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from inspect_app.capture import table
-from inspect_app.capture._codes import MOST_PIXELS, hush_decoders
+from inspect_app.capture._codes import MOST_PIXELS, set_up_decoders
 from inspect_app.capture.image import read_image
 from inspect_app.capture.kinds import Capture
 from inspect_app.errors import UnusableInput
@@ -101,7 +101,7 @@ def read(
             sha256 = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         raise _unopenable(shown, error) from error
-    hush_decoders()
+    set_up_decoders()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         if form == "film":

@@ -8,7 +8,7 @@ import numpy as np
 import zxingcpp
 from PIL import Image, ImageOps
 
-from inspect_app.capture._codes import DECODER_FAILURES, hush_decoders
+from inspect_app.capture._codes import DECODER_FAILURES, set_up_decoders
 from inspect_app.errors import NothingToMeasure, UnusableInput
 
 _FORMATS: Final = ("PNG", "JPEG", "MPO", "WEBP")
@@ -38,7 +38,7 @@ def read_label(path: Path, name: str) -> tuple[str, ...]:
     NothingToMeasure
         No code on it can be read.
     """
-    hush_decoders()
+    set_up_decoders()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # a broken head may still hold a picture

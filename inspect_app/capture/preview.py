@@ -12,7 +12,7 @@ import numpy as np
 from PIL import Image, ImageOps
 
 from inspect_app.capture import film
-from inspect_app.capture._codes import DECODER_FAILURES, hush_decoders
+from inspect_app.capture._codes import DECODER_FAILURES, set_up_decoders
 from inspect_app.capture._tiff import read_tiff
 from inspect_app.capture.kinds import FloatArray
 from inspect_app.errors import UnusableInput
@@ -84,7 +84,7 @@ def crop_png(path: Path, x_px: float, y_px: float, size_px: float, side_px: int)
 
 
 def _picture(path: Path, max_px: int) -> Image.Image | None:
-    hush_decoders()
+    set_up_decoders()
     for reader in (_read_tiff,) if _is_tiff(path) else (_read_picture, _read_first_frame):
         try:
             with warnings.catch_warnings():
@@ -114,7 +114,7 @@ def picture_size(path: Path) -> tuple[int, int] | None:
     path : Path
         An evidence file; its name need not say what it is.
     """
-    hush_decoders()
+    set_up_decoders()
     for reader in (_tiff_size,) if _is_tiff(path) else (_raster_size, _film_size):
         with contextlib.suppress(*_UNREADABLE), warnings.catch_warnings():
             warnings.simplefilter("ignore")  # as for the preview
