@@ -67,15 +67,21 @@ def _require(paper: Paper, outcome: Outcome, what: str) -> None:
 
 def _render(paper: Paper, template: str) -> bytes:
     page = page_of(paper, template)
+    attachments = [_attachment(file, paper) for file in page.inside]
+    return written(page.html, record=_record(paper), page_size=paper.page_size, attachments=attachments)
+
+
+def written(html: HTML, *, record: str, page_size: str, attachments: Sequence[Attachment] = ()) -> bytes:
+    """Return a page as PDF; `record` says what it was made from, so that the same record gives the same bytes."""
     with _ONE_AT_A_TIME:
-        made: bytes = page.html.write_pdf(
+        made: bytes = html.write_pdf(
             finisher=finish,
-            attachments=[_attachment(file, paper) for file in page.inside],
+            attachments=list(attachments),
             color_profiles={"--srgb": _srgb()},
             output_intent="--srgb",
-            pdf_identifier=_identifier(paper),
+            pdf_identifier=hashlib.sha256(record.encode()).hexdigest()[:32].encode(),
             pdf_variant="pdf/a-3a",
-            **look_of(paper),
+            **look_of(page_size),
         )
     return made
 
@@ -92,16 +98,16 @@ def page_of(paper: Paper, template: str) -> Page:
     """Return the filled-in template of a paper."""
     inside = tuple(attached_files(paper))
     sheet = lay_out(paper, inside[0].sha256)
-    text = _templates().get_template(template).render(sheet=sheet, paper=paper, words=wording)
+    text = templates().get_template(template).render(sheet=sheet, paper=paper, words=wording)
     exhibits = {str(place): one.png for place, one in enumerate(paper.exhibits)}
     fetcher = OwnFetcher(paper.thumbnails, sheet.drawings, exhibits)
     return Page(html=HTML(string=printable(text), base_url=None, url_fetcher=fetcher), inside=inside)
 
 
-def look_of(paper: Paper) -> dict[str, Any]:
+def look_of(page_size: str) -> dict[str, Any]:
     """Return the fonts and styles, shared by all documents, as the renderer takes them."""
     look = _look()
-    return {"font_config": look.fonts, "stylesheets": [look.style, _page_of_size(paper.page_size)]}
+    return {"font_config": look.fonts, "stylesheets": [look.style, _page_of_size(page_size)]}
 
 
 def _attachment(file: AttachedFile, paper: Paper) -> Attachment:
@@ -117,15 +123,14 @@ def _attachment(file: AttachedFile, paper: Paper) -> Attachment:
     )
 
 
-def _identifier(paper: Paper) -> bytes:
-    """Name the file by its record, so that the same record gives the same bytes."""
+def _record(paper: Paper) -> str:
     inspection = paper.inspection
-    record = f"{paper.number} {inspection.id} {paper.issued_at.isoformat()} {inspection.form_digest}"
-    return hashlib.sha256(record.encode()).hexdigest()[:32].encode()
+    return f"{paper.number} {inspection.id} {paper.issued_at.isoformat()} {inspection.form_digest}"
 
 
 @cache
-def _templates() -> jinja2.Environment:
+def templates() -> jinja2.Environment:
+    """Return the templates of all documents."""
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("inspect_app.documents"),
         autoescape=True,

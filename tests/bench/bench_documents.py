@@ -39,7 +39,7 @@ def seconds(act: Callable[[], object]) -> float:
 def bare(**options: object) -> float:
     """Render the same HTML with shared fonts and style: nothing is attached and nothing signed; return the seconds."""
     page = render.page_of(PAPER, "certificate.html")
-    return seconds(lambda: page.html.write_pdf(**render.look_of(PAPER), **options))
+    return seconds(lambda: page.html.write_pdf(**render.look_of(PAPER.page_size), **options))
 
 
 def sealed(_number: int = 0) -> int:
