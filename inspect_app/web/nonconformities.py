@@ -132,11 +132,12 @@ def _page(number: str, refused: PageForm | None = None) -> str:
         return refused if isinstance(refused, kind) else kind(formdata=None, prefix=prefix)
 
     dispose = form(DisposeForm, "dispose")
-    dispose.repeats.choices = {check: check for check in found.checks}
+    dispose.repeats.choices = {check: wording.name_in_words(check) for check in found.checks}
     return render_template(
         "nonconformities/page.html",
         found=found,
         one=found.nonconformity,
+        kind=_kind_in_words(found.nonconformity),
         state=state_of(found.nonconformity),
         is_to_repair=_is_to_repair(found.nonconformity),
         classify=form(ClassifyForm, "classify"),
