@@ -217,7 +217,7 @@ def _calibrate(instrument_id: int, form: CalibrationForm) -> Instrument:
 
 
 def _prove_reader_of_accounts() -> None:
-    if not here.is_allowed("keep") and here.person().role is not Role.AUDITOR:
+    if not here.may_read_accounts():
         raise NotAllowed("accounts", f"your account ({here.person().role}) does not show them", "Ask an administrator.")
 
 

@@ -7,7 +7,7 @@ from typing import ParamSpec, TypeVar, cast
 from flask import current_app, g
 
 from inspect_app.errors import NotAllowed
-from inspect_app.model import Inspection, Person
+from inspect_app.model import Inspection, Person, Role
 from inspect_app.workflow import Workplace, may, may_issue
 
 P = ParamSpec("P")
@@ -36,6 +36,12 @@ def is_allowed(act: str) -> bool:
     """Say whether the person may ``inspect``, ``approve`` or ``keep``; what they may not do is not shown to them."""
     signed_in = someone()
     return signed_in is not None and may(signed_in, act)
+
+
+def may_read_accounts() -> bool:
+    """Say whether the list of accounts is for the person: who keeps it, and who audits the record."""
+    signed_in = someone()
+    return signed_in is not None and (is_allowed("keep") or signed_in.role is Role.AUDITOR)
 
 
 def allowed_to(act: str) -> Callable[[Callable[P, T]], Callable[P, T]]:

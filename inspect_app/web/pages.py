@@ -10,7 +10,7 @@ from werkzeug.exceptions import HTTPException
 
 from inspect_app.documents import wording
 from inspect_app.errors import Damaged, EditConflict, InspectError, NotAllowed, NotFound
-from inspect_app.web import here, readiness, shown
+from inspect_app.web import here, places, readiness, shown
 from inspect_app.web.signin import THEMES
 
 _STATUS: Final[Mapping[type[InspectError], int]] = {NotFound: 404, NotAllowed: 403, EditConflict: 409, Damaged: 500}
@@ -67,6 +67,7 @@ def _context() -> dict[str, Any]:
         "issuer": here.workplace().settings.issuer,
         "theme": theme if theme in THEMES else "",
         "themes": THEMES,
+        "menu": places.menu(request.endpoint),
         "running": readiness.running(),
     }
 

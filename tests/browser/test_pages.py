@@ -160,6 +160,20 @@ def test_no_page_is_wider_than_a_narrow_screen(signed_in, filled):
     assert wide == {}
 
 
+def test_the_menu_takes_at_most_two_rows_on_a_narrow_screen(signed_in, filled):
+    """390 pixels: one row of places, one of the pages of the place at hand; each target is 48 pixels wide and high."""
+    page = signed_in("adm", viewport={"width": 390, "height": 844})
+    for path in ("/", "/lots/", "/devices", "/documents/", "/instruments", "/contracts"):
+        page.goto(path)
+        boxes = page.eval_on_selector_all(
+            ".masthead nav a",
+            "all => all.map(e => e.getBoundingClientRect()).map(({top, width, height}) => [top, width, height])",
+        )
+
+        assert len({top for top, _, _ in boxes}) == 2, path
+        assert min(min(width, height) for _, width, height in boxes) >= 48, path
+
+
 def test_what_a_glove_presses_is_at_least_48_pixels_high(signed_in, filled):
     page = signed_in()
     small = {}
