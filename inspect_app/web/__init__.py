@@ -19,6 +19,7 @@ from inspect_app.web.inspections import bp as inspections
 from inspect_app.web.lots import bp as lots
 from inspect_app.web.nonconformities import bp as nonconformities
 from inspect_app.web.pictures import bp as pictures
+from inspect_app.web.preferences import bp as preferences
 from inspect_app.web.readiness import bp as readiness
 from inspect_app.web.sampling import bp as sampling
 from inspect_app.web.signin import bp as signin
@@ -28,6 +29,7 @@ from inspect_app.workflow import open_workplace, secret_key
 
 _BLUEPRINTS: Final = (
     signin,
+    preferences,
     dock,
     lots,
     sampling,

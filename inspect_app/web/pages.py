@@ -10,8 +10,7 @@ from werkzeug.exceptions import HTTPException
 
 from inspect_app.documents import wording
 from inspect_app.errors import Damaged, EditConflict, InspectError, NotAllowed, NotFound
-from inspect_app.web import here, places, readiness, shown
-from inspect_app.web.signin import THEMES
+from inspect_app.web import here, places, preferences, readiness, shown
 
 _STATUS: Final[Mapping[type[InspectError], int]] = {NotFound: 404, NotAllowed: 403, EditConflict: 409, Damaged: 500}
 _HEADINGS: Final[Mapping[int, str]] = {
@@ -58,15 +57,16 @@ def furnish(app: Flask) -> None:
 
 
 def _context() -> dict[str, Any]:
-    theme = request.cookies.get("theme", "")
     return {
         "person": here.someone(),
         "may_inspect": here.is_allowed("inspect"),
         "may_approve": here.is_allowed("approve"),
         "may_keep": here.is_allowed("keep"),
         "issuer": here.workplace().settings.issuer,
-        "theme": theme if theme in THEMES else "",
-        "themes": THEMES,
+        "this_page": request.full_path.rstrip("?") if request.method == "GET" else request.path,
+        "theme": preferences.theme(),
+        "themes": preferences.THEMES,
+        "listens_to_keys": preferences.listens_to_keys(),
         "menu": places.menu(request.endpoint),
         "running": readiness.running(),
     }

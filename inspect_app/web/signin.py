@@ -1,8 +1,8 @@
-"""Sign in and out, choose a theme, change one's own password; and what happens to answers when the session ended."""
+"""Sign in and out, change one's own password; and what happens to answers when the session ended."""
 
 from typing import Final
 
-from flask import Blueprint, Response, current_app, flash, g, jsonify, redirect, render_template, request, url_for
+from flask import Blueprint, flash, g, jsonify, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from wtforms import PasswordField, StringField
 from wtforms.validators import InputRequired
@@ -13,9 +13,13 @@ from inspect_app.web.fields import PageForm
 
 bp = Blueprint("signin", __name__)
 
-THEMES: Final = {"light": "Light", "dark": "Dark", "dark-room": "Dark-room", "system": "As the system"}
-_OPEN_TO_ALL: Final = ("static", "signin.sign_in", "signin.choose_theme", "signin.help_page")
-_YEAR_S: Final = 31_536_000
+_OPEN_TO_ALL: Final = (
+    "static",
+    "signin.sign_in",
+    "signin.help_page",
+    "preferences.choose_theme",
+    "preferences.choose_keys",
+)
 
 
 class SignInForm(PageForm):
@@ -94,27 +98,10 @@ def change_password() -> ResponseReturnValue:
     return render_template("signin/password.html", form=form), 422
 
 
-@bp.post("/theme")
-def choose_theme() -> ResponseReturnValue:
-    """Keep the chosen theme in this browser."""
-    response = redirect(session.local_path(request.form.get("back")) or url_for("dock.start"), 303)
-    chosen = request.form.get("theme", "system")
-    if chosen in THEMES:
-        _remember_theme(current_app.make_response(response), chosen)
-    return response
-
-
 @bp.get("/help")
 def help_page() -> str:
     """Tell how the pages are used with scanner, keyboard and gloves."""
     return render_template("help.html")
-
-
-def _remember_theme(response: Response, chosen: str) -> None:
-    if chosen == "system":
-        response.delete_cookie("theme")
-    else:
-        response.set_cookie("theme", chosen, max_age=_YEAR_S, samesite="Lax", secure=request.is_secure)
 
 
 def _page(

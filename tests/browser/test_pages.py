@@ -303,3 +303,19 @@ def test_a_question_mark_shows_the_keys_and_is_typed_in_a_field(signed_in, fille
     assert complaints(page) == []
     page.keyboard.press("Escape")
     expect(page.locator("[data-keys]")).to_be_hidden()
+
+
+def test_a_question_mark_does_nothing_once_keys_outside_fields_are_off(signed_in, filled):
+    page = signed_in()
+    page.goto("/lots/1")
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("?")
+    page.get_by_role("button", name="Turn keys outside fields off").click()
+    expect(page).to_have_url(re.compile("/lots/1$"))
+
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.type("TM-0002?")
+    page.keyboard.press("Enter")
+
+    expect(page.locator("dialog")).to_have_count(0)
+    expect(page).to_have_url(re.compile("/lots/1$"))

@@ -214,20 +214,3 @@ def test_a_password_that_is_too_short_is_refused_at_its_field(inspector):
 
     assert page.status_code == 422
     assert 'id="new_password-error"' in inspector.text()
-
-
-def test_the_theme_is_kept_in_the_browser_and_leads_back_to_the_page(visitor):
-    visitor.get("/help")
-
-    page = visitor.post("/theme", {"theme": "dark-room", "back": "/help"})
-
-    assert page.request.path == "/help"
-    assert '<html lang="en" data-theme="dark-room">' in visitor.text()
-
-
-def test_a_theme_that_does_not_exist_is_not_worn(visitor):
-    visitor.get("/help")
-
-    visitor.post("/theme", {"theme": 'dark"><script>', "back": "/help"})
-
-    assert '<html lang="en">' in visitor.text()
