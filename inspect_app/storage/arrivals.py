@@ -236,6 +236,14 @@ def arrivals_of_device(session: Session, device_id: int) -> tuple[Arrived, ...]:
     return _arrived(session, _arrivals().where(ArrivalRow.device_id == device_id).order_by(ArrivalRow.id.desc()))
 
 
+def last_arrivals(session: Session, device_ids: Collection[int], lot: str | None = None) -> tuple[Arrived, ...]:
+    """Return the newest arrival of each of some devices, in the lot of a number where one is given."""
+    newest = select(func.max(ArrivalRow.id)).where(ArrivalRow.device_id.in_(device_ids)).group_by(ArrivalRow.device_id)
+    if lot is not None:
+        newest = newest.join(LotRow, LotRow.id == ArrivalRow.lot_id).where(LotRow.number == lot)
+    return _arrived(session, _arrivals().where(ArrivalRow.id.in_(newest)))
+
+
 def arrivals_of_serials(session: Session, maker: str, serials: Collection[str]) -> dict[str, list[Arrived]]:
     """Return the earlier arrivals of serials of one maker, newest first."""
     found: dict[str, list[Arrived]] = {}

@@ -1,12 +1,12 @@
 """Issued documents, kept files and past events in the record."""
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from sqlalchemy import Select, func, or_, select, union
 from sqlalchemy.orm import Session
 
-from inspect_app.model import Device, Document, DocumentKind, Event, Evidence, Lot, Person
+from inspect_app.model import Device, Document, DocumentEnd, DocumentKind, Event, Evidence, Lot, Person
 from inspect_app.storage.audit import Act
 from inspect_app.storage.convert import device_of, document_of, event_of, evidence_of, lot_of, shipment_of
 from inspect_app.storage.evidence import KeptFile
@@ -140,6 +140,18 @@ def count_documents(session: Session, text: str) -> int:
     return session.scalar(select(func.count()).select_from(found)) or 0
 
 
+def found_keys(text: str) -> Select[*tuple[Any, ...]]:
+    """Return the statement that finds the keys of the documents with `text` in number, serial or lot."""
+    return _issued(select(DocumentRow.id), text).order_by(None)
+
+
+def documents_by_key(session: Session, keys: Collection[int]) -> tuple[tuple[int, Document, Device, Lot], ...]:
+    """Return documents with their keys, devices and lots, newest first."""
+    rows = session.execute(_issued(select(DocumentRow.id, *_ISSUED), "").where(DocumentRow.id.in_(keys))).all()
+    everybody, ended = people(session), ends(session)
+    return tuple((key, *_valued(row, everybody, ended)) for key, *row in rows)
+
+
 def _issued(statement: Select[*tuple[Any, ...]], text: str) -> Select[*tuple[Any, ...]]:
     statement = (
         statement.join(InspectionRow, InspectionRow.id == DocumentRow.inspection_id)
@@ -158,13 +170,17 @@ def _with_device_and_lot(
     session: Session, statement: Select[*tuple[Any, ...]]
 ) -> tuple[tuple[Document, Device, Lot], ...]:
     everybody, ended = people(session), ends(session)
-    return tuple(
-        (
-            document_of(row, everybody[row.issued_by_id], ended.get(row.id)),
-            device_of(device, lot.device_class),
-            lot_of(lot, shipment_of(shipment, everybody[shipment.received_by_id])),
-        )
-        for row, device, lot, shipment in session.execute(statement)
+    return tuple(_valued(row, everybody, ended) for row in session.execute(statement))
+
+
+def _valued(
+    rows: Sequence[Any], everybody: Mapping[int, Person], ended: Mapping[int, DocumentEnd]
+) -> tuple[Document, Device, Lot]:
+    row, device, lot, shipment = rows
+    return (
+        document_of(row, everybody[row.issued_by_id], ended.get(row.id)),
+        device_of(device, lot.device_class),
+        lot_of(lot, shipment_of(shipment, everybody[shipment.received_by_id])),
     )
 
 

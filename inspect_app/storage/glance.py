@@ -55,16 +55,17 @@ class LotSearch:
 
 def lot_keys(session: Session, search: LotSearch, *, start: int, count: int) -> tuple[int, ...]:
     """Return the keys of lots from a place in their order on."""
-    statement = _lots(select(LotRow.id), search).order_by(*_ORDERS[search.order])
+    statement = found_lots(select(LotRow.id), search).order_by(*_ORDERS[search.order])
     return tuple(session.scalars(statement.offset(start).limit(count)))
 
 
 def count_lots(session: Session, search: LotSearch) -> int:
     """Return how many lots are found."""
-    return session.scalar(_lots(select(func.count(LotRow.id)), search)) or 0
+    return session.scalar(found_lots(select(func.count(LotRow.id)), search)) or 0
 
 
-def _lots(statement: Select[int], search: LotSearch) -> Select[int]:
+def found_lots(statement: Select[int], search: LotSearch) -> Select[int]:
+    """Return a statement on lots, narrowed to those that are looked for."""
     statement = statement.join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
     if search.text:
         columns = (LotRow.number, LotRow.device_class, ShipmentRow.contract_number, ShipmentRow.reference)

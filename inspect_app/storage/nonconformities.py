@@ -64,9 +64,13 @@ def record_found(act: Act, inspection_id: int, judgements: Iterable[Judgement]) 
 
 
 def nonconformities(
-    session: Session, *, numbers: Collection[str] | None = None, inspection_id: int | None = None
+    session: Session,
+    *,
+    numbers: Collection[str] | None = None,
+    keys: Collection[int] | None = None,
+    inspection_id: int | None = None,
 ) -> tuple[Nonconformity, ...]:
-    """Return nonconformities, newest first: all, those of some numbers, or those of one inspection."""
+    """Return nonconformities, newest first: all, those of some numbers or keys, or those of one inspection."""
     statement = (
         select(NonconformityRow, SignatureRow, InspectionRow, DeviceRow, LotRow.device_class)
         .join(SignatureRow, SignatureRow.id == NonconformityRow.signature_id)
@@ -77,6 +81,8 @@ def nonconformities(
     )
     if numbers is not None:
         statement = statement.where(NonconformityRow.number.in_(numbers))
+    if keys is not None:
+        statement = statement.where(NonconformityRow.id.in_(keys))
     if inspection_id is not None:
         statement = statement.where(InspectionRow.id == inspection_id)
     rows = session.execute(statement).all()

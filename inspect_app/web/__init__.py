@@ -15,6 +15,7 @@ from inspect_app.web.devices import bp as devices
 from inspect_app.web.dock import bp as dock
 from inspect_app.web.documents import bp as documents
 from inspect_app.web.evidence import bp as evidence
+from inspect_app.web.exports import bp as exports
 from inspect_app.web.inspections import bp as inspections
 from inspect_app.web.lots import bp as lots
 from inspect_app.web.nonconformities import bp as nonconformities
@@ -47,6 +48,7 @@ _BLUEPRINTS: Final = (
     suppliers,
     studies,
     admin,
+    exports,
 )
 _MIB: Final = 1 << 20
 _DEFAULTS: Final[Mapping[str, Any]] = {

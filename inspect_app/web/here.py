@@ -7,8 +7,8 @@ from typing import ParamSpec, TypeVar, cast
 from flask import current_app, g
 
 from inspect_app.errors import NotAllowed
-from inspect_app.model import Inspection, Person, Role
-from inspect_app.workflow import Workplace, may, may_issue
+from inspect_app.model import Inspection, Person
+from inspect_app.workflow import Workplace, may, may_issue, may_see_accounts
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -41,7 +41,7 @@ def is_allowed(act: str) -> bool:
 def may_read_accounts() -> bool:
     """Say whether the list of accounts is for the person: who keeps it, and who audits the record."""
     signed_in = someone()
-    return signed_in is not None and (is_allowed("keep") or signed_in.role is Role.AUDITOR)
+    return signed_in is not None and may_see_accounts(signed_in)
 
 
 def allowed_to(act: str) -> Callable[[Callable[P, T]], Callable[P, T]]:

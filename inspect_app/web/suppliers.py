@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from flask import Blueprint, Response, flash, make_response, redirect, render_template, url_for
+from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 from wtforms import RadioField, TextAreaField
 
@@ -15,8 +15,6 @@ from inspect_app.web.fields import PageForm, chosen, needed
 from inspect_app.workflow import AGES_DAYS, Rate, SupplierRecord, SwitchingRecord, SwitchingStep
 
 bp = Blueprint("suppliers", __name__, url_prefix="/suppliers")
-
-_WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 class RulingForm(PageForm):
@@ -81,25 +79,6 @@ def rule() -> ResponseReturnValue:
         flash("The ruling is recorded.")
         return redirect(url_for("suppliers.index"), 303)
     return _page(form), 422
-
-
-@bp.get("/suppliers.csv")
-def as_csv() -> Response:
-    """Send the record as CSV."""
-    return _download(workflow.supplier_csv(here.workplace()), "text/csv; charset=utf-8", "suppliers.csv")
-
-
-@bp.get("/suppliers.xlsx")
-def as_workbook() -> Response:
-    """Send the record as a workbook."""
-    return _download(workflow.supplier_xlsx(here.workplace()), _WORKBOOK, "suppliers.xlsx")
-
-
-def _download(content: bytes, media_type: str, name: str) -> Response:
-    response = make_response(content)
-    response.headers["Content-Type"] = media_type
-    response.headers["Content-Disposition"] = f"attachment; filename={name}"
-    return response
 
 
 def _page(form: RulingForm) -> str:

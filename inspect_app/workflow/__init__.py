@@ -65,6 +65,8 @@ from inspect_app.workflow.issued import (
 from inspect_app.workflow.issuing import act_of_approval, approve, issue_document, may_issue
 from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
 from inspect_app.workflow.labels import serial_on_label
+from inspect_app.workflow.listing import Listing, Where, format_of, may_see_accounts, part_of_list, write_list
+from inspect_app.workflow.lists import LISTS, list_named
 from inspect_app.workflow.lot_issuing import LotStep, issue_lot
 from inspect_app.workflow.lot_reporting import lot_report
 from inspect_app.workflow.lot_verdicts import FOLLOW_UPS, decide_lot, declare_resubmission
@@ -120,9 +122,7 @@ from inspect_app.workflow.suppliers import (
     Rate,
     SupplierRecord,
     nonconformity_pareto,
-    supplier_csv,
     supplier_records,
-    supplier_xlsx,
 )
 from inspect_app.workflow.switching import SwitchingRecord, SwitchingStep, rule_switching, switching_records
 from inspect_app.workflow.typed_text import normalise_serial
@@ -141,6 +141,7 @@ from inspect_app.workflow.workplace import (
 __all__ = [
     "AGES_DAYS",
     "FOLLOW_UPS",
+    "LISTS",
     "MOST_COMPARED",
     "SPOT_CHANGES",
     "WAITS",
@@ -166,6 +167,7 @@ __all__ = [
     "Glance",
     "InspectionHistory",
     "IssuedDocument",
+    "Listing",
     "LotDevice",
     "LotOrder",
     "LotPage",
@@ -189,6 +191,7 @@ __all__ = [
     "SwitchingStep",
     "VerifyReport",
     "Wait",
+    "Where",
     "Workplace",
     "accounts",
     "act_of_approval",
@@ -236,6 +239,7 @@ __all__ = [
     "field_of",
     "find_devices",
     "form_of",
+    "format_of",
     "inspect_again",
     "inspection",
     "instruments",
@@ -246,6 +250,7 @@ __all__ = [
     "keep_file",
     "kind_of_capture",
     "last_of_lot",
+    "list_named",
     "look_around",
     "lot",
     "lot_devices",
@@ -256,6 +261,7 @@ __all__ = [
     "lots_of_shipment",
     "may",
     "may_issue",
+    "may_see_accounts",
     "merged_lot",
     "new_password",
     "newest_inspection_of",
@@ -270,6 +276,7 @@ __all__ = [
     "open_inspections",
     "open_workplace",
     "order_batch",
+    "part_of_list",
     "password_in_environment",
     "person",
     "place_captures",
@@ -294,9 +301,7 @@ __all__ = [
     "sign_in",
     "sort_captures",
     "supersede_document",
-    "supplier_csv",
     "supplier_records",
-    "supplier_xlsx",
     "switching_records",
     "try_correction",
     "unanswered_steps",
@@ -304,5 +309,6 @@ __all__ = [
     "verify",
     "waits_of",
     "work",
+    "write_list",
     "zipped_lot",
 ]

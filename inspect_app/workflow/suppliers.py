@@ -1,33 +1,22 @@
-"""The record of each supplier: lots, rates with exact intervals, switching, open returns by age; as tables too."""
+"""The record of each supplier: lots, rates with exact intervals, switching, open returns by age."""
 
-import csv
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-import openpyxl
-
 from inspect_app.judge.characteristic import rate_interval
 from inspect_app.judge.pareto import ParetoRow, pareto
 from inspect_app.model import Nonconformity
+from inspect_app.storage import Session
 from inspect_app.storage import nonconformities as found
 from inspect_app.storage import suppliers as kept
 from inspect_app.storage.suppliers import SupplierCounts
 from inspect_app.workflow.nonconformities import GOES_BACK
-from inspect_app.workflow.switching import SwitchingRecord, switching_records
+from inspect_app.workflow.switching import SwitchingRecord, records_of_switching
 from inspect_app.workflow.workplace import Workplace, reading
 
 AGES_DAYS: Final = (30, 60, 90)
 """Where the classes of age of open returns end; the last is open."""
-_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
-_COLUMNS: Final = (
-    "supplier", "device class", "lots", "lots decided", "lots rejected", "lot rate", "lot rate from", "lot rate to",
-    "devices", "devices decided", "devices rejected", "device rate", "device rate from", "device rate to",
-    "switching", "open returns", "oldest open return, days",
-)  # fmt: skip
-
-Cell = str | int | float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,16 +71,20 @@ class SupplierRecord:
 
 def supplier_records(workplace: Workplace) -> tuple[SupplierRecord, ...]:
     """Return the record of every supplier and device class, by name."""
-    switching = switching_records(workplace)
-    today = workplace.clock()
     with reading(workplace) as session:
-        counts = kept.supplier_counts(session)
-        open_returns = [
-            OpenReturn(nonconformity=one, days=(today - one.disposed.at).days)
-            for one in found.nonconformities(session)
-            if not one.is_closed and one.disposed is not None and one.disposed.disposition in GOES_BACK
-        ]
-    return tuple(_record(one, switching, open_returns) for one in counts)
+        return records_of_suppliers(workplace, session)
+
+
+def records_of_suppliers(workplace: Workplace, session: Session) -> tuple[SupplierRecord, ...]:
+    """Return the record of every supplier and device class, within a transaction."""
+    today = workplace.clock()
+    open_returns = [
+        OpenReturn(nonconformity=one, days=(today - one.disposed.at).days)
+        for one in found.nonconformities(session)
+        if not one.is_closed and one.disposed is not None and one.disposed.disposition in GOES_BACK
+    ]
+    switching = records_of_switching(session)
+    return tuple(_record(one, switching, open_returns) for one in kept.supplier_counts(session))
 
 
 def _record(
@@ -125,59 +118,7 @@ def nonconformity_pareto(workplace: Workplace, by: str) -> tuple[ParetoRow, ...]
         return pareto(names[by](one) for one in found.nonconformities(session))
 
 
-def supplier_csv(workplace: Workplace) -> bytes:
-    """Return the record of all suppliers as CSV, UTF-8 with a byte order mark so that spreadsheets read it as such."""
-    buffer = io.StringIO(newline="")
-    writer = csv.writer(buffer)
-    writer.writerow(_COLUMNS)
-    writer.writerows([_harmless(cell) for cell in row] for row in _rows(workplace))
-    return buffer.getvalue().encode("utf-8-sig")
-
-
-def supplier_xlsx(workplace: Workplace) -> bytes:
-    """Return the same as a workbook."""
-    book = openpyxl.Workbook()
-    sheet = book.active
-    if sheet is None:
-        raise RuntimeError("a new workbook has a sheet")
-    sheet.title = "Suppliers"
-    sheet.append(list(_COLUMNS))
-    for row in _rows(workplace):
-        sheet.append([_harmless(cell) for cell in row])
-    buffer = io.BytesIO()
-    book.save(buffer)
-    return buffer.getvalue()
-
-
-def _rows(workplace: Workplace) -> list[list[Cell]]:
-    return [
-        [
-            one.supplier,
-            one.device_class,
-            one.lots,
-            *_rate_cells(one.lots_rejected),
-            one.devices,
-            *_rate_cells(one.devices_rejected),
-            "; ".join(_switching_words(record) for record in one.switching),
-            len(one.open_returns),
-            max((each.days for each in one.open_returns), default=""),
-        ]
-        for one in supplier_records(workplace)
-    ]
-
-
-def _rate_cells(rate: Rate) -> list[Cell]:
-    share, interval = rate.share, rate.interval
-    if share is None or interval is None:
-        return [rate.of, rate.found, "", "", ""]
-    return [rate.of, rate.found, *(round(value, 6) for value in (share, *interval))]
-
-
-def _switching_words(record: SwitchingRecord) -> str:
+def switching_in_words(record: SwitchingRecord) -> str:
+    """Return where one switching stands, in a few words."""
     state = "discontinued" if record.state.is_discontinued else record.state.stringency.value
     return f"{record.severity.value}: {state}"
-
-
-def _harmless(cell: Cell) -> Cell:
-    """Return a cell that no spreadsheet takes for a formula: what a stranger typed may begin like one."""
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA_STARTS) else cell

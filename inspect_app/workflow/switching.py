@@ -89,16 +89,21 @@ def _seen(event: DecidedLot | tuple[Severity, Ruling], severity: Severity, deman
 def switching_records(workplace: Workplace, supplier: str | None = None) -> tuple[SwitchingRecord, ...]:
     """Return the switching of one supplier, or of all, as the newest contracts demand it."""
     with reading(workplace) as session:
-        contracts = [contract_from(source) for source in sources.newest_contracts(session)]
-        found = {
-            (contract.supplier, device_class, severity): demand
-            for contract in contracts
-            if supplier in (None, contract.supplier)
-            for device_class, plans in contract.lot_plans.items()
-            for severity, demand in plans.items()
-            if demand.switches_by is not None
-        }
-        return tuple(_record(session, *key, demand) for key, demand in sorted(found.items(), key=lambda item: item[0]))
+        return records_of_switching(session, supplier)
+
+
+def records_of_switching(session: Session, supplier: str | None = None) -> tuple[SwitchingRecord, ...]:
+    """Return the same within a transaction."""
+    contracts = [contract_from(source) for source in sources.newest_contracts(session)]
+    found = {
+        (contract.supplier, device_class, severity): demand
+        for contract in contracts
+        if supplier in (None, contract.supplier)
+        for device_class, plans in contract.lot_plans.items()
+        for severity, demand in plans.items()
+        if demand.switches_by is not None
+    }
+    return tuple(_record(session, *key, demand) for key, demand in sorted(found.items(), key=lambda item: item[0]))
 
 
 def _record(session: Session, supplier: str, device_class: str, severity: Severity, demand: LotPlan) -> SwitchingRecord:

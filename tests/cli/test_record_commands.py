@@ -30,6 +30,7 @@ COMMANDS = (
     "database",
     "supersede",
     "revoke",
+    "export",
 )
 Run = Callable[..., tuple[int, str, str]]
 
@@ -180,6 +181,16 @@ def test_the_history_of_a_serial_is_told_and_part_of_one_lists_devices(run: Run,
     assert "4.1 Resolution by eye: conforming" in out
     assert [line.split()[0] for line in listed.splitlines()] == ["BM-001", "BM-002"]
     assert run("history", "nothing", "--instance", lived)[0] == 2
+
+
+def test_a_list_is_exported_to_a_file_or_to_stdout(run: Run, lived: Path, tmp_path: Path) -> None:
+    target = tmp_path / "devices.json"
+    arguments = ("export", "devices", "--instance", lived)
+
+    assert run(*arguments, "--as", "json", "--where", "serial=bm-002", "--output", target)[0] == 0
+    assert [row["serial"] for row in json.loads(target.read_text(encoding="utf-8"))] == ["BM-002"]
+    assert run(*arguments, "--where", "colour=red")[0] == 2
+    assert run(*arguments, "--output", tmp_path / "nowhere" / "x.csv")[0] == 2
 
 
 def test_verify_says_that_all_agrees_or_names_what_does_not(run: Run, lived: Path) -> None:

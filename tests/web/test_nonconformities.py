@@ -183,9 +183,9 @@ def test_an_approver_rules_on_switching(approver, rejected):
 
 
 def test_the_record_of_suppliers_can_be_had_as_files(inspector, rejected):
-    as_csv = inspector.get("/suppliers/suppliers.csv")
-    workbook = inspector.get("/suppliers/suppliers.xlsx")
+    as_csv = inspector.get("/export/suppliers.csv")
+    workbook = inspector.get("/export/suppliers.xlsx")
 
     assert as_csv.headers["Content-Disposition"] == "attachment; filename=suppliers.csv"
-    assert next(csv.DictReader(io.StringIO(as_csv.get_data().decode("utf-8-sig"))))["devices rejected"] == "1"
+    assert next(csv.DictReader(io.StringIO(as_csv.get_data().decode("utf-8-sig"))))["devices_rejected"] == "1"
     assert openpyxl.load_workbook(io.BytesIO(workbook.get_data())).active.cell(2, 1).value == SUPPLIER

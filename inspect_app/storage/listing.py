@@ -1,0 +1,198 @@
+"""What the record lists, key after key: whole lists and pages of them go the same way, a batch in memory at a time."""
+
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any, Final, TypeVar
+
+from sqlalchemy import Select, func, select
+from sqlalchemy.orm import InstrumentedAttribute, Session
+
+from inspect_app.model import (
+    Device,
+    Document,
+    Event,
+    Evidence,
+    Inspection,
+    Lot,
+    Nonconformity,
+    Person,
+    Shipment,
+    Signature,
+)
+from inspect_app.storage import arrivals, documents, glance, nonconformities
+from inspect_app.storage.arrivals import COUNTING_SIGNATURE, Arrived, LotCounts
+from inspect_app.storage.convert import device_of, event_of, evidence_of, shipment_of, signature_of
+from inspect_app.storage.inspections import inspections
+from inspect_app.storage.nonconformity_tables import NonconformityRow
+from inspect_app.storage.people import people
+from inspect_app.storage.tables import (
+    ArrivalRow,
+    DeviceRow,
+    DocumentRow,
+    EventRow,
+    EvidenceRow,
+    InspectionRow,
+    LotRow,
+    ShipmentRow,
+    SignatureRow,
+)
+
+_BATCH: Final = 200
+_SMALL_BATCH: Final = 20  # of what holds measurements with their curves
+Key = int | str
+V = TypeVar("V")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """Which part of a list: the keys behind one, so many at most; everything where neither is said."""
+
+    after: Key | None = None
+    count: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListedShipment:
+    """A shipment with the numbers of its lots and how many devices came."""
+
+    shipment: Shipment
+    lots: tuple[str, ...]
+    devices: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListedInspection:
+    """An inspection without its entries."""
+
+    id: int
+    device: Device
+    lot: Lot
+    opened_at: datetime
+    opened_by: Person
+    signature: Signature | None
+
+
+def _in_batches(
+    session: Session, column: InstrumentedAttribute[Any], statement: Select[Any], span: Span, size: int = _BATCH
+) -> Iterator[list[Any]]:
+    """Yield the keys that a statement finds, in their order."""
+    if span.after is not None:
+        statement = statement.where(column > span.after)
+    statement = statement.order_by(column).limit(span.count)
+    yield from map(list, session.scalars(statement.execution_options(yield_per=size)).partitions(size))
+
+
+def _ordered(keys: Iterable[int], found: Iterable[V], key_of: Callable[[V], int]) -> Iterator[V]:
+    by_key = {key_of(one): one for one in found}
+    return (by_key[key] for key in keys if key in by_key)
+
+
+def shipments(session: Session, span: Span) -> Iterator[ListedShipment]:
+    """Yield shipments in the order in which they came."""
+    everybody = people(session)
+    for keys in _in_batches(session, ShipmentRow.id, select(ShipmentRow.id), span):
+        lots, devices = _lots_of_shipments(session, keys)
+        for row in session.scalars(select(ShipmentRow).where(ShipmentRow.id.in_(keys)).order_by(ShipmentRow.id)):
+            yield ListedShipment(
+                shipment=shipment_of(row, everybody[row.received_by_id]),
+                lots=tuple(lots[row.id]),
+                devices=devices.get(row.id, 0),
+            )
+
+
+def _lots_of_shipments(session: Session, keys: Collection[int]) -> tuple[dict[int, list[str]], dict[int, int]]:
+    lots: dict[int, list[str]] = defaultdict(list)
+    named = select(LotRow.shipment_id, LotRow.number).where(LotRow.shipment_id.in_(keys)).order_by(LotRow.id)
+    for shipment_id, number in session.execute(named):
+        lots[shipment_id].append(number)
+    counted = (
+        select(LotRow.shipment_id, func.count(ArrivalRow.id))
+        .join(ArrivalRow, ArrivalRow.lot_id == LotRow.id)
+        .where(LotRow.shipment_id.in_(keys))
+        .group_by(LotRow.shipment_id)
+    )
+    return lots, dict(session.execute(counted).all())
+
+
+def lots(session: Session, span: Span, *, text: str = "", is_open: bool = False) -> Iterator[LotCounts]:
+    """Yield lots in the order in which they came; those that are found by a text, or not concluded yet."""
+    search = glance.LotSearch(text=text)
+    if is_open:
+        search = replace(search, among=glance.open_lots(session, glance.unsigned_inspections(session)))
+    for keys in _in_batches(session, LotRow.id, glance.found_lots(select(LotRow.id), search), span):
+        yield from _ordered(keys, arrivals.lot_counts(session, keys), lambda one: one.lot.id)
+
+
+def devices(session: Session, span: Span, *, serial: str = "", lot: str = "") -> Iterator[Arrived]:
+    """Yield devices in the order in which they came first, each as it came last; or as it came in the lot of a number.
+
+    With `serial` those with this text in their serial.
+    """
+    statement = select(DeviceRow.id)
+    if serial:
+        statement = statement.where(DeviceRow.serial.icontains(serial, autoescape=True))
+    if lot:
+        arrived = select(ArrivalRow.device_id).join(LotRow, LotRow.id == ArrivalRow.lot_id).where(LotRow.number == lot)
+        statement = statement.where(DeviceRow.id.in_(arrived))
+    for keys in _in_batches(session, DeviceRow.id, statement, span):
+        yield from _ordered(keys, arrivals.last_arrivals(session, keys, lot or None), lambda one: one.device.id)
+
+
+def inspections_of(session: Session, span: Span) -> Iterator[Inspection]:
+    """Yield inspections with the newest entry of each step, in the order in which they were opened."""
+    for keys in _in_batches(session, InspectionRow.id, select(InspectionRow.id), span, _SMALL_BATCH):
+        yield from _ordered(keys, inspections(session, keys), lambda one: one.id)
+
+
+def opened(session: Session, span: Span) -> Iterator[ListedInspection]:
+    """Yield inspections without their entries, in the order in which they were opened."""
+    everybody = people(session)
+    for keys in _in_batches(session, InspectionRow.id, select(InspectionRow.id), span):
+        statement = (
+            select(InspectionRow, DeviceRow, SignatureRow)
+            .join(DeviceRow, DeviceRow.id == InspectionRow.device_id)
+            .outerjoin(SignatureRow, COUNTING_SIGNATURE)
+            .where(InspectionRow.id.in_(keys))
+            .order_by(InspectionRow.id)
+        )
+        rows = session.execute(statement).all()
+        found = arrivals.lots_by_key(session, {row.lot_id for row, _, _ in rows})
+        for row, device, signature in rows:
+            yield ListedInspection(
+                id=row.id,
+                device=device_of(device, found[row.lot_id].device_class),
+                lot=found[row.lot_id],
+                opened_at=row.opened_at,
+                opened_by=everybody[row.opened_by_id],
+                signature=None if signature is None else signature_of(signature, everybody[signature.signed_by_id]),
+            )
+
+
+def issued(session: Session, span: Span, *, text: str = "") -> Iterator[tuple[int, Document, Device, Lot]]:
+    """Yield documents with key, device and lot in the order of issue; those with a text in number, serial or lot."""
+    for keys in _in_batches(session, DocumentRow.id, documents.found_keys(text), span):
+        yield from _ordered(keys, documents.documents_by_key(session, keys), lambda one: one[0])
+
+
+def found(session: Session, span: Span) -> Iterator[Nonconformity]:
+    """Yield nonconformities in the order in which they were found."""
+    for keys in _in_batches(session, NonconformityRow.id, select(NonconformityRow.id), span):
+        yield from _ordered(keys, nonconformities.nonconformities(session, keys=keys), lambda one: one.id)
+
+
+def kept_files(session: Session, span: Span) -> Iterator[tuple[Evidence, Person]]:
+    """Yield kept files with who kept them, in the order of their digests."""
+    everybody = people(session)
+    for keys in _in_batches(session, EvidenceRow.sha256, select(EvidenceRow.sha256), span):
+        statement = select(EvidenceRow).where(EvidenceRow.sha256.in_(keys)).order_by(EvidenceRow.sha256)
+        for row in session.scalars(statement):
+            yield evidence_of(row), everybody[row.kept_by_id]
+
+
+def events(session: Session, span: Span) -> Iterator[Event]:
+    """Yield the links of the audit chain, oldest first."""
+    for keys in _in_batches(session, EventRow.id, select(EventRow.id), span):
+        for row in session.scalars(select(EventRow).where(EventRow.id.in_(keys)).order_by(EventRow.id)):
+            yield event_of(row)
