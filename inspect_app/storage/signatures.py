@@ -6,6 +6,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from inspect_app.model import Judgement, Person, Verdict
+from inspect_app.storage import results
 from inspect_app.storage.arrivals import COUNTING_SIGNATURE
 from inspect_app.storage.audit import Act
 from inspect_app.storage.convert import assessment_from, assessment_text
@@ -21,9 +22,9 @@ def add_signature(
     judgements: tuple[Judgement, ...],
     verdict: Verdict,
 ) -> None:
-    """Sign an inspection; its judgements are frozen with it."""
+    """Sign an inspection; its judgements are frozen with it, and its results listed."""
     count = act.session.scalar(select(func.count()).where(SignatureRow.inspection_id == inspection_id)) or 0
-    act.add(
+    row = act.add(
         SignatureRow(
             inspection_id=inspection_id,
             ordinal=count + 1,
@@ -34,6 +35,7 @@ def add_signature(
             assessment=assessment_text(judgements, verdict),
         )
     )
+    results.list_results(act.session, (row.id,))
 
 
 def counting_signature_id(session: Session, inspection_id: int) -> int | None:

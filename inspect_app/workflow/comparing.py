@@ -8,6 +8,7 @@ from typing import Final
 
 from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.model import Condition, Entry, Inspection, Limit
+from inspect_app.model.characteristic import lasting_condition
 from inspect_app.quantity import Quantity
 from inspect_app.storage import Session, comparing, inspections
 from inspect_app.workflow.inspecting import contract_of, form_of
@@ -16,7 +17,6 @@ from inspect_app.workflow.workplace import Workplace, reading
 
 MOST_COMPARED: Final = 8
 _DEVICES_OF_A_CLASS: Final = 50
-_TELLS_NOTHING: Final = ("roi", "readers", "runs", "repeats", "events", "frames", "onset_ms", "half_ms")
 _Key = tuple[str, str, tuple[tuple[str, str], ...]]
 
 
@@ -167,8 +167,7 @@ def _of_one(workplace: Workplace, inspection: Inspection) -> Mapping[_Key, tuple
         if entry is None or entry.measured is None or entry.problem is not None:
             continue
         for result in entry.measured.results:
-            under = {**step.condition, **result.condition}
-            condition = {name: value for name, value in under.items() if name not in _TELLS_NOTHING}
+            condition = lasting_condition(step.condition, result.condition)
             told = tuple(sorted((name, str(value)) for name, value in condition.items()))
             place = _Of(step.check, result.quantity_name, condition)
             found[step.check, result.quantity_name, told].append((place, result.quantity))

@@ -2,6 +2,7 @@
 
 from inspect_app.errors import NotAllowed
 from inspect_app.model import Disposition, EntryState, Inspection, Nonconformity, Outcome, Person
+from inspect_app.model.characteristic import CARRIED_OVER
 from inspect_app.storage import Act, entries, inspections, sources
 from inspect_app.storage import nonconformities as kept
 from inspect_app.storage.entries import NewEntry
@@ -89,7 +90,7 @@ def _carry_over(act: Act, found: Inspection, step_id: str, key: int, person: Per
             instrument_ids=tuple(one.id for one in entry.instruments),
             evidence=entry.evidence,
             problem=entry.problem,
-            reason=f"carried over from inspection {found.id}, recorded {when} by {entry.recorded_by.name}",
+            reason=f"{CARRIED_OVER} {found.id}, recorded {when} by {entry.recorded_by.name}",
             measured=entry.measured,
             program_version=entries.program_version_of(act.session, entry.id) or "",
         ),

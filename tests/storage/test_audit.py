@@ -66,7 +66,7 @@ def another(path: Path, table: str, column: str) -> str:
     """Return SQL for a value other than the one in the first row of a table, near to it."""
     with closing(sqlite3.connect(path)) as connection:
         (value,) = connection.execute(f"SELECT {column} FROM {table} ORDER BY rowid LIMIT 1").fetchone()  # noqa: S608 (names of tables)
-    if isinstance(value, int):
+    if isinstance(value, int | float):
         return str(value + 1_000_000)
     if not value:
         return "'x'"

@@ -1,0 +1,105 @@
+"""Results over time: of a device, of a characteristic over all devices; only those of signatures that still count."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Select, select
+from sqlalchemy.orm import Session
+
+from inspect_app.model.characteristic import Characteristic, ListedResult
+from inspect_app.quantity import Quantity
+from inspect_app.storage.result_tables import CharacteristicRow, DeviceVerdictRow, ResultRow
+from inspect_app.storage.tables import ReopeningRow
+
+NOT_TAKEN_BACK = ~select(ReopeningRow.id).where(ReopeningRow.signature_id == ResultRow.signature_id).exists()
+"""A result counts while the signature that lists it was not taken back."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Period:
+    """From a moment on and before another; None for open."""
+
+    since: datetime | None = None
+    until: datetime | None = None
+
+
+def characteristics(session: Session, device_class: str | None = None) -> tuple[Characteristic, ...]:
+    """Return what was ever measured of a class, or of all, in the order of class, check, quantity and condition."""
+    columns = (CharacteristicRow.device_class, CharacteristicRow.check_name, CharacteristicRow.quantity_name)
+    statement = select(CharacteristicRow).order_by(*columns, CharacteristicRow.condition, CharacteristicRow.unit)
+    if device_class is not None:
+        statement = statement.where(CharacteristicRow.device_class == device_class)
+    return tuple(_characteristic(row) for row in session.scalars(statement))
+
+
+def characteristic(session: Session, characteristic_id: int) -> Characteristic | None:
+    """Return one characteristic."""
+    row = session.get(CharacteristicRow, characteristic_id)
+    return None if row is None else _characteristic(row)
+
+
+def _characteristic(row: CharacteristicRow) -> Characteristic:
+    condition = {
+        name: tuple(value) if isinstance(value, list) else value for name, value in json.loads(row.condition).items()
+    }
+    return Characteristic(
+        id=row.id,
+        device_class=row.device_class,
+        check=row.check_name,
+        quantity_name=row.quantity_name,
+        condition=condition,
+        unit=row.unit,
+    )
+
+
+def results_of_device(session: Session, device_id: int) -> tuple[ListedResult, ...]:
+    """Return every result of a device, by characteristic and time."""
+    order = (ResultRow.characteristic_id, ResultRow.measured_at, ResultRow.id)
+    return _listed(session, _results().where(ResultRow.device_id == device_id).order_by(*order))
+
+
+def results_of_characteristic(
+    session: Session, characteristic_id: int, *, most: int, period: Period | None = None
+) -> tuple[ListedResult, ...]:
+    """Return the newest results of a characteristic over all devices, the newest first; at most so many."""
+    statement = _results().where(ResultRow.characteristic_id == characteristic_id)
+    if period is not None and period.since is not None:
+        statement = statement.where(ResultRow.measured_at >= period.since)
+    if period is not None and period.until is not None:
+        statement = statement.where(ResultRow.measured_at < period.until)
+    return _listed(session, statement.order_by(ResultRow.measured_at.desc(), ResultRow.id.desc()).limit(most))
+
+
+_Listed = Select[ResultRow, int, str]
+
+
+def _results() -> _Listed:
+    return (
+        select(ResultRow, DeviceVerdictRow.inspection_id, CharacteristicRow.unit)
+        .join(DeviceVerdictRow, DeviceVerdictRow.signature_id == ResultRow.signature_id)
+        .join(CharacteristicRow, CharacteristicRow.id == ResultRow.characteristic_id)
+        .where(NOT_TAKEN_BACK)
+    )
+
+
+def _listed(session: Session, statement: _Listed) -> tuple[ListedResult, ...]:
+    return tuple(_result(row, inspection_id, unit) for row, inspection_id, unit in session.execute(statement))
+
+
+def _result(row: ResultRow, inspection_id: int, unit: str) -> ListedResult:
+    return ListedResult(
+        characteristic_id=row.characteristic_id,
+        device_id=row.device_id,
+        inspection_id=inspection_id,
+        entry_id=row.entry_id,
+        ordinal=row.ordinal,
+        measured_at=row.measured_at,
+        quantity=Quantity(
+            value=row.value,
+            unit=unit,
+            standard_uncertainty=row.standard_uncertainty,
+            degrees_of_freedom=row.degrees_of_freedom,
+        ),
+        finding=row.finding,
+    )
