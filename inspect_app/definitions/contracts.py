@@ -13,11 +13,12 @@ from inspect_app.definitions.toml_source import BYTE_ORDER_MARK, Table, digest_o
 from inspect_app.definitions.values import Contract
 from inspect_app.errors import InspectError
 from inspect_app.measure import CHECKS, Check
-from inspect_app.model import Condition, DecisionRule, Limit, Over, Severity, SpotAllowance, SpotClass
+from inspect_app.model import Condition, DecisionRule, Limit, Outcome, Over, Severity, SpotAllowance, SpotClass
 from inspect_app.quantity import canonical_unit, conversion_factor
 
 _SPATIAL_FREQUENCY: Final = ("lp/mm", "cy/mm")
 _READ_ON_A_TARGET: Final = "resolution"  # as against a spatial frequency that is computed, such as mtf50_lp_mm
+_MILDEST_FIRST: Final = (Outcome.ACCEPTED, Outcome.HELD, Outcome.REJECTED)
 _RULES_OF_SPOTS: Final = (DecisionRule.SIMPLE, DecisionRule.GUARDED)  # a count has no guard band of its own
 
 Word = TypeVar("Word", bound=enum.StrEnum)
@@ -117,6 +118,7 @@ def _read_limit(table: Table, checks: Mapping[str, Check]) -> Limit:
     unit = _read_unit(table, check.quantities[quantity])
     at_least, at_most, element = _read_bounds(table, quantity, unit)
     decision_rule = _word(table, "decision_rule", DecisionRule)
+    conditional_pass, conditional_fail = _read_conditional(table, decision_rule)
     return Limit(
         clause=table.text("clause"),
         title=table.text("title"),
@@ -131,7 +133,22 @@ def _read_limit(table: Table, checks: Mapping[str, Check]) -> Limit:
         over=_word(table, "over", Over, Over.WORST),
         element=element,
         p_min=_read_p_min(table, decision_rule),
+        conditional_pass=conditional_pass,
+        conditional_fail=conditional_fail,
     )
+
+
+def _read_conditional(table: Table, rule: DecisionRule) -> tuple[Outcome, Outcome]:
+    for name in ("conditional_pass", "conditional_fail"):
+        if table.has(name) and rule is not DecisionRule.NONBINARY:
+            problem = f"the rule {rule} knows no conditional findings"
+            raise table.error(name, problem, f'Leave it out, or write decision_rule = "{DecisionRule.NONBINARY}".')
+    passes = _word(table, "conditional_pass", Outcome, Outcome.ACCEPTED)
+    fails = _word(table, "conditional_fail", Outcome, Outcome.REJECTED)
+    if _MILDEST_FIRST.index(fails) < _MILDEST_FIRST.index(passes):
+        problem = f"a fail that is {fails} is milder than a pass that is {passes}"
+        raise table.error("conditional_fail", problem, "Make it as strict at least.")
+    return passes, fails
 
 
 def _read_p_min(table: Table, rule: DecisionRule) -> float | None:

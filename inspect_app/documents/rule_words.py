@@ -38,13 +38,14 @@ _TEXTS: Final[Mapping[DecisionRule, str]] = {
     ),
     DecisionRule.ISO14253_SUPPLIER: (
         "The supplier proves conformity: a result conforms when it lies within the limit by 1.645 standard"
-        " uncertainties or more (95 %), and does not conform when it lies beyond by more than that. Between the two"
-        " neither is proven, and the device is held."
+        " uncertainties or more (95 %). Of any other result conformity is not proven, whether or not nonconformity"
+        " would be, and the device is rejected."
     ),
     DecisionRule.NONBINARY: (
         "The guard band is the expanded uncertainty U. A result passes when it lies within the limit by U or more and"
-        " fails when it lies beyond by more than U; nearer to the limit it passes or fails conditionally. A conditional"
-        " pass is accepted, a conditional fail rejected."
+        " fails when it lies beyond by more than U; nearer to the limit it passes or fails conditionally. What a"
+        " conditional pass or fail means for the device is the contract's to say: where it says nothing, a pass is"
+        " accepted and a fail rejected."
     ),
     DecisionRule.PROBABILITY: (
         "A result conforms when the probability that the true value meets the limit, given result and uncertainty, is"
@@ -58,6 +59,8 @@ def rule_text(demand: Limit | SpotAllowance) -> str:
     name = RULE_NAMES[demand.decision_rule]
     if isinstance(demand, Limit) and demand.p_min is not None:
         return f"{name} at least {format_limit(100 * demand.p_min, '%')}"
+    if isinstance(demand, Limit) and demand.decision_rule is DecisionRule.NONBINARY:
+        return f"{name} (pass {demand.conditional_pass}, fail {demand.conditional_fail})"
     return name
 
 

@@ -4,7 +4,8 @@ from typing import Final
 
 from inspect_app.judge.acceptance import ROUNDING, Acceptance, acceptance, excess_over, probability_of_conformity
 from inspect_app.judge.rules import RULES
-from inspect_app.model import Condition, DecisionRule, Finding, Judgement, Limit
+from inspect_app.judge.verdict import meaning
+from inspect_app.model import Condition, DecisionRule, Finding, Judgement, Limit, Outcome
 from inspect_app.quantity import (
     Quantity,
     format_limit,
@@ -14,7 +15,6 @@ from inspect_app.quantity import (
     with_unit,
 )
 
-_REJECTING: Final = (Finding.NONCONFORMING, Finding.CONDITIONAL_FAIL)
 _NEARLY_SURE: Final = 0.9999
 
 
@@ -70,6 +70,7 @@ def decide(
     probability = probability_of_conformity(result, limit)
     margin = zone.margin(result.value)
     finding = _finding(result, limit, zone, margin)
+    rejects = meaning(finding, limit, has_room=zone.has_room) is Outcome.REJECTED
     return Judgement(
         limit=limit,
         finding=finding,
@@ -82,7 +83,7 @@ def decide(
         coverage_factor=_stored_factor(result, zone),
         margin=margin,
         probability_of_conformity=probability,
-        specific_risk=probability if finding in _REJECTING else 1 - probability,
+        specific_risk=probability if rejects else 1 - probability,
         step_id=step_id,
     )
 
@@ -129,7 +130,7 @@ def demand_in_words(limit: Limit) -> str:
 def _reason(result: Quantity, limit: Limit, finding: Finding, zone: Acceptance, probability: float) -> str:
     seen, demand = format_quantity(result), demand_in_words(limit)
     if finding is Finding.INCONCLUSIVE:
-        return f"{seen}: {_doubt(limit, zone)} ({demand})."
+        return f"{seen}: {_doubt(limit, zone, excess_over(result.value, limit))} ({demand})."
     if finding is Finding.CONDITIONAL_PASS:
         return f"{seen} meets {demand}, but by less than its uncertainty."
     if finding is Finding.CONDITIONAL_FAIL:
@@ -152,12 +153,14 @@ def _per_cent(share: float) -> str:
     return "less than 0.01 %" if share < 1 - _NEARLY_SURE else f"{format_limit(float(f'{100 * share:.4g}'), '%')}"
 
 
-def _doubt(limit: Limit, zone: Acceptance) -> str:
+def _doubt(limit: Limit, zone: Acceptance, excess: float) -> str:
     if not zone.has_room:
         return "the uncertainty leaves no room between the limits"
     doubt = "the limit lies within the uncertainty, so neither can be shown"
     if limit.decision_rule is DecisionRule.ISO14253_BUYER:
         return f"{doubt}; nonconformity is for the buyer to prove, who cannot reject on this"
     if limit.decision_rule is DecisionRule.ISO14253_SUPPLIER:
-        return f"{doubt}; conformity is for the supplier to prove, who cannot deliver on this"
+        far = "conformity is not proven, and the limit is missed even with the uncertainty allowed for"
+        seen = far if excess > zone.guard_band else doubt
+        return f"{seen}; conformity is for the supplier to prove, who cannot deliver on this"
     return doubt

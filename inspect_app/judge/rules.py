@@ -84,7 +84,9 @@ RULES: Final[Mapping[DecisionRule, Rule]] = MappingProxyType(
             source="ISO 14253-1:2017, the supplier proves conformity",
             factor=_one_sided,
             inwards=1,
-            zones=(_YES, _OPEN, _OPEN, _NO),
+            # Proof of conformity knows two answers: a result beyond the limit by more than w is no less and no more
+            # unproven than one before it. When conformity is verified, the zone of doubt belongs to rejection (5.2).
+            zones=(_YES, _OPEN, _OPEN, _OPEN),
         ),
         DecisionRule.NONBINARY: Rule(
             source="ILAC-G8:09/2019, 4.2.3, non-binary statement with guard band w = U",

@@ -28,6 +28,14 @@ class Severity(enum.StrEnum):
     MINOR = "minor"
 
 
+class Outcome(enum.StrEnum):
+    """The verdict on a device or a lot."""
+
+    ACCEPTED = "accepted"
+    REJECTED = "rejected"
+    HELD = "held"
+
+
 class Over(enum.StrEnum):
     """How a limit reads several results: the worst of them, each by itself, or their mean."""
 
@@ -43,7 +51,8 @@ class Limit:
     `condition` names what a result must carry to be meant; a result may carry more. At least one of `at_least` and
     `at_most` is given, both in `unit`. `element` names the element of the 1951 target that the bound stands for, such
     as ``6,2``; empty where the contract gave a number. `p_min` is the least probability of conformity that the rule of
-    probability accepts, between 0 and 1; None with any other rule.
+    probability accepts, between 0 and 1; None with any other rule. `conditional_pass` and
+    `conditional_fail` say what these two findings of the non-binary rule mean for the device.
     """
 
     clause: str
@@ -59,6 +68,8 @@ class Limit:
     over: Over = Over.WORST
     element: str = ""
     p_min: float | None = None
+    conditional_pass: Outcome = Outcome.ACCEPTED
+    conditional_fail: Outcome = Outcome.REJECTED
 
     def __post_init__(self) -> None:
         bounds = [bound for bound in (self.at_least, self.at_most) if bound is not None]
@@ -164,14 +175,6 @@ class Judgement:
     probability_of_conformity: float | None = None
     specific_risk: float | None = None
     step_id: str | None = None
-
-
-class Outcome(enum.StrEnum):
-    """The verdict on a device or a lot."""
-
-    ACCEPTED = "accepted"
-    REJECTED = "rejected"
-    HELD = "held"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

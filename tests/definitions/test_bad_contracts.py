@@ -9,57 +9,8 @@ from hypothesis import strategies as st
 from inspect_app.definitions import read_contract
 from inspect_app.definitions.lines import line_numbers
 from inspect_app.errors import UnusableInput
+from tests.truth.contracts import SOUND, changed
 
-SOUND = """\
-number = "T-1"  # the number
-revision = "2"
-title = "Contract for tests"
-buyer = "Buyer"
-supplier = "Supplier"
-
-[[limit]]
-device_class = ["small", "large"]
-clause = "4.1"
-title = "Lag"
-check = "latency"
-quantity = "latency_half"
-unit = "ms"
-at_most = 50
-condition = { mode = "live view" }
-decision_rule = "guarded"
-severity = "critical"
-
-[[limit]]
-device_class = "small"
-clause = "4.2"
-title = \"\"\"
-Resolution
-at_most = 3\"\"\"
-check = "bar-target"
-quantity = "resolution"
-unit = "lp/mm"
-at_least_element = "6,2"
-decision_rule = "simple"
-severity = "major"
-
-[[spots]]
-device_class = "large"
-clause = "4.3"
-title = "Spots"
-check = "blemish"
-polarity = "dark"
-contrast_at_least = 0.3
-decision_rule = "guarded"
-severity = "minor"
-
-  [[spots.row]]
-  size_mm = [0.075, 0.150]
-  allowed = [2, 4, 6]
-
-  [[spots.row]]
-  size_mm = [0.150]
-  allowed = [0, 0, 1]
-"""
 SECOND_LAG = """[[limit]]
 device_class = "small"
 clause = "4.9"
@@ -102,6 +53,12 @@ SLIPS = {
     "no least probability": ('"guarded"', '"probability"', "[[limit]]", "limit 1, p_min", "is missing"),
     "per cent": ('"guarded"', '"probability"\np_min = 95', "p_min = 95", "limit 1, p_min", "not between 0 and 1"),
     "probability unasked": ('"guarded"', '"guarded"\np_min = 0.9', "p_min", "limit 1, p_min", "asks for no"),
+    "conditional unasked": ('"guarded"', '"guarded"\nconditional_fail = "held"', "conditional_fail",
+        "limit 1, conditional_fail", "knows no conditional findings"),
+    "conditional nonsense": ('"guarded"', '"nonbinary"\nconditional_pass = "return"', "conditional_pass",
+        "limit 1, conditional_pass", "none of its words"),
+    "fail milder than pass": ('"guarded"', '"nonbinary"\nconditional_pass = "held"\nconditional_fail = "accepted"',
+        "conditional_fail", "limit 1, conditional_fail", "milder than a pass"),
     "unknown severity": ('"critical"', '"grave"', '"grave"', "limit 1, severity", "none of its words"),
     "unknown over": ('"critical"', '"critical"\nover = "best"', "over", "limit 1, over", "none of its words"),
     "rounded name": ('_element = "6,2"', " = 72", "at_least = 72", "limit 2, at_least", "rounded name of element 6,2"),
@@ -147,11 +104,6 @@ def refused(tmp_path, content):
     assert caught.value.remedy
     assert "\n" not in str(caught.value)
     return caught.value
-
-
-def changed(old, new):
-    assert old in SOUND
-    return SOUND.replace(old, new, 1)
 
 
 @pytest.mark.parametrize(("old", "new", "on", "field", "problem"), SLIPS.values(), ids=SLIPS.keys())

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from inspect_app.errors import UnusableInput
-from inspect_app.judge import decide, demand_in_words, probability_of_conformity
-from inspect_app.model import DecisionRule, Finding, Limit
+from inspect_app.judge import decide, demand_in_words, device_verdict, probability_of_conformity
+from inspect_app.model import DecisionRule, Finding, Limit, Outcome
 from inspect_app.quantity import UNITS, Quantity
 
 SIMPLE, GUARDED = DecisionRule.SIMPLE, DecisionRule.GUARDED
@@ -223,7 +223,7 @@ def test_raising_the_uncertainty_never_turns_a_fail_into_a_pass_under_a_guarded_
 def test_the_specific_risk_is_that_of_the_decision_taken(value, uncertainty, freedom, demand):
     """JCGM 106:2012, 9.3: conformity of what is rejected, nonconformity of what is not."""
     decided = decide(seen(value, uncertainty, freedom=freedom), demand)
-    is_rejected = decided.finding in (Finding.NONCONFORMING, Finding.CONDITIONAL_FAIL)
+    is_rejected = device_verdict([decided]).outcome is Outcome.REJECTED
 
     assert decided.specific_risk == pytest.approx(
         decided.probability_of_conformity if is_rejected else 1 - decided.probability_of_conformity, abs=1e-12
