@@ -8,15 +8,17 @@ import click
 
 from inspect_app.cli._place import table
 from inspect_app.definitions.studies import Looks, gauge_trials, read_looks, read_study
+from inspect_app.definitions.study_results import reader_doubt
 from inspect_app.documents.study_lines import (
     ANALYSIS_COLUMNS,
     agreement_lines,
     analysis_rows,
     gauge_lines,
-    reader_percent,
+    range_lines,
 )
 from inspect_app.judge.agreement import Kappa, highest_rate
 from inspect_app.judge.gauge import POOL_ABOVE, GaugeStudy, gauge_study
+from inspect_app.judge.gauge_ranges import RangeStudy, range_study
 
 EXAMPLES: Final = """\b
 Examples:
@@ -46,17 +48,39 @@ def gauge(file: Path, *, elements: bool, pool_above: float, as_json: bool) -> No
     """Tell repeatability and reproducibility of readings, from a CSV with the columns part, reader, value.
 
     Every reader reads every part equally often, twice at least, blind and in changed order. Analysis of variance with
-    interaction. Elements of the bar target are taken by the logarithm of their frequency, in steps of one element.
+    interaction, and average and range beside it. Elements of the bar target are taken by the logarithm of their
+    frequency, in steps of one element.
     """
-    found = gauge_study(gauge_trials(read_study(file), file.name, elements=elements), pool_above=pool_above)
+    trials = gauge_trials(read_study(file), file.name, elements=elements)
+    found, ranges = gauge_study(trials, pool_above=pool_above), range_study(trials)
     if as_json:
-        click.echo(json.dumps(_gauge_values(found, elements=elements), allow_nan=False))
+        values = _gauge_values(found, elements=elements) | {"average_and_range": _range_values(ranges)}
+        click.echo(json.dumps(values, allow_nan=False))
     else:
         click.echo(table(ANALYSIS_COLUMNS, analysis_rows(found)))
-        click.echo("\n".join(("", *gauge_lines(found, elements=elements))))
+        click.echo("\n".join(("", *gauge_lines(found, elements=elements), "", "By average and range:")))
+        click.echo("\n".join(range_lines(ranges)))
+
+
+def _range_values(found: RangeStudy | None) -> dict[str, object] | None:
+    if found is None:
+        return None
+    return {
+        "mean_range": found.mean_range,
+        "reader_difference": found.reader_difference,
+        "part_range": found.part_range,
+        "repeatability": found.repeatability,
+        "reproducibility": found.reproducibility,
+        "gauge": found.gauge,
+        "part": found.part,
+        "total": found.total,
+        "percent_of_total": found.percent_of_total,
+        "distinct_categories": found.categories,
+    }
 
 
 def _gauge_values(found: GaugeStudy, *, elements: bool) -> dict[str, object]:
+    doubt = reader_doubt(found) if elements else None
     return {
         "anova": [
             {
@@ -79,7 +103,8 @@ def _gauge_values(found: GaugeStudy, *, elements: bool) -> dict[str, object]:
         "percent_of_total": found.percent_of_total,
         "distinct_categories": found.categories,
         "set_to_zero": list(found.floored),
-        "reader_uncertainty_percent": reader_percent(found) if elements else None,
+        "degrees_of_freedom": found.degrees_of_freedom,
+        "reader_uncertainty_percent": None if doubt is None else doubt.percent,
     }
 
 

@@ -61,6 +61,22 @@ def read_study(path: Path) -> bytes:
         raise UnusableInput(path.name, f"cannot be read ({reason})", "Name the study's CSV file.") from error
 
 
+def table_text(content: bytes, name: str) -> str:
+    """Return the text of a table without its byte order mark.
+
+    Raises
+    ------
+    UnusableInput
+        It is larger than a study can be, or no UTF-8 text.
+    """
+    if len(content) > LARGEST_BYTES:
+        raise UnusableInput(name, "is larger than 1 MB", "Name the study's CSV file.")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise UnusableInput(name, "is not UTF-8 text", "Save it as CSV in UTF-8.") from error
+
+
 def gauge_trials(content: bytes, name: str, *, elements: bool) -> tuple[Trial, ...]:
     """Return the readings of a study with the columns part, reader, value.
 
@@ -78,6 +94,13 @@ def gauge_trials(content: bytes, name: str, *, elements: bool) -> tuple[Trial, .
         Trial(part=row["part"], reader=row["reader"], value=_value(f"{name}, reading {number}", row["value"], elements))
         for number, row in enumerate(rows, start=1)
     )
+
+
+def layout_of(content: bytes, name: str) -> str:
+    """Return the number of the layout that a table names in its column layout, or nothing."""
+    rows = csv.DictReader(io.StringIO(table_text(content, name), newline=""))
+    first = next(rows, {})
+    return str(first.get("layout") or "").strip()
 
 
 def read_looks(content: bytes, name: str) -> Looks:
@@ -121,7 +144,7 @@ def _wrong(rows: Sequence[Mapping[str, str]]) -> dict[str, tuple[int, int]]:
 
 
 def _rows(content: bytes, name: str, columns: Sequence[str], optional: Sequence[str] = ()) -> list[dict[str, str]]:
-    reader = csv.DictReader(io.StringIO(_text(content, name), newline=""))
+    reader = csv.DictReader(io.StringIO(table_text(content, name), newline=""))
     try:
         names = [one.strip().casefold() for one in reader.fieldnames or ()]
         rows = list(reader.reader)
@@ -148,12 +171,3 @@ def _row(
         if not row.get(column):
             raise UnusableInput(where, f"{column} is empty", "Fill it, or remove the row.")
     return row
-
-
-def _text(content: bytes, name: str) -> str:
-    if len(content) > LARGEST_BYTES:
-        raise UnusableInput(name, "is larger than 1 MB", "Name the study's CSV file.")
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise UnusableInput(name, "is not UTF-8 text", "Save it as CSV in UTF-8.") from error

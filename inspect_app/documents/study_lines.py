@@ -1,21 +1,18 @@
 """The result of a reader study in printed lines, for the command and the page alike."""
 
-import math
 from collections.abc import Iterator
 
 from inspect_app.definitions.studies import Looks
+from inspect_app.definitions.study_results import reader_doubt
 from inspect_app.judge.agreement import Kappa, highest_rate
 from inspect_app.judge.gauge import GaugeStudy
+from inspect_app.judge.gauge_ranges import MOST_IN_TABLE, RangeStudy
 from inspect_app.quantity import format_limit, format_number
 
 ANALYSIS_COLUMNS = ("source", "df", "SS", "MS", "F", "p")
 _DIGITS = 6
 _SPREADS = ("repeatability", "reproducibility", "interaction", "gauge", "part", "total")
-
-
-def reader_percent(found: GaugeStudy) -> float:
-    """Return the standard uncertainty of one reader of the bar target in per cent: an element is a factor 2^(1/6)."""
-    return 100 * found.gauge * math.log(2) / 6
+_SPREADS_BY_RANGE = tuple(name for name in _SPREADS if name != "interaction")
 
 
 def analysis_rows(found: GaugeStudy) -> tuple[tuple[str, ...], ...]:
@@ -40,9 +37,22 @@ def gauge_lines(found: GaugeStudy, *, elements: bool) -> Iterator[str]:
     if found.floored:
         yield f"Set to zero, having come out negative: {', '.join(found.floored)}."
     if elements:
-        yield f"For the form: reader_uncertainty_percent = {reader_percent(found):.2g}"
+        doubt = reader_doubt(found)
+        freedom = format_number(doubt.degrees_of_freedom, 1)
+        yield f"For the form: reader_uncertainty_percent = {doubt.percent:.2g}, with {freedom} degrees of freedom"
     else:
         yield f"Standard uncertainty of one reading, as far as reading goes: {_shown(found.gauge)}"
+
+
+def range_lines(found: RangeStudy | None) -> Iterator[str]:
+    """Return what average and range say of the same readings, a line each."""
+    if found is None:
+        yield f"Average and range is not told: its tables end at {MOST_IN_TABLE} parts, readers and repeats."
+        return
+    for name in _SPREADS_BY_RANGE:
+        spread = getattr(found, name)
+        yield f"{name}: {_shown(spread)}, {format_number(100 * spread / found.total, 1)} % of the total"
+    yield f"distinct categories: {found.categories}"
 
 
 def agreement_lines(looks: Looks, kappa: Kappa) -> Iterator[str]:

@@ -54,6 +54,8 @@ class GaugeStudy:
         EV, AV, INT, PV.
     floored : tuple of str
         Components that came out negative and were set to zero.
+    degrees_of_freedom : float
+        Effective ones of `gauge`; mostly few, since a study has few readers.
     """
 
     table: tuple[VarianceLine, ...]
@@ -63,6 +65,7 @@ class GaugeStudy:
     interaction: float
     part: float
     floored: tuple[str, ...]
+    degrees_of_freedom: float
 
     @property
     def gauge(self) -> float:
@@ -116,8 +119,9 @@ def gauge_study(trials: Sequence[Trial], *, pool_above: float = POOL_ABOVE) -> G
     ----------
     AIAG, Measurement Systems Analysis, ANOVA method (from memory; its example is reproduced to all printed digits).
     """
-    cells = _cells(trials)
-    parts, readers, repeats = _shape(cells)
+    cells = balanced_cells(trials)
+    parts, readers = (list(dict.fromkeys(cell[place] for cell in cells)) for place in (0, 1))
+    repeats = len(next(iter(cells.values())))
     lines = _analysis(cells, parts, readers, repeats)
     reader, part, both, rest = lines
     is_pooled = both.p is not None and both.p > pool_above
@@ -128,6 +132,9 @@ def gauge_study(trials: Sequence[Trial], *, pool_above: float = POOL_ABOVE) -> G
         "readers": (reader.mean_square - against) / (len(parts) * repeats),
         "parts": (part.mean_square - against) / (len(readers) * repeats),
     }
+    kept = 1 / repeats if components["interaction"] > 0 else 0.0
+    apart = 1 / (len(parts) * repeats) if components["readers"] > 0 else 0.0
+    weights = (apart, 0.0, 1 - apart) if is_pooled else (apart, kept - apart, 1 - kept)
     spreads = {name: math.sqrt(max(0.0, variance)) for name, variance in components.items()}
     return GaugeStudy(
         table=lines,
@@ -137,20 +144,29 @@ def gauge_study(trials: Sequence[Trial], *, pool_above: float = POOL_ABOVE) -> G
         interaction=spreads["interaction"],
         part=spreads["parts"],
         floored=tuple(name for name, variance in components.items() if variance < 0),
+        degrees_of_freedom=_freedom(weights, (reader, both, error)),
     )
 
 
 Cells = Mapping[tuple[str, str], Sequence[float]]
 
 
-def _cells(trials: Sequence[Trial]) -> Cells:
+def balanced_cells(trials: Sequence[Trial]) -> Cells:
+    """Return the readings by part and reader, as they came.
+
+    Raises
+    ------
+    UnusableInput, NothingToMeasure
+        As `gauge_study`.
+    """
     cells: dict[tuple[str, str], list[float]] = {}
     for trial in trials:
         cells.setdefault((trial.part, trial.reader), []).append(trial.value)
+    _prove_balanced(cells)
     return cells
 
 
-def _shape(cells: Cells) -> tuple[list[str], list[str], int]:
+def _prove_balanced(cells: Cells) -> None:
     parts, readers = (list(dict.fromkeys(cell[place] for cell in cells)) for place in (0, 1))
     repeats = len(next(iter(cells.values()), ()))
     for name, count in (("parts", len(parts)), ("readers", len(readers)), ("repeats of each", repeats)):
@@ -171,7 +187,14 @@ def _shape(cells: Cells) -> tuple[list[str], list[str], int]:
             f"{still} of {len(cells)} cells show no spread: the readings are too coarse to tell repeatability",
             "Read finer, or take the last digit as the doubt.",
         )
-    return parts, readers, repeats
+
+
+def _freedom(weights: Sequence[float], lines: Sequence[VarianceLine]) -> float:
+    """Return the effective degrees of freedom of GRR², a weighted sum of mean squares (Satterthwaite; GUM G.4.1)."""
+    terms = [weight * line.mean_square for weight, line in zip(weights, lines, strict=True)]
+    return math.fsum(terms) ** 2 / math.fsum(
+        term**2 / line.degrees_of_freedom for term, line in zip(terms, lines, strict=True)
+    )
 
 
 def _analysis(cells: Cells, parts: Sequence[str], readers: Sequence[str], repeats: int) -> tuple[VarianceLine, ...]:

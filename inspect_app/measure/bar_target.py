@@ -19,6 +19,8 @@ from inspect_app.quantity import Contribution
 
 ELEMENTS_PER_GROUP: Final = 6  # MIL-STD-150A; each element is finer than the one before by the sixth root of two
 LOG_STEP: Final = math.log(2) / ELEMENTS_PER_GROUP
+STEP_DOUBT_PERCENT: Final = 100 * LOG_STEP / math.sqrt(12)  # rectangular over one element, in the logarithm
+MOST_READER_PERCENT: Final = 50  # four elements: such a reader reads nothing
 LOWEST_GROUP, HIGHEST_GROUP = -5, 12  # wider than any printed target; beyond it a reading is a slip of the pen
 DISTANCE_DOUBT_PERCENT: Final = 0.3  # tape measure and place of the target's plane; common practice, no source
 COLLIMATOR_DOUBT_PERCENT: Final = 0.5  # focal length by its maker's tolerance; common practice, no source
@@ -71,8 +73,16 @@ class BarTargetOptions(CheckOptions):
     ] = None
     reader_uncertainty_percent: Annotated[
         float | None,
-        Field(ge=0, le=50, description="Standard uncertainty of one reader, from a study of the readers"),
+        Field(
+            ge=0, le=MOST_READER_PERCENT, description="Standard uncertainty of one reader, from a study of the readers"
+        ),
         Unit("%"),
+    ] = None
+    reader_freedom: Annotated[
+        float | None, Field(ge=1, le=1e6, description="Degrees of freedom of that uncertainty"), Unit("1")
+    ] = None
+    reader_study: Annotated[
+        str | None, Field(min_length=1, max_length=60, description="Name of that study, told in the budget")
     ] = None
 
     @pydantic.model_validator(mode="after")
@@ -144,7 +154,8 @@ def bar_target(captures: tuple[Capture, ...], options: BarTargetOptions) -> Meas
     of the last element resolved: the limit of the device lies between it and the next element, 12.2 % above.
     Their variance is pooled with that of readers who differ by up to one element either way (rectangular, common
     practice, no source; 8 degrees of freedom), because two or three readings alone say little of their spread. One
-    reader alone shows none, which is said in a warning unless a study of the readers gives it.
+    reader alone shows none, which is said in a warning unless a study of the readers gives it. A study stands in the
+    place of both, with its own degrees of freedom: u of one reader over the root of their number.
     Angles are small: cy/mrad = lp/mm x metres, or lp/mm x focal length in mm / 1000.
 
     Assumes a target of high contrast in focus, and readers who name the last element of which all bars can be counted.
@@ -176,8 +187,7 @@ def _pooled(options: BarTargetOptions) -> tuple[float, list[Contribution]]:
     value = math.exp(statistics.fmean(logarithms))
     budget = [_budget.line("step from element to element", value * LOG_STEP / math.sqrt(12), "rectangular")]
     if options.reader_uncertainty_percent is not None:
-        one_reader = value * options.reader_uncertainty_percent / 100
-        budget.append(_budget.line("readers, from a study of them", one_reader / math.sqrt(count)))
+        budget.append(_studied_readers(options, options.reader_uncertainty_percent, value / math.sqrt(count)))
     elif count > 1:
         usual = LOG_STEP / math.sqrt(3)
         freedom = USUAL_READERS_FREEDOM + count - 1
@@ -191,6 +201,16 @@ def _pooled(options: BarTargetOptions) -> tuple[float, list[Contribution]]:
             )
         )
     return value, budget
+
+
+def _studied_readers(options: BarTargetOptions, percent: float, value: float) -> Contribution:
+    named = f"study {options.reader_study}" if options.reader_study else "a study of them"
+    return Contribution(
+        source=f"readers, from {named}",
+        distribution="normal" if options.reader_freedom is None else "t",
+        standard_uncertainty=value * percent / 100,
+        degrees_of_freedom=options.reader_freedom,
+    )
 
 
 def _angular_results(resolution: float, budget: Sequence[Contribution], options: BarTargetOptions) -> list[Result]:

@@ -72,6 +72,7 @@ from inspect_app.model.sampled import (
     Stringency,
     SwitchingState,
 )
+from inspect_app.model.study import ReaderDoubt, ReaderStudy, StudyAdoption, StudyKind
 
 __all__ = [
     "Calibration",
@@ -111,6 +112,8 @@ __all__ = [
     "Over",
     "Person",
     "PlanKind",
+    "ReaderDoubt",
+    "ReaderStudy",
     "Resubmission",
     "Result",
     "ReturnShipment",
@@ -128,6 +131,8 @@ __all__ = [
     "SpotAllowance",
     "SpotClass",
     "Stringency",
+    "StudyAdoption",
+    "StudyKind",
     "SwitchingState",
     "Trace",
     "Verdict",

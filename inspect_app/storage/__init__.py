@@ -2,7 +2,7 @@
 
 from sqlalchemy.orm import Session
 
-from inspect_app.storage import lot_tables, nonconformity_tables, result_tables
+from inspect_app.storage import lot_tables, nonconformity_tables, result_tables, study_tables
 from inspect_app.storage.audit import Act, acting
 from inspect_app.storage.database import Database, connect, newest_schema, prove_schema, schema_of, upgrade
 from inspect_app.storage.evidence import EvidenceStore, KeptFile
@@ -21,5 +21,6 @@ __all__ = [
     "prove_schema",
     "result_tables",
     "schema_of",
+    "study_tables",
     "upgrade",
 ]

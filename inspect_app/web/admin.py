@@ -131,7 +131,7 @@ def contract(number: str) -> str:
         "admin/contract.html",
         contract=found,
         classes=shown.contract_classes(found),
-        outlook=outlook_lines(found, here.workplace().forms),
+        outlook=outlook_lines(found, workflow.forms_at_the_bench(here.workplace())),
     )
 
 

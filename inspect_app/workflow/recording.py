@@ -7,8 +7,8 @@ from pathlib import Path
 from inspect_app import __version__, measure
 from inspect_app.definitions import Form, Step
 from inspect_app.errors import EditConflict, InspectError, NotAllowed, NotFound, UnusableInput
-from inspect_app.model import Entry, EntryState, Evidence, Instrument, Measured, Person, Role
-from inspect_app.storage import Session, documents, entries, inspections, sources
+from inspect_app.model import Entry, EntryState, Evidence, Instrument, Measured, Person, Role, StudyAdoption
+from inspect_app.storage import Session, documents, entries, inspections, sources, studies
 from inspect_app.storage import instruments as kept_instruments
 from inspect_app.storage.entries import NewEntry
 from inspect_app.workflow.answers import (
@@ -22,6 +22,7 @@ from inspect_app.workflow.answers import (
     prove_complete,
 )
 from inspect_app.workflow.contracts import form_from
+from inspect_app.workflow.studies import with_readers
 from inspect_app.workflow.workplace import Workplace, acting, prove_may, reading
 
 
@@ -35,6 +36,7 @@ class _Found:
     newest: Entry | None
     was_recorded: bool
     instruments: tuple[Instrument, ...]
+    counting: StudyAdoption | None
 
     @property
     def revision(self) -> int:
@@ -142,6 +144,7 @@ def _find(workplace: Workplace, session: Session, inspection_id: int, step_id: s
         newest=entries.newest_entry(session, inspection_id, step_id),
         was_recorded=entries.was_recorded(session, inspection_id, step_id),
         instruments=_instruments(session, answers.instrument_ids),
+        counting=studies.counting_adoption(session),
     )
 
 
@@ -215,7 +218,8 @@ def _measure(workplace: Workplace, person: Person, found: _Found, answers: StepA
             path = workplace.evidence.path(file.sha256)
             files.setdefault(file.role, []).append(path)
             names[path] = file.name
-    measured = measure.measure(step.check, files, options_of(step, answers), names=names)
+    options = with_readers(step, options_of(step, answers), found.counting)
+    measured = measure.measure(step.check, files, options, names=names)
     if past_due:
         leave = f"{past_due}; used by leave of {person.name}, approver"
         measured = replace(measured, warnings=(*measured.warnings, leave))

@@ -1,12 +1,12 @@
 """The study command on tables as people save them."""
 
 import json
-import math
 
 import pytest
 
 from inspect_app.cli import main
 from tests.judge.test_gauge import trials
+from tests.truth import studies
 
 
 @pytest.fixture
@@ -44,6 +44,7 @@ def test_a_gauge_study_is_told_with_its_table_and_what_feeds_back(run):
     assert "27.9 % of the total" in out
     assert "distinct categories: 4" in out
     assert "Standard uncertainty of one reading, as far as reading goes: 0.302372" in out
+    assert "gauge: 0.305766, 26.7 % of the total" in out.split("By average and range:")[1]
 
 
 def test_a_gauge_study_as_json_with_the_interaction_kept(run):
@@ -56,21 +57,11 @@ def test_a_gauge_study_as_json_with_the_interaction_kept(run):
 
 
 def test_elements_of_the_bar_target_feed_the_form_in_per_cent(run):
-    """Readers A and B apart by one element on each of 4 parts, one repeat of each one element up.
+    """Algebra, as `tests.truth.studies` explains it."""
+    _, out, _ = run("gauge", studies.elements(), "--elements", "--json")
 
-    Algebra: SS_e = 8 cells × 1/2 = 4 over 8 degrees; MS_e = 0.5. B is one above A: SS_o = 4. No interaction. Pooled
-    MS_e' = 4 / 11. s²_o = (4 - 4/11) / 8. One element is ln 2 / 6 = 11.55 % of the frequency.
-    """
-    rows = []
-    for part in range(4):
-        for reader, at in (("A", 1), ("B", 2)):
-            rows += [(part, reader, f'"{part},{at + up}"') for up in (0, 1)]
-
-    _, out, _ = run("gauge", readings(rows), "--elements", "--json")
-
-    gauge = math.sqrt(4 / 11 + (4 - 4 / 11) / 8)
-    assert json.loads(out)["gauge"] == pytest.approx(gauge, rel=1e-9)
-    assert json.loads(out)["reader_uncertainty_percent"] == pytest.approx(100 * gauge * math.log(2) / 6, rel=1e-9)
+    assert json.loads(out)["gauge"] == pytest.approx(studies.GAUGE, rel=1e-9)
+    assert json.loads(out)["reader_uncertainty_percent"] == pytest.approx(studies.PERCENT, rel=1e-9)
 
 
 def test_agreement_tells_kappa_and_who_was_wrong_how_often(run):

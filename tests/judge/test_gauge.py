@@ -74,6 +74,21 @@ def test_with_the_interaction_kept_a_negative_component_is_set_to_zero_and_told(
     assert found.categories == 4
 
 
+def test_its_degrees_of_freedom_are_few_where_readers_are():
+    """Satterthwaite (GUM G.4.1) on AIAG's mean squares, by hand.
+
+    Pooled GRR² = 1.58363/30 + (1 - 1/30) 0.0399733 with 2 and 78 degrees; with the interaction kept and its component
+    zero GRR² = 1.58363/30 - 0.01994/30 + 0.0459822 with 2, 18 and 60.
+    """
+    pooled = (1.58363 / 30, 2), (29 / 30 * 0.0399733, 78)
+    kept = (1.58363 / 30, 2), (-0.01994 / 30, 18), (0.0459822, 60)
+
+    for terms, found in ((pooled, gauge_study(trials())), (kept, gauge_study(trials(), pool_above=1.0))):
+        by_hand = sum(term for term, _ in terms) ** 2 / sum(term**2 / freedom for term, freedom in terms)
+        assert found.degrees_of_freedom == pytest.approx(by_hand, rel=1e-3)
+        assert 5 < by_hand < 7
+
+
 def test_of_a_tolerance_it_takes_six_spreads():
     assert gauge_study(trials()).percent_of_tolerance(8) == pytest.approx(100 * 6 * 0.302372 / 8, abs=1e-3)
 

@@ -16,8 +16,9 @@ from argon2 import PasswordHasher
 from PIL import Image
 
 from inspect_app import definitions, workflow
-from inspect_app.model import Calibration, EntryState, Evidence, Instrument, Person, Role
-from inspect_app.workflow import AcceptedArrival, StepAnswers, Workplace
+from inspect_app.model import Calibration, EntryState, Evidence, Instrument, Person, Role, StudyKind
+from inspect_app.workflow import AcceptedArrival, NewStudy, StepAnswers, Workplace
+from tests.truth import studies
 
 PASSWORD = "copper lantern under ice"
 DEVICE_CLASS = "bench monocular"
@@ -237,7 +238,13 @@ def keep(bench: Bench, name: str, content: bytes, role: str = "scene") -> Eviden
 
 
 def live_through_everything(bench: Bench) -> None:
-    """Fill every table: one device accepted, its certificate revoked later; one held, signed and taken up again."""
+    """Fill every table: one device accepted, its certificate revoked later; one held, signed and taken up again.
+
+    A reader study counts meanwhile.
+    """
+    study = NewStudy(kind=StudyKind.ELEMENTS, title="Bar target", table_name="study.csv", table=studies.elements())
+    number = workflow.keep_study(bench.place, bench.inspector, replace(study, instrument_id=bench.meter.id))
+    workflow.adopt_study(bench.place, bench.approver, number, "the readers of this bench")
     lot_id = receive(bench, "BM-001", "BM-002")
     accepted, held = (one.device.id for one in workflow.lot_devices(bench.place, lot_id))
     first = workflow.open_inspection(bench.place, bench.inspector, lot_id, accepted).id

@@ -6,6 +6,7 @@ import io
 import pytest
 
 from tests.judge.test_gauge import trials
+from tests.truth.studies import elements
 
 LAYOUT = "/studies/trials?parts=P1,P2,P3&readers=Ann,Bea&repeats=2&seed=7"
 AIAG = "part,reader,value\n" + "".join(f"{t.part},{t.reader},{t.value}\n" for t in trials())
@@ -83,3 +84,61 @@ def test_a_table_that_is_no_study_is_told_beside_its_field(inspector, kind, text
 
     assert page.status_code == 422
     assert "study.csv" in inspector.words()
+
+
+def keep(visitor, kind="elements", table=None, **changed):
+    visitor.get("/studies/")
+    content = io.BytesIO(elements() if table is None else table)
+    fields = {"kind": kind, "title": "Bar target near starlight", "remark": "three evenings", "act": "keep"}
+    return visitor.post("/studies/", {**fields, **changed, "table": (content, "study.csv")})
+
+
+def test_a_study_is_kept_listed_and_shown_with_its_plot_and_its_table(inspector):
+    page = keep(inspector)
+
+    assert page.status_code == 200
+    assert "Reader study RS-" in inspector.words()
+    assert "Layout of the blinded order 7" in inspector.words()
+    assert "16 readings of 4 parts by 2 readers" in inspector.words()
+    assert "The same by average and range" in inspector.words()
+    assert inspector.get(page.request.path + ".csv").data == elements()
+    inspector.get("/studies/")
+    assert "Bar target near starlight elements" in inspector.words()
+
+
+def test_a_kept_study_needs_a_title(inspector):
+    page = keep(inspector, title=" ")
+
+    assert page.status_code == 422
+    assert "title: it is empty" in inspector.words()
+
+
+def test_an_approver_lets_a_study_count_and_ends_it(inspector, as_role):
+    address = keep(inspector).request.path
+    assert "Let it count" not in inspector.words()
+    approver = as_role("app")
+
+    approver.get(address)
+    assert approver.post(f"{address}/adoption", {"reason": ""}).status_code == 422
+    assert approver.post(f"{address}/adoption", {"reason": "our readers"}).status_code == 200
+    assert "This study counts" in approver.words()
+    assert "counts from then on, one reader 10.45 %. our readers" in approver.words()
+    approver.get("/contracts/TST-1")
+    assert "one reader by study RS-" in approver.words()
+    assert approver.post(f"{address}/end", {"reason": "they left"}).status_code == 200
+    assert "This study does not count at the bench." in approver.words()
+
+
+def test_who_only_reads_is_offered_no_keeping(as_role):
+    auditor = as_role("aud")
+    auditor.get("/studies/")
+
+    assert "Keep in the record" not in auditor.words()
+    assert keep(auditor).status_code == 422
+    assert "does not permit it" in auditor.words()
+    auditor.get("/studies/")
+    assert "No study is kept yet." in auditor.words()
+
+
+def test_a_study_that_is_not_there_is_told(inspector):
+    assert inspector.get("/studies/RS-1999-001").status_code == 404

@@ -1,0 +1,63 @@
+"""What the table of a reader study says, whatever kind it is of."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from inspect_app.definitions.studies import Looks, gauge_trials, read_looks
+from inspect_app.judge.agreement import Kappa
+from inspect_app.judge.gauge import GaugeStudy, Trial, gauge_study
+from inspect_app.judge.gauge_ranges import RangeStudy, range_study
+from inspect_app.model import ReaderDoubt, StudyKind
+
+_LOG_OF_AN_ELEMENT: Final = math.log(2) / 6  # each element of the bar target is finer by the sixth root of two
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readings:
+    """A study of readings: the trials, their analysis of variance, and average and range where its tables reach."""
+
+    trials: tuple[Trial, ...]
+    gauge: GaugeStudy
+    ranges: RangeStudy | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """A study of looks: who said what, and the readers' agreement beyond chance."""
+
+    looks: Looks
+    kappa: Kappa
+
+
+def evaluated(kind: StudyKind, content: bytes, name: str) -> Readings | Agreement:
+    """Return what a table says.
+
+    Parameters
+    ----------
+    kind : StudyKind
+        What it holds.
+    content : bytes
+        Of the CSV file.
+    name : str
+        What to call it in errors.
+
+    Raises
+    ------
+    UnusableInput
+        The table cannot be read, or is no study.
+    NothingToMeasure
+        The readings are too coarse, or every reader said the same of every item.
+    """
+    if kind is StudyKind.LOOKS:
+        looks = read_looks(content, name)
+        return Agreement(looks=looks, kappa=looks.kappa())
+    trials = gauge_trials(content, name, elements=kind is StudyKind.ELEMENTS)
+    return Readings(trials=trials, gauge=gauge_study(trials), ranges=range_study(trials))
+
+
+def reader_doubt(gauge: GaugeStudy) -> ReaderDoubt:
+    """Return what one reader of the bar target adds, from a study whose readings are elements."""
+    return ReaderDoubt(
+        percent=100 * gauge.gauge * _LOG_OF_AN_ELEMENT, degrees_of_freedom=max(1.0, gauge.degrees_of_freedom)
+    )
