@@ -16,7 +16,7 @@ from datetime import UTC, date, datetime
 from itertools import groupby
 from typing import Any, Final, TypeVar
 
-from sqlalchemy import select
+from sqlalchemy import insert, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -65,7 +65,45 @@ def acting(database: Database, *, actor: str, action: str, at: datetime) -> Iter
         act = Act(session=session, event_id=1 if previous is None else previous.id + 1, at=at)
         yield act
         if act.rows:
-            _seal(act, actor, action, GENESIS if previous is None else previous.digest)
+            digests = [_row_digest(type(added), _values(added)) for added in act.rows]
+            _seal(act, actor, action, GENESIS if previous is None else previous.digest, digests)
+
+
+@dataclass(slots=True, kw_only=True)
+class Chain:
+    """A write of very many acts in one transaction: rows given as values, sealed as if they were written one by one."""
+
+    session: Session
+    last: EventRow | None
+
+    def append(
+        self,
+        *,
+        actor: str,
+        action: str,
+        at: datetime,
+        subject: str,
+        detail: Mapping[str, str],
+        rows: Mapping[type[SealedRow], Sequence[dict[str, Any]]],
+    ) -> None:
+        """Append one event with its rows, parents before children; each row has its key and every column."""
+        act = Act(session=self.session, event_id=1 if self.last is None else self.last.id + 1, at=at)
+        act.tell(subject, **detail)
+        digests = []
+        for kind, many in rows.items():
+            sealed = [{**values, "event_id": act.event_id} for values in many]
+            digests += [_row_digest(kind, {name: _plain(value) for name, value in row.items()}) for row in sealed]
+            if sealed:
+                self.session.execute(insert(Row.metadata.tables[kind.__tablename__]), sealed)
+        previous_digest = GENESIS if self.last is None else self.last.digest
+        self.last = _seal(act, actor, action, previous_digest, digests)
+
+
+@contextlib.contextmanager
+def chaining(database: Database) -> Iterator[Chain]:
+    """Open one write transaction for very many acts; all of them are kept, or none."""
+    with database.writing() as session:
+        yield Chain(session=session, last=last_event(session))
 
 
 def last_event(session: Session) -> EventRow | None:
@@ -73,7 +111,7 @@ def last_event(session: Session) -> EventRow | None:
     return session.scalar(select(EventRow).order_by(EventRow.id.desc()).limit(1))
 
 
-def _seal(act: Act, actor: str, action: str, previous_digest: str) -> None:
+def _seal(act: Act, actor: str, action: str, previous_digest: str, row_digests: Iterable[str]) -> EventRow:
     row = EventRow(
         id=act.event_id,
         at=act.at,
@@ -81,13 +119,14 @@ def _seal(act: Act, actor: str, action: str, previous_digest: str) -> None:
         action=action,
         subject=act.subject[:200],
         detail=canonical_json(act.detail),
-        content=_content_digest(_row_digest(type(added), _values(added)) for added in act.rows),
+        content=_content_digest(row_digests),
         previous_digest=previous_digest,
         digest="",
     )
     row.digest = event_digest(row)
     act.session.add(row)
     act.session.flush()
+    return row
 
 
 def canonical_json(values: Any) -> str:

@@ -26,15 +26,18 @@ _NAMED_PROBLEMS: Final = 20
 def list_results(session: Session, signature_ids: Sequence[int]) -> None:
     """Append what signatures say to the tables that the fleet is searched by."""
     known = _characteristics(session)
+    rows: Rows = {kind: [] for kind in _LISTS}
     for listing in listings(session, signature_ids):
         for key in (key for key in listing.characteristics if key not in known):
             row = CharacteristicRow(**key._asdict())
             session.add(row)
             session.flush()
             known[key] = row.id
-        for table, values in _rows(listing, known).items():
-            if values:
-                session.execute(insert(table), values)
+        for kind, values in _rows(listing, known).items():
+            rows[kind] += values
+    for kind, values in rows.items():
+        if values:
+            session.execute(insert(kind.__table__), values)
 
 
 def fill(session: Session) -> None:

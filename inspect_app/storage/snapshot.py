@@ -66,10 +66,11 @@ def copy_rows(source: Database, target: Database) -> None:
             rows = reader.execute(select(table).execution_options(yield_per=_BATCH_ROWS))
             for some in rows.mappings().partitions(_BATCH_ROWS):
                 writer.execute(table.insert(), [dict(row) for row in some])
-        _advance_sequences(writer.connection())
+        advance_sequences(writer.connection())
 
 
-def _advance_sequences(connection: Connection) -> None:
+def advance_sequences(connection: Connection) -> None:
+    """Let PostgreSQL count on from the highest key, after rows came with keys of their own."""
     if connection.dialect.name != "postgresql":
         return
     for table in Row.metadata.sorted_tables:

@@ -1,0 +1,229 @@
+"""A delivery as rows of the record: received, recorded, judged by the real rules, signed, sent back."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+from demo_fleet.synthetic.deliveries import Delivery, SyntheticDevice
+from demo_fleet.synthetic.makers import BATTERY, METHOD, NOISE, STEPS
+from inspect_app import __version__, judge
+from inspect_app.definitions import Contract, Form
+from inspect_app.judge import StepResults
+from inspect_app.model import Disposition, EntryState, Limit, NonconformityStep, Outcome
+from inspect_app.model.measured import Measured, Result
+from inspect_app.quantity import Contribution, Quantity
+from inspect_app.storage.convert import assessment_text, measured_text
+from inspect_app.storage.nonconformity_tables import (
+    NonconformityActRow,
+    NonconformityRow,
+    ReturnedDeviceRow,
+    ReturnShipmentRow,
+)
+from inspect_app.storage.tables import (
+    ArrivalRow,
+    DeviceRow,
+    EntryInstrumentRow,
+    EntryRow,
+    InspectionRow,
+    LotRow,
+    MeasurementRow,
+    SealedRow,
+    ShipmentRow,
+    SignatureRow,
+)
+
+RECORDED_AFTER: Final = timedelta(days=1)
+SIGNED_AFTER: Final = timedelta(days=2)
+RETURNED_AFTER: Final = timedelta(days=9)
+PACE: Final = timedelta(minutes=2)
+Rows = dict[type[SealedRow], list[dict[str, Any]]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """What the record holds before the first delivery: definitions with their keys, people, instruments by kind."""
+
+    forms: dict[str, tuple[int, Form]]
+    contracts: dict[str, tuple[int, Contract]]
+    inspector_ids: tuple[int, ...]
+    approver_id: int
+    meter_ids: tuple[int, int]
+    source_id: int
+    logger_id: int
+
+
+@dataclass(slots=True, kw_only=True)
+class Ledger:
+    """Makes the rows of one delivery after the other, and counts their keys."""
+
+    bench: Bench
+    last: dict[str, int] = field(default_factory=dict)
+    nonconformities_of_year: dict[int, int] = field(default_factory=dict)
+
+    def received(self, delivery: Delivery) -> Rows:
+        """Return shipment, lot, devices that are new, and arrivals."""
+        maker, lot_id = delivery.maker, delivery.number
+        sent = f"DN-{delivery.at:%Y}-{delivery.number:05d}"
+        person = self.inspector(delivery)
+        return {
+            ShipmentRow: [
+                {"id": lot_id, "contract_number": maker.contract, "reference": sent, "supplier": maker.name,
+                 "received_at": delivery.at, "received_by_id": person},
+            ],
+            LotRow: [
+                {"id": lot_id, "number": f"{maker.contract}-L{lot_id:04d}", "device_class": maker.device_class,
+                 "shipment_id": lot_id},
+            ],
+            DeviceRow: [
+                {"id": device.id, "maker": maker.name, "serial": device.serial}
+                for device, is_new in zip(delivery.devices, delivery.is_new, strict=True) if is_new
+            ],
+            ArrivalRow: [
+                {"id": self.next_key("arrival"), "lot_id": lot_id, "device_id": device.id, "position": position,
+                 "note": "" if is_new else "came again", "is_on_list": True}
+                for position, (device, is_new) in enumerate(zip(delivery.devices, delivery.is_new, strict=True), 1)
+            ],
+        }  # fmt: skip
+
+    def recorded(self, delivery: Delivery) -> tuple[Rows, list[tuple[StepResults, ...]]]:
+        """Return inspections with their entries, and what each device's steps gave."""
+        rows: Rows = {InspectionRow: [], EntryRow: [], EntryInstrumentRow: [], MeasurementRow: []}
+        found = []
+        form_id, form = self.bench.forms[delivery.maker.device_class]
+        contract_id, _ = self.bench.contracts[delivery.maker.contract]
+        for place, device in enumerate(delivery.devices):
+            at = delivery.at + RECORDED_AFTER + place * PACE
+            inspection_id = self.next_key("inspection")
+            rows[InspectionRow].append(
+                {"id": inspection_id, "lot_id": delivery.number, "device_id": device.id, "ordinal": 1,
+                 "form_id": form_id, "contract_id": contract_id, "opened_at": at,
+                 "opened_by_id": self.inspector(delivery)}
+            )  # fmt: skip
+            steps = _steps(delivery, place, form)
+            for step in steps:
+                self._record(rows, delivery, inspection_id, step, at)
+            found.append(steps)
+        return rows, found
+
+    def _record(self, rows: Rows, delivery: Delivery, inspection_id: int, step: StepResults, at: datetime) -> None:
+        entry_id = self.next_key("entry")
+        rows[EntryRow].append(
+            {"id": entry_id, "inspection_id": inspection_id, "step_id": step.step_id, "revision": 1,
+             "state": EntryState.RECORDED, "answers": "{}", "conditions": "{}", "problem": None, "reason": None,
+             "recorded_at": at, "recorded_by_id": self.inspector(delivery)}
+        )  # fmt: skip
+        rows[EntryInstrumentRow].append(
+            {"id": entry_id, "entry_id": entry_id, "position": 1,
+             "instrument_id": self._instrument(step.step_id, delivery.meter)}
+        )  # fmt: skip
+        if step.measured is not None:
+            rows[MeasurementRow].append(
+                {"entry_id": entry_id, "program_version": __version__, "transcript": measured_text(step.measured)}
+            )
+
+    def signed(self, delivery: Delivery, found: Sequence[tuple[StepResults, ...]]) -> tuple[Rows, list[int]]:
+        """Return signatures with the nonconformities of rejected devices, and the places of these devices."""
+        _, contract = self.bench.contracts[delivery.maker.contract]
+        rows: Rows = {SignatureRow: [], NonconformityRow: []}
+        rejected = []
+        first = self.last["inspection"] - len(found)
+        for place, steps in enumerate(found):
+            judgements = judge.judge_results(contract.limits[delivery.maker.device_class], (), steps)
+            verdict = judge.device_verdict(judgements)
+            at = delivery.at + SIGNED_AFTER + place * PACE
+            signature_id = self.next_key("signature")
+            rows[SignatureRow].append(
+                {"id": signature_id, "inspection_id": first + place + 1, "ordinal": 1, "signed_at": at,
+                 "signed_by_id": self.inspector(delivery), "outcome": verdict.outcome, "remark": "",
+                 "assessment": assessment_text(judgements, verdict)}
+            )  # fmt: skip
+            if verdict.outcome is Outcome.REJECTED:
+                rejected.append(place)
+                for ordinal, judgement in enumerate(verdict.deciding, start=1):
+                    if isinstance(judgement.limit, Limit):
+                        number = self._next_nonconformity(at.year)
+                        rows[NonconformityRow].append(
+                            {"id": self.next_key("nonconformity"), "number": f"NC-{at.year}-{number:04d}",
+                             "year": at.year, "sequence": number, "signature_id": signature_id, "ordinal": ordinal,
+                             "clause": judgement.limit.clause, "title": judgement.limit.title,
+                             "check_name": judgement.limit.check, "quantity_name": judgement.limit.quantity_name,
+                             "severity": judgement.limit.severity, "step_id": judgement.step_id,
+                             "finding": judgement.reason}
+                        )  # fmt: skip
+        return rows, rejected
+
+    def decided(self, delivery: Delivery, keys: Sequence[int], *, is_closing: bool) -> Rows:
+        """Return the approver's decision on nonconformities: to send the device back, or that this was done."""
+        at = delivery.at + RETURNED_AFTER + (PACE if is_closing else -PACE)
+        step = NonconformityStep.CLOSED if is_closing else NonconformityStep.DISPOSED
+        return {
+            NonconformityActRow: [
+                {"id": self.next_key("act"), "nonconformity_id": key, "ordinal": 2 if is_closing else 1, "step": step,
+                 "severity": None, "disposition": None if is_closing else Disposition.RETURN, "valid_until": None,
+                 "repeats": "[]", "reason": "sent back" if is_closing else "as the contract says",
+                 "decided_at": at, "decided_by_id": self.bench.approver_id}
+                for key in keys
+            ]
+        }  # fmt: skip
+
+    def sent_back(self, delivery: Delivery, devices: Sequence[SyntheticDevice]) -> Rows:
+        """Return the shipment that takes rejected devices back to their maker."""
+        shipment_id = self.next_key("return")
+        return {
+            ReturnShipmentRow: [
+                {"id": shipment_id, "supplier": delivery.maker.name, "reference": f"RET-{delivery.number:05d}",
+                 "remark": "", "sent_at": delivery.at + RETURNED_AFTER, "sent_by_id": self.inspector(delivery)}
+            ],
+            ReturnedDeviceRow: [
+                {"id": self.next_key("returned"), "return_shipment_id": shipment_id, "device_id": device.id}
+                for device in devices
+            ],
+        }  # fmt: skip
+
+    def next_key(self, name: str) -> int:
+        """Count the keys of one kind of row on."""
+        self.last[name] = self.last.get(name, 0) + 1
+        return self.last[name]
+
+    def _next_nonconformity(self, year: int) -> int:
+        self.nonconformities_of_year[year] = self.nonconformities_of_year.get(year, 0) + 1
+        return self.nonconformities_of_year[year]
+
+    def inspector(self, delivery: Delivery) -> int:
+        """Return the key of the inspector of a delivery."""
+        return self.bench.inspector_ids[delivery.number % len(self.bench.inspector_ids)]
+
+    def _instrument(self, step_id: str, meter: int) -> int:
+        kinds = {NOISE: self.bench.source_id, BATTERY: self.bench.logger_id}
+        return kinds.get(step_id, self.bench.meter_ids[meter])
+
+
+def _steps(delivery: Delivery, place: int, form: Form) -> tuple[StepResults, ...]:
+    """Return what the steps of one device gave, by name of the step."""
+    results: dict[str, list[Result]] = {step: [] for step in STEPS}
+    columns = zip(delivery.maker.traits, delivery.values[place], delivery.uncertainties[place], strict=True)
+    for trait, value, uncertainty in columns:
+        u = float(uncertainty)
+        line = Contribution(
+            source="synthetic bench", distribution="normal", standard_uncertainty=u, degrees_of_freedom=None,
+            sensitivity=1.0,
+        )  # fmt: skip
+        results[trait.step].append(
+            Result(
+                quantity_name=trait.quantity_name,
+                quantity=Quantity(value=float(value), unit=trait.unit, standard_uncertainty=u),
+                condition={"axis": trait.axis} if trait.axis else {},
+                budget=(line,),
+            )
+        )
+    steps = (form.step(step_id) for step_id in STEPS)
+    return tuple(
+        StepResults(
+            step_id=step.id,
+            check=step.check,
+            condition=step.condition,
+            measured=Measured(check=step.check, method=METHOD, results=tuple(results[step.id])),
+        )
+        for step in steps
+    )
