@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 import click
 
 from inspect_app import workflow
-from inspect_app.errors import NotFound
+from inspect_app.errors import InspectError, NotFound
 from inspect_app.model import Person
 from inspect_app.workflow import Workplace
 
@@ -71,6 +71,15 @@ def opened(instance: Path | None, *, may_begin: bool = False) -> Iterator[Workpl
 def signed_in(place: Workplace, login: str, password: str) -> Person:
     """Return the person who acts."""
     return workflow.sign_in(place, login, password)
+
+
+def write_file(path: Path, content: bytes) -> None:
+    """Write a file that somebody asked for by name."""
+    try:
+        path.write_bytes(content)
+    except OSError as error:
+        reason = f"it cannot be written ({error.strerror or error})"
+        raise InspectError(str(path), reason, "Name another file.") from error
 
 
 def table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -6,8 +6,8 @@ from typing import Final
 import click
 
 from inspect_app import workflow
-from inspect_app.cli._place import instance_option, opened, person_options, signed_in, table
-from inspect_app.errors import InspectError, NotAllowed, NotFound, UnusableInput
+from inspect_app.cli._place import instance_option, opened, person_options, signed_in, table, write_file
+from inspect_app.errors import NotAllowed, NotFound, UnusableInput
 from inspect_app.model import Document, Outcome, Person
 from inspect_app.workflow import LotDevice, Workplace
 
@@ -83,12 +83,7 @@ def _issue_lot(place: Workplace, person: Person, lot_id: int, processes: int) ->
 def _collect(place: Workplace, lot_id: int, archive: Path | None, merged: Path | None) -> None:
     for path, collect in ((archive, workflow.zipped_lot), (merged, workflow.merged_lot)):
         if path is not None:
-            try:
-                path.write_bytes(collect(place, lot_id))
-            except OSError as error:
-                raise InspectError(
-                    str(path), f"it cannot be written ({error.strerror or error})", "Name another file."
-                ) from error
+            write_file(path, collect(place, lot_id))
 
 
 def _newest(place: Workplace, text: str) -> LotDevice:

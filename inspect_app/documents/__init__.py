@@ -1,26 +1,27 @@
-"""Certificates and rejection notices, and the seal on them; the only home of WeasyPrint and pyHanko.
+"""Certificates, rejection notices and reports, and the seal on them; the only home of WeasyPrint and pyHanko.
 
 The figures need no WeasyPrint: it is loaded when the first document is rendered.
 """
 
 from inspect_app.documents.figures import Figure, Part, combined_figures, figures, result_bar
-from inspect_app.documents.lot_paper import LotClassLine, LotReport
 from inspect_app.documents.paper import Paper
+from inspect_app.documents.report import Report, ReportTable, Section
 from inspect_app.documents.seal import Seal
 from inspect_app.model import Outcome
 
 __all__ = [
     "Figure",
-    "LotClassLine",
-    "LotReport",
     "Paper",
     "Part",
+    "Report",
+    "ReportTable",
     "Seal",
+    "Section",
     "combined_figures",
     "figures",
     "render_certificate",
-    "render_lot_report",
     "render_rejection",
+    "render_report",
     "render_sealed",
     "result_bar",
 ]
@@ -40,16 +41,21 @@ def render_rejection(paper: Paper) -> bytes:
     return render.render_rejection(paper)
 
 
-def render_lot_report(report: LotReport) -> bytes:
-    """Return the report of a sampled lot as PDF."""
-    from inspect_app.documents import lot_report  # noqa: PLC0415  # loading WeasyPrint takes a second
+def render_report(report: Report) -> bytes:
+    """Return a report as PDF, without a seal."""
+    from inspect_app.documents import render  # noqa: PLC0415  # loading WeasyPrint takes a second
 
-    return lot_report.render_lot_report(report)
+    return render.render_report(report)
 
 
-def render_sealed(paper: Paper, seal: Seal) -> bytes:
-    """Return the document that the verdict calls for, signed with the seal as of its issue."""
+def render_sealed(paper: Paper | Report, seal: Seal) -> bytes:
+    """Return a report, or the document that the verdict on a device calls for, signed with the seal as of its issue."""
     from inspect_app.documents.signing import sign  # noqa: PLC0415  # likewise
 
-    rendered = render_certificate(paper) if paper.verdict.outcome is Outcome.ACCEPTED else render_rejection(paper)
+    if isinstance(paper, Report):
+        rendered = render_report(paper)
+    elif paper.verdict.outcome is Outcome.ACCEPTED:
+        rendered = render_certificate(paper)
+    else:
+        rendered = render_rejection(paper)
     return sign(rendered, seal, at=paper.issued_at, reason=f"{paper.number} issued by {paper.issued_by.name}")

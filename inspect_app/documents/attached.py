@@ -4,15 +4,14 @@
 """
 
 import csv
-import hashlib
 import io
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC
 from typing import Any, Final
 
 from inspect_app.documents import wording
+from inspect_app.documents.attachment import AttachedFile
 from inspect_app.documents.paper import Paper
 from inspect_app.documents.why import Why, why, why_text
 from inspect_app.model import Condition, Entry, Judgement
@@ -22,20 +21,6 @@ SCHEMA: Final = "urn:inspect-app:measurements:1"
 FILE_NAME: Final = "measurements.json"
 _CURVES_NAME: Final = "traces.csv"
 _WALKS_NAME: Final = "why.txt"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AttachedFile:
-    """A file inside a document."""
-
-    name: str
-    description: str
-    text: str
-
-    @property
-    def sha256(self) -> str:
-        """Digest of its bytes."""
-        return hashlib.sha256(self.text.encode()).hexdigest()
 
 
 def attached_files(paper: Paper) -> Iterator[AttachedFile]:

@@ -1,4 +1,4 @@
-"""The QR code of a document: its number and the digest of the record inside, for whoever holds it on paper."""
+"""The QR code of a document: its number and the digest of the record inside, for whoever holds it on imprint."""
 
 import io
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ from typing import Final
 import segno
 
 from inspect_app.documents.figures import Figure
-from inspect_app.documents.paper import Paper
+from inspect_app.documents.imprint import Imprint
 
 # ISO/IEC 18004: level M restores about 15 % of the code, and the quiet zone is four modules wide (from memory).
 _ERROR_LEVEL: Final = "m"
@@ -23,15 +23,15 @@ class Code:
     drawing: Figure
 
 
-def code_of(paper: Paper, record_sha256: str) -> Code:
-    """Return the code of a paper: an address that opens the proof where one is set, else number and digest."""
-    said = f"{paper.number}:{record_sha256}"
-    text = f"{paper.address}/documents/verify?text={said}" if paper.address else said.upper()
+def code_of(imprint: Imprint, record_sha256: str) -> Code:
+    """Return the code of a document: an address that opens the proof where one is set, else number and digest."""
+    said = f"{imprint.number}:{record_sha256}"
+    text = f"{imprint.address}/documents/verify?text={said}" if imprint.address else said.upper()
     picture = io.BytesIO()
     segno.make_qr(text, error=_ERROR_LEVEL).save(
         picture, kind="svg", border=_QUIET_MODULES, xmldecl=False, omitsize=True, svgclass=None, lineclass=None
     )
     drawing = Figure(
-        title="QR code", svg=picture.getvalue().decode(), text_alternative=f"It says {paper.number} and the digest."
+        title="QR code", svg=picture.getvalue().decode(), text_alternative=f"It says {imprint.number} and the digest."
     )
     return Code(text=text, record_sha256=record_sha256, drawing=drawing)

@@ -5,12 +5,10 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from inspect_app.definitions.values import Contract, Form
-from inspect_app.errors import UnusableInput
-from inspect_app.model import Inspection, Judgement, Person, Verdict
+from inspect_app.documents.imprint import Imprint
+from inspect_app.model import Inspection, Judgement, Verdict
 
 REPLY_DAYS = 30  # common practice, no source: a contract that says otherwise is followed by giving `reply_days`
-
-PAGE_SIZES = ("A4", "Letter")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,15 +34,11 @@ class Exhibit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Paper:
+class Paper(Imprint):
     """What a certificate or a rejection notice is made from; the same paper gives the same bytes.
 
     Parameters
     ----------
-    number : str
-        Of the document, such as ``C-2026-0001``.
-    issuer : str
-        Who issues it: name, and after line breaks the address.
     inspection : Inspection
         Signed, with the newest entry of each step.
     form, contract
@@ -53,8 +47,6 @@ class Paper:
         In the order in which they are printed.
     verdict : Verdict
         Accepted or rejected; a held device has no document.
-    issued_at : datetime
-        With a time zone; printed in UTC.
     thumbnails : mapping of str to bytes
         PNG pictures of the evidence by the SHA-256 of the file that they stand for.
     exhibits : tuple of Exhibit
@@ -63,39 +55,20 @@ class Paper:
         Days after issue by which the supplier is asked to answer a rejection notice.
     deviations : tuple of str
         Departures from the procedure, a sentence each, beside those that the entries tell.
-    notices : tuple of str
-        What has to be known of documents before this one, a sentence each.
-    address : str
-        Where people reach the record that can confirm this document; may be empty.
-    page_size : str
-        ``A4`` or ``Letter``.
     """
 
-    number: str
-    issuer: str
     inspection: Inspection
     form: Form
     contract: Contract
     judgements: tuple[Judgement, ...]
     verdict: Verdict
-    issued_at: datetime
-    issued_by: Person
-    program_version: str
     thumbnails: Mapping[str, bytes] = field(default_factory=dict)
     exhibits: tuple[Exhibit, ...] = ()
     reply_days: int = REPLY_DAYS
     deviations: tuple[str, ...] = ()
-    notices: tuple[str, ...] = ()
-    address: str = ""
-    page_size: str = "A4"
 
     def __post_init__(self) -> None:
-        if not self.issuer.strip():
-            raise UnusableInput("issuer", "no name is given", "Say in the settings who issues documents.")
-        if self.issued_at.tzinfo is None:
-            raise ValueError("the time of issue needs a time zone")
-        if self.page_size not in PAGE_SIZES:
-            raise ValueError(f"{self.page_size} is none of {', '.join(PAGE_SIZES)}")
+        Imprint.__post_init__(self)
         if self.reply_days < 1:
             raise ValueError(f"a reply cannot be asked for within {self.reply_days} days")
 

@@ -23,3 +23,8 @@ def shortened(text: str, most: int) -> str:
 def unbroken(text: str) -> str:
     """Return the text with spaces that no line breaks at between a number, its uncertainty and its unit."""
     return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)
+
+
+def sentence(text: str) -> str:
+    """Return the text with a capital at its beginning, and all else as it is."""
+    return text[:1].upper() + text[1:]

@@ -18,17 +18,30 @@ from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher, URLFetcherResponse
 
 from inspect_app.documents import wording
-from inspect_app.documents.attached import AttachedFile, attached_files
+from inspect_app.documents.attached import attached_files
+from inspect_app.documents.attachment import AttachedFile
+from inspect_app.documents.code import code_of
 from inspect_app.documents.figures import Figure
 from inspect_app.documents.finish import finish
+from inspect_app.documents.imprint import Imprint
 from inspect_app.documents.paper import Paper
-from inspect_app.documents.printable import printable, shortened, unbroken
-from inspect_app.documents.sheet import lay_out
+from inspect_app.documents.printable import printable, sentence, shortened, unbroken
+from inspect_app.documents.report import Report
+from inspect_app.documents.report_files import report_files
+from inspect_app.documents.sheet import ReportSheet, Sheet, lay_out
 from inspect_app.errors import NotAllowed
 from inspect_app.model import Outcome
 
 _FONTS: Final = ("Regular", "It", "Semibold", "Bold")
 _ONE_AT_A_TIME = threading.Lock()  # the shared fonts are not safe for two layouts at once
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """A document before it is laid out: its HTML with all that it may fetch, and the files inside, the record first."""
+
+    html: HTML
+    inside: tuple[AttachedFile, ...]
 
 
 def render_certificate(paper: Paper) -> bytes:
@@ -66,42 +79,52 @@ def _require(paper: Paper, outcome: Outcome, what: str) -> None:
 
 
 def _render(paper: Paper, template: str) -> bytes:
-    page = page_of(paper, template)
-    attachments = [_attachment(file, paper) for file in page.inside]
-    return written(page.html, record=_record(paper), page_size=paper.page_size, attachments=attachments)
+    inspection = paper.inspection
+    record = f"{paper.number} {inspection.id} {paper.issued_at.isoformat()} {inspection.form_digest}"
+    return _written(page_of(paper, template), paper, record)
 
 
-def written(html: HTML, *, record: str, page_size: str, attachments: Sequence[Attachment] = ()) -> bytes:
+def render_report(report: Report) -> bytes:
+    """Return a report as PDF."""
+    page = page_of_report(report)
+    return _written(page, report, f"{report.number} {report.issued_at.isoformat()} {page.inside[0].sha256}")
+
+
+def _written(page: Page, imprint: Imprint, record: str) -> bytes:
     """Return a page as PDF; `record` says what it was made from, so that the same record gives the same bytes."""
     with _ONE_AT_A_TIME:
-        made: bytes = html.write_pdf(
+        made: bytes = page.html.write_pdf(
             finisher=finish,
-            attachments=list(attachments),
+            attachments=[_attachment(file, imprint) for file in sorted(page.inside, key=lambda file: file.name)],
             color_profiles={"--srgb": _srgb()},
             output_intent="--srgb",
             pdf_identifier=hashlib.sha256(record.encode()).hexdigest()[:32].encode(),
             pdf_variant="pdf/a-3a",
-            **look_of(page_size),
+            **look_of(imprint.page_size),
         )
     return made
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Page:
-    """A document before it is laid out: its HTML with all that it may fetch, and the files that go inside."""
-
-    html: HTML
-    inside: tuple[AttachedFile, ...]
 
 
 def page_of(paper: Paper, template: str) -> Page:
     """Return the filled-in template of a paper."""
     inside = tuple(attached_files(paper))
     sheet = lay_out(paper, inside[0].sha256)
-    text = templates().get_template(template).render(sheet=sheet, paper=paper, words=wording)
     exhibits = {str(place): one.png for place, one in enumerate(paper.exhibits)}
     fetcher = OwnFetcher(paper.thumbnails, sheet.drawings, exhibits)
-    return Page(html=HTML(string=printable(text), base_url=None, url_fetcher=fetcher), inside=inside)
+    return Page(html=_filled_in(template, paper, sheet, fetcher), inside=inside)
+
+
+def page_of_report(report: Report) -> Page:
+    """Return the filled-in template of a report."""
+    inside = report_files(report)
+    sheet = ReportSheet(figures=report.figures, code=code_of(report, inside[0].sha256))
+    return Page(html=_filled_in("report.html", report, sheet, OwnFetcher({}, sheet.drawings)), inside=inside)
+
+
+def _filled_in(template: str, paper: Imprint, sheet: Sheet | ReportSheet, fetcher: "OwnFetcher") -> HTML:
+    number = paper.number or "Draft"
+    text = _templates().get_template(template).render(sheet=sheet, paper=paper, number=number, words=wording)
+    return HTML(string=printable(text), base_url=None, url_fetcher=fetcher)
 
 
 def look_of(page_size: str) -> dict[str, Any]:
@@ -110,8 +133,8 @@ def look_of(page_size: str) -> dict[str, Any]:
     return {"font_config": look.fonts, "stylesheets": [look.style, _page_of_size(page_size)]}
 
 
-def _attachment(file: AttachedFile, paper: Paper) -> Attachment:
-    moment = paper.issued_at.astimezone(UTC)
+def _attachment(file: AttachedFile, imprint: Imprint) -> Attachment:
+    moment = imprint.issued_at.astimezone(UTC)
     return Attachment(
         string=file.text,
         name=file.name,
@@ -123,13 +146,8 @@ def _attachment(file: AttachedFile, paper: Paper) -> Attachment:
     )
 
 
-def _record(paper: Paper) -> str:
-    inspection = paper.inspection
-    return f"{paper.number} {inspection.id} {paper.issued_at.isoformat()} {inspection.form_digest}"
-
-
 @cache
-def templates() -> jinja2.Environment:
+def _templates() -> jinja2.Environment:
     """Return the templates of all documents."""
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("inspect_app.documents"),
@@ -138,7 +156,7 @@ def templates() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(shortened=shortened, unbroken=unbroken)
+    environment.filters.update(shortened=shortened, unbroken=unbroken, sentence=sentence)
     return environment
 
 

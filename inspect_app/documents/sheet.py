@@ -62,6 +62,19 @@ class Sheet:
         return (*bars, *self.figures, self.code.drawing)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportSheet:
+    """What a report needs beside its texts."""
+
+    figures: tuple[Figure, ...]
+    code: Code
+
+    @property
+    def drawings(self) -> tuple[Figure, ...]:
+        """All figures; the renderer fetches each by its place among them."""
+        return (*self.figures, self.code.drawing)
+
+
 def lay_out(paper: Paper, record_sha256: str) -> Sheet:
     """Return every line that the paper prints; the digest is that of the record which it carries inside."""
     bench = Bench(paper)

@@ -3,6 +3,18 @@
 A file becomes a capture (see `capture`), a capture a `Measured`, a result a `Judgement`, judgements a `Verdict`.
 """
 
+from inspect_app.model.issued import (
+    About,
+    AboutFleet,
+    AboutInspection,
+    AboutLot,
+    AboutReport,
+    AboutReturn,
+    Document,
+    DocumentEnd,
+    DocumentKind,
+    EndManner,
+)
 from inspect_app.model.judged import (
     DecisionRule,
     Finding,
@@ -45,10 +57,6 @@ from inspect_app.model.record import (
     Calibration,
     Correction,
     Device,
-    Document,
-    DocumentEnd,
-    DocumentKind,
-    EndManner,
     Entry,
     EntryState,
     Event,
@@ -75,6 +83,12 @@ from inspect_app.model.sampled import (
 from inspect_app.model.study import ReaderDoubt, ReaderStudy, StudyAdoption, StudyKind
 
 __all__ = [
+    "About",
+    "AboutFleet",
+    "AboutInspection",
+    "AboutLot",
+    "AboutReport",
+    "AboutReturn",
     "Calibration",
     "Condition",
     "ConditionValue",

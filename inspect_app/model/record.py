@@ -1,4 +1,4 @@
-"""What the record remembers: people, devices, instruments, entries, inspections, documents, events."""
+"""What the record remembers: people, devices, instruments, entries, inspections, events."""
 
 import enum
 from collections.abc import Mapping
@@ -212,44 +212,6 @@ class Inspection:
     entries: Mapping[str, Entry]
     signature: Signature | None = None
     arrival_note: str = ""
-
-
-class DocumentKind(enum.StrEnum):
-    """What leaves the building."""
-
-    CERTIFICATE = "certificate"
-    REJECTION = "rejection notice"
-
-
-class EndManner(enum.StrEnum):
-    """How a document ceased to stand."""
-
-    SUPERSEDED = "superseded"
-    REVOKED = "revoked"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DocumentEnd:
-    """Why a document no longer stands; `successor` is the number of the one that superseded it."""
-
-    manner: EndManner
-    reason: str
-    ended_at: datetime
-    ended_by: Person
-    successor: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Document:
-    """An issued document; its bytes are kept under `sha256` and never made again. It stands while it has no `end`."""
-
-    number: str
-    kind: DocumentKind
-    inspection_id: int
-    sha256: str
-    issued_at: datetime
-    issued_by: Person
-    end: DocumentEnd | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,11 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from inspect_app.model import (
+    About,
+    AboutFleet,
+    AboutInspection,
+    AboutLot,
+    AboutReturn,
     Calibration,
     Correction,
     Device,
@@ -26,6 +31,7 @@ from inspect_app.model import (
 )
 from inspect_app.model.transcript import from_json_values, to_json_values
 from inspect_app.storage.audit import canonical_json
+from inspect_app.storage.report_tables import ReportRow
 from inspect_app.storage.tables import (
     AccountStateRow,
     CalibrationRow,
@@ -45,6 +51,7 @@ from inspect_app.storage.tables import (
 
 _JUDGEMENTS: TypeAdapter[tuple[Judgement, ...]] = TypeAdapter(tuple[Judgement, ...])
 _VERDICT: TypeAdapter[Verdict] = TypeAdapter(Verdict)
+_SCOPE: TypeAdapter[AboutFleet] = TypeAdapter(AboutFleet)
 
 
 def person_of(row: PersonRow, state: AccountStateRow) -> Person:
@@ -198,17 +205,36 @@ def assessment_from(text: str) -> tuple[tuple[Judgement, ...], Verdict]:
     return _JUDGEMENTS.validate_python(values["judgements"]), _VERDICT.validate_python(values["verdict"])
 
 
-def document_of(row: DocumentRow, issued_by: Person, end: DocumentEnd | None = None) -> Document:
-    """Return an issued document."""
+def document_of(
+    row: DocumentRow, issued_by: Person, end: DocumentEnd | None = None, report: ReportRow | None = None
+) -> Document:
+    """Return an issued document; a report comes with the row that says what it is about."""
     return Document(
         number=row.number,
         kind=row.kind,
-        inspection_id=row.inspection_id,
+        about=_about(row, report),
         sha256=row.sha256,
         issued_at=row.issued_at,
         issued_by=issued_by,
         end=end,
     )
+
+
+def _about(row: DocumentRow, report: ReportRow | None) -> About:
+    if row.inspection_id is not None and row.signature_id is not None:
+        return AboutInspection(inspection_id=row.inspection_id, signature_id=row.signature_id)
+    if report is None:
+        raise ValueError(f"nothing says what {row.number} is about")
+    if report.lot_id is not None:
+        return AboutLot(lot_id=report.lot_id)
+    if report.return_shipment_id is not None:
+        return AboutReturn(return_shipment_id=report.return_shipment_id)
+    return _SCOPE.validate_json(report.scope or "")
+
+
+def scope_text(scope: AboutFleet) -> str:
+    """Return what a fleet report is about as canonical JSON: the same text for the same scope."""
+    return canonical_json(_SCOPE.dump_python(scope, mode="json"))
 
 
 def event_of(row: EventRow) -> Event:

@@ -3,14 +3,38 @@
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any, Final
 
-from sqlalchemy import Select, func, or_, select, union
+from sqlalchemy import ColumnElement, Select, func, or_, select, union
 from sqlalchemy.orm import Session
 
-from inspect_app.model import Device, Document, DocumentEnd, DocumentKind, Event, Evidence, Lot, Person
+from inspect_app.model import (
+    About,
+    AboutFleet,
+    AboutInspection,
+    AboutLot,
+    AboutReport,
+    AboutReturn,
+    Device,
+    Document,
+    DocumentEnd,
+    DocumentKind,
+    Event,
+    Evidence,
+    Lot,
+    Person,
+)
 from inspect_app.storage.audit import Act
-from inspect_app.storage.convert import device_of, document_of, event_of, evidence_of, lot_of, shipment_of
+from inspect_app.storage.convert import (
+    device_of,
+    document_of,
+    event_of,
+    evidence_of,
+    lot_of,
+    scope_text,
+    shipment_of,
+)
 from inspect_app.storage.evidence import KeptFile
 from inspect_app.storage.people import people
+from inspect_app.storage.report_tables import ReportRow
 from inspect_app.storage.standing import ends
 from inspect_app.storage.tables import (
     ArrivalRow,
@@ -28,7 +52,9 @@ from inspect_app.storage.tables import (
     SignatureRow,
 )
 
-_ISSUED: Final = (DocumentRow, DeviceRow, LotRow, ShipmentRow)
+Issued = tuple[Document, Device | None, Lot | None]
+"""A document with the device and the lot that it is about; a report is about no one device."""
+_ISSUED: Final = (DocumentRow, ReportRow, DeviceRow, LotRow, ShipmentRow)
 
 
 def evidence(session: Session, sha256: str) -> Evidence | None:
@@ -67,69 +93,95 @@ def next_sequence(session: Session, kind: DocumentKind, year: int) -> int:
 
 
 def add_document(
-    act: Act,
-    *,
-    number: str,
-    kind: DocumentKind,
-    sequence: int,
-    inspection_id: int,
-    signature_id: int,
-    sha256: str,
-    issued_by: Person,
+    act: Act, *, number: str, kind: DocumentKind, sequence: int, about: About, sha256: str, issued_by: Person
 ) -> Document:
     """Name an issued document in the record."""
-    row = DocumentRow(
-        number=number,
-        kind=kind,
-        year=act.at.year,
-        sequence=sequence,
-        inspection_id=inspection_id,
-        signature_id=signature_id,
-        sha256=sha256,
-        issued_at=act.at,
-        issued_by_id=issued_by.id,
+    rests_on = about if isinstance(about, AboutInspection) else None
+    row = act.add(
+        DocumentRow(
+            number=number,
+            kind=kind,
+            year=act.at.year,
+            sequence=sequence,
+            inspection_id=None if rests_on is None else rests_on.inspection_id,
+            signature_id=None if rests_on is None else rests_on.signature_id,
+            sha256=sha256,
+            issued_at=act.at,
+            issued_by_id=issued_by.id,
+        )
     )
-    return document_of(act.add(row), issued_by)
+    report = None if isinstance(about, AboutInspection) else act.add(_report(row.id, about))
+    return document_of(row, issued_by, report=report)
+
+
+def _report(document_id: int, about: AboutReport) -> ReportRow:
+    return ReportRow(
+        document_id=document_id,
+        lot_id=about.lot_id if isinstance(about, AboutLot) else None,
+        return_shipment_id=about.return_shipment_id if isinstance(about, AboutReturn) else None,
+        scope=scope_text(about) if isinstance(about, AboutFleet) else None,
+    )
 
 
 def document(session: Session, number: str) -> Document | None:
     """Return the document with a number."""
-    row = session.scalar(select(DocumentRow).where(DocumentRow.number == number))
-    return None if row is None else document_of(row, people(session)[row.issued_by_id], ends(session).get(row.id))
+    return next(iter(_documents(session, DocumentRow.number == number)), None)
 
 
 def document_of_bytes(session: Session, sha256: str) -> Document | None:
     """Return the document whose file has a digest."""
-    row = session.scalar(select(DocumentRow).where(DocumentRow.sha256 == sha256))
-    return None if row is None else document_of(row, people(session)[row.issued_by_id], ends(session).get(row.id))
+    return next(iter(_documents(session, DocumentRow.sha256 == sha256)), None)
 
 
-def newest_on_signature(session: Session, signature_id: int) -> Document | None:
-    """Return the newest document that rests on a signature."""
-    statement = select(DocumentRow).where(DocumentRow.signature_id == signature_id).order_by(DocumentRow.id.desc())
-    row = session.scalars(statement.limit(1)).first()
-    return None if row is None else document_of(row, people(session)[row.issued_by_id], ends(session).get(row.id))
+def documents_about(session: Session, about: About) -> tuple[Document, ...]:
+    """Return the documents about a thing, newest first; on an inspection, those that rest on the signature."""
+    return _documents(session, _is_about(about))
+
+
+def _is_about(about: About) -> ColumnElement[bool]:
+    match about:
+        case AboutInspection():
+            return DocumentRow.signature_id == about.signature_id
+        case AboutLot():
+            return ReportRow.lot_id == about.lot_id
+        case AboutReturn():
+            return ReportRow.return_shipment_id == about.return_shipment_id
+        case AboutFleet():
+            return ReportRow.scope == scope_text(about)
+
+
+def _documents(session: Session, which: ColumnElement[bool]) -> tuple[Document, ...]:
+    everybody, ended = people(session), ends(session)
+    statement = (
+        select(DocumentRow, ReportRow)
+        .outerjoin(ReportRow, ReportRow.document_id == DocumentRow.id)
+        .where(which)
+        .order_by(DocumentRow.id.desc())
+    )
+    return tuple(
+        document_of(row, everybody[row.issued_by_id], ended.get(row.id), report)
+        for row, report in session.execute(statement)
+    )
 
 
 def documents_of_inspections(session: Session, inspection_ids: Collection[int]) -> Mapping[int, list[Document]]:
     """Return the documents of inspections, newest first."""
-    everybody, ended = people(session), ends(session)
-    statement = select(DocumentRow).where(DocumentRow.inspection_id.in_(inspection_ids)).order_by(DocumentRow.id.desc())
     found: dict[int, list[Document]] = {}
-    for row in session.scalars(statement):
-        issued = document_of(row, everybody[row.issued_by_id], ended.get(row.id))
-        found.setdefault(row.inspection_id, []).append(issued)
+    for one in _documents(session, DocumentRow.inspection_id.in_(inspection_ids)):
+        if isinstance(one.about, AboutInspection):
+            found.setdefault(one.about.inspection_id, []).append(one)
     return found
 
 
-def all_documents(session: Session) -> tuple[tuple[Document, Device, Lot], ...]:
-    """Return every document with its device and lot, newest first."""
-    return _with_device_and_lot(session, _issued(select(*_ISSUED), ""))
+def some_documents(session: Session, text: str, *, start: int = 0, count: int | None = None) -> tuple[Issued, ...]:
+    """Return documents with `text` in number, serial or lot, newest first, with the device and lot they are about."""
+    return _with_matter(session, _issued(select(*_ISSUED), text).offset(start).limit(count))
 
 
-def some_documents(session: Session, text: str, *, start: int, count: int) -> tuple[tuple[Document, Device, Lot], ...]:
-    """Return documents with `text` in number, serial or lot, newest first, from a place in that order on."""
-    return _with_device_and_lot(session, _issued(select(*_ISSUED), text).offset(start).limit(count))
+def documents_of_lots(session: Session, lot_ids: Collection[int]) -> tuple[Issued, ...]:
+    """Return the documents about lots and their devices, in order of issue."""
+    statement = _issued(select(*_ISSUED), "").where(LotRow.id.in_(lot_ids))
+    return _with_matter(session, statement.order_by(None).order_by(DocumentRow.id))
 
 
 def count_documents(session: Session, text: str) -> int:
@@ -145,7 +197,9 @@ def found_keys(text: str) -> Select[*tuple[Any, ...]]:
     return _issued(select(DocumentRow.id), text).order_by(None)
 
 
-def documents_by_key(session: Session, keys: Collection[int]) -> tuple[tuple[int, Document, Device, Lot], ...]:
+def documents_by_key(
+    session: Session, keys: Collection[int]
+) -> tuple[tuple[int, Document, Device | None, Lot | None], ...]:
     """Return documents with their keys, devices and lots, newest first."""
     rows = session.execute(_issued(select(DocumentRow.id, *_ISSUED), "").where(DocumentRow.id.in_(keys))).all()
     everybody, ended = people(session), ends(session)
@@ -154,10 +208,12 @@ def documents_by_key(session: Session, keys: Collection[int]) -> tuple[tuple[int
 
 def _issued(statement: Select[*tuple[Any, ...]], text: str) -> Select[*tuple[Any, ...]]:
     statement = (
-        statement.join(InspectionRow, InspectionRow.id == DocumentRow.inspection_id)
-        .join(DeviceRow, DeviceRow.id == InspectionRow.device_id)
-        .join(LotRow, LotRow.id == InspectionRow.lot_id)
-        .join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
+        statement.select_from(DocumentRow)
+        .outerjoin(ReportRow, ReportRow.document_id == DocumentRow.id)
+        .outerjoin(InspectionRow, InspectionRow.id == DocumentRow.inspection_id)
+        .outerjoin(DeviceRow, DeviceRow.id == InspectionRow.device_id)
+        .outerjoin(LotRow, LotRow.id == func.coalesce(InspectionRow.lot_id, ReportRow.lot_id))
+        .outerjoin(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
         .order_by(DocumentRow.id.desc())
     )
     if not text:
@@ -166,21 +222,17 @@ def _issued(statement: Select[*tuple[Any, ...]], text: str) -> Select[*tuple[Any
     return statement.where(or_(*(column.icontains(text, autoescape=True) for column in columns)))
 
 
-def _with_device_and_lot(
-    session: Session, statement: Select[*tuple[Any, ...]]
-) -> tuple[tuple[Document, Device, Lot], ...]:
+def _with_matter(session: Session, statement: Select[*tuple[Any, ...]]) -> tuple[Issued, ...]:
     everybody, ended = people(session), ends(session)
     return tuple(_valued(row, everybody, ended) for row in session.execute(statement))
 
 
-def _valued(
-    rows: Sequence[Any], everybody: Mapping[int, Person], ended: Mapping[int, DocumentEnd]
-) -> tuple[Document, Device, Lot]:
-    row, device, lot, shipment = rows
+def _valued(rows: Sequence[Any], everybody: Mapping[int, Person], ended: Mapping[int, DocumentEnd]) -> Issued:
+    row, report, device, lot, shipment = rows
     return (
-        document_of(row, everybody[row.issued_by_id], ended.get(row.id)),
-        device_of(device, lot.device_class),
-        lot_of(lot, shipment_of(shipment, everybody[shipment.received_by_id])),
+        document_of(row, everybody[row.issued_by_id], ended.get(row.id), report),
+        None if device is None else device_of(device, lot.device_class),
+        None if lot is None else lot_of(lot, shipment_of(shipment, everybody[shipment.received_by_id])),
     )
 
 

@@ -170,7 +170,9 @@ def opened(session: Session, span: Span) -> Iterator[ListedInspection]:
             )
 
 
-def issued(session: Session, span: Span, *, text: str = "") -> Iterator[tuple[int, Document, Device, Lot]]:
+def issued(
+    session: Session, span: Span, *, text: str = ""
+) -> Iterator[tuple[int, Document, Device | None, Lot | None]]:
     """Yield documents with key, device and lot in the order of issue; those with a text in number, serial or lot."""
     for keys in _in_batches(session, DocumentRow.id, documents.found_keys(text), span):
         yield from _ordered(keys, documents.documents_by_key(session, keys), lambda one: one[0])

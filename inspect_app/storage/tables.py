@@ -396,11 +396,12 @@ class ReopeningRow(SealedRow):
 
 
 class DocumentRow(SealedRow):
-    """An issued document; numbers run without gaps in each kind and year."""
+    """An issued document; numbers run without gaps in each kind and year. A report rests on no inspection."""
 
     __tablename__ = "document"
     __table_args__ = (
         UniqueConstraint("kind", "year", "sequence"),
+        CheckConstraint("(inspection_id IS NULL) = (signature_id IS NULL)", name="rests_on_a_signature"),
         Index(None, "inspection_id"),
         Index(None, "signature_id"),
     )
@@ -410,8 +411,8 @@ class DocumentRow(SealedRow):
     kind: Mapped[DocumentKind]
     year: Mapped[int]
     sequence: Mapped[int]
-    inspection_id: Mapped[InspectionKey]
-    signature_id: Mapped[int] = mapped_column(ForeignKey("signature.id"))
+    inspection_id: Mapped[int | None] = mapped_column(ForeignKey("inspection.id"))
+    signature_id: Mapped[int | None] = mapped_column(ForeignKey("signature.id"))
     sha256: Mapped[EvidenceKey]
     issued_at: Mapped[datetime]
     issued_by_id: Mapped[PersonKey]

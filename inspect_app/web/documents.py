@@ -9,8 +9,8 @@ from wtforms import PasswordField, StringField, TextAreaField
 
 from inspect_app import workflow
 from inspect_app.errors import UnusableInput
-from inspect_app.model import Document
-from inspect_app.web import here, shown
+from inspect_app.model import AboutInspection, Document
+from inspect_app.web import here, reports, shown
 from inspect_app.web.fields import PageForm, needed
 from inspect_app.web.typed import without_control_characters
 
@@ -65,7 +65,16 @@ def page(number: str) -> str:
 
 def _page(document: Document, form: EndForm) -> str:
     place = here.workplace()
-    inspection = workflow.inspection(place, document.inspection_id)
+    ending = form if workflow.may_end(place, here.person(), document) else None
+    if not isinstance(document.about, AboutInspection):
+        return render_template(
+            "documents/report_page.html",
+            document=document,
+            subject=workflow.report_subject(place, document.about),
+            again=reports.address(document.about),
+            form=ending,
+        )
+    inspection = workflow.inspection(place, document.about.inspection_id)
     assessment = workflow.judge_inspection(place, inspection)
     return render_template(
         "documents/page.html",
@@ -74,7 +83,7 @@ def _page(document: Document, form: EndForm) -> str:
         verdict=assessment.verdict,
         deciding=shown.deciding(assessment.verdict),
         judgements=shown.judgements(assessment.judgements),
-        form=form if document.end is None and workflow.may_issue(place, here.person(), inspection) else None,
+        form=ending,
     )
 
 
@@ -83,7 +92,7 @@ def end(number: str, act: str) -> ResponseReturnValue:
     """Supersede a document by one made anew, or revoke it; either asks for a reason and the password."""
     place = here.workplace()
     document = workflow.document(place, number)
-    here.prove_may_issue(workflow.inspection(place, document.inspection_id))
+    here.prove_may_end(document)
     form = EndForm()
     ending = workflow.supersede_document if act == "supersede" else workflow.revoke_document
     ended = None

@@ -7,8 +7,8 @@ from typing import ParamSpec, TypeVar, cast
 from flask import current_app, g
 
 from inspect_app.errors import NotAllowed
-from inspect_app.model import Inspection, Person
-from inspect_app.workflow import Workplace, may, may_issue, may_see_accounts
+from inspect_app.model import Document, Inspection, Person
+from inspect_app.workflow import Workplace, may, may_end, may_issue, may_see_accounts
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -59,6 +59,16 @@ def allowed_to(act: str) -> Callable[[Callable[P, T]], Callable[P, T]]:
         return guarded
 
     return guard
+
+
+def prove_may_end(document: Document) -> None:
+    """Refuse the page to who may not supersede or revoke a document."""
+    if document.end is None and not may_end(workplace(), person(), document):
+        raise NotAllowed(
+            "this page",
+            f"your account ({person().role}) does not permit it, or you signed the inspection yourself",
+            "Ask an approver who is somebody else.",
+        )
 
 
 def prove_may_issue(inspection: Inspection) -> None:

@@ -97,7 +97,7 @@ def index() -> str:
         },
         listed=[*(one for one in every if not one.is_closed), *closed[:_CLOSED_LISTED]],
         left_out=max(0, len(closed) - _CLOSED_LISTED),
-        state_of=state_of,
+        state_of=workflow.state_of,
     )
 
 
@@ -108,15 +108,6 @@ def _kind_in_words(found: Nonconformity) -> str:
 def _shown(row: ParetoRow, kinds: Mapping[str, str]) -> ShownCount:
     share, cumulative = (f"{format_number(100 * value, 1)} %" for value in (row.share, row.cumulative))
     return ShownCount(name=kinds.get(row.name, row.name), count=row.count, share=share, cumulative=cumulative)
-
-
-def state_of(found: Nonconformity) -> str:
-    """Return how far a nonconformity has come, in words."""
-    if found.is_closed:
-        return "closed"
-    if found.disposed is None or found.disposed.disposition is None:
-        return "to be disposed"
-    return found.disposed.disposition.value
 
 
 @bp.get("/<number>")
@@ -138,7 +129,7 @@ def _page(number: str, refused: PageForm | None = None) -> str:
         found=found,
         one=found.nonconformity,
         kind=_kind_in_words(found.nonconformity),
-        state=state_of(found.nonconformity),
+        state=workflow.state_of(found.nonconformity),
         is_to_repair=_is_to_repair(found.nonconformity),
         classify=form(ClassifyForm, "classify"),
         dispose=dispose,

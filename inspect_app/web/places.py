@@ -71,6 +71,7 @@ PLACES: Final = (
         words="Papers",
         entries=(
             Entry(words="Documents", endpoint="documents.index", covers=("documents",)),
+            Entry(words="Fleet report", endpoint="reports.page", covers=("reports",)),
             Entry(words="Verify", endpoint="documents.verify"),
         ),
     ),

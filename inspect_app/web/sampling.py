@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from flask import Blueprint, Response, flash, make_response, redirect, render_template, request, url_for
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from wtforms import RadioField, StringField, TextAreaField
 
@@ -152,17 +152,6 @@ def _class(standing: ClassStanding, sampling: LotSampling, chances: WrongVerdict
         standing=_OPEN if is_open else shown.outcome_standing(standing.outcome),
         figure=shown.figure_as_shown(lot_wording.plan_figure(pinned, sampling.lot_size, chances)),
     )
-
-
-@bp.get("/<int:lot_id>/report.pdf")
-def report(lot_id: int) -> Response:
-    """Send the report of the lot, printed from the record as it stands."""
-    place = here.workplace()
-    response = make_response(workflow.lot_report(place, lot_id))
-    response.headers["Content-Type"] = "application/pdf"
-    response.headers["Content-Disposition"] = f"inline; filename=lot-report-{lot_id}.pdf"
-    response.headers["Content-Security-Policy"] = "default-src 'none'; frame-ancestors 'none'"
-    return response
 
 
 @bp.post("/<int:lot_id>/draw")

@@ -9,10 +9,9 @@ from wtforms import RadioField, TextAreaField
 from inspect_app import workflow
 from inspect_app.errors import UnusableInput
 from inspect_app.model import LotSeen, RulingKind
-from inspect_app.quantity import format_number
 from inspect_app.web import here
 from inspect_app.web.fields import PageForm, chosen, needed
-from inspect_app.workflow import AGES_DAYS, Rate, SupplierRecord, SwitchingRecord, SwitchingStep
+from inspect_app.workflow import AGES_DAYS, SupplierRecord, SwitchingRecord, SwitchingStep
 
 bp = Blueprint("suppliers", __name__, url_prefix="/suppliers")
 
@@ -103,18 +102,11 @@ def _shown(record: SupplierRecord) -> ShownSupplier:
     ends = (*(f"{start} to {end} days" for start, end in zip(starts, AGES_DAYS, strict=False)), f"{starts[-1]} or more")
     return ShownSupplier(
         record=record,
-        lot_rate=_rate(record.lots_rejected),
-        device_rate=_rate(record.devices_rejected),
+        lot_rate=workflow.rate_words(record.lots_rejected),
+        device_rate=workflow.rate_words(record.devices_rejected),
         ages=tuple(zip(ends, record.ages, strict=True)),
         switching=tuple(_switching(one) for one in record.switching),
     )
-
-
-def _rate(rate: Rate) -> str:
-    if rate.share is None or rate.interval is None:
-        return "none decided"
-    share, low, high = (format_number(100 * value, 1) for value in (rate.share, *rate.interval))
-    return f"{rate.found} of {rate.of}: {share} % ({low} to {high} %)"
 
 
 def _switching(record: SwitchingRecord) -> ShownSwitching:

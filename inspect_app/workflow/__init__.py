@@ -60,15 +60,15 @@ from inspect_app.workflow.issued import (
     document_of,
     document_page,
     document_path,
+    documents_about,
     issued_documents,
 )
-from inspect_app.workflow.issuing import act_of_approval, approve, issue_document, may_issue
+from inspect_app.workflow.issuing import approve, draft_report, issue_document, issue_report
 from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
 from inspect_app.workflow.labels import serial_on_label
 from inspect_app.workflow.listing import Listing, Where, format_of, may_see_accounts, part_of_list, write_list
 from inspect_app.workflow.lists import LISTS, list_named
 from inspect_app.workflow.lot_issuing import LotStep, issue_lot
-from inspect_app.workflow.lot_reporting import lot_report
 from inspect_app.workflow.lot_verdicts import FOLLOW_UPS, decide_lot, declare_resubmission
 from inspect_app.workflow.lots import (
     DeviceState,
@@ -80,6 +80,7 @@ from inspect_app.workflow.lots import (
     lots,
     open_inspections,
 )
+from inspect_app.workflow.matters import act_of_approval, may_end, may_issue, report_subject
 from inspect_app.workflow.nonconformities import (
     DeviceToReturn,
     FoundNonconformity,
@@ -92,6 +93,7 @@ from inspect_app.workflow.nonconformities import (
     nonconformity,
     returns,
     send_back,
+    state_of,
 )
 from inspect_app.workflow.packing_list import PackedDevice, read_packing_list
 from inspect_app.workflow.proving import ProofLine, attachments, prove_file, prove_number
@@ -133,6 +135,7 @@ from inspect_app.workflow.suppliers import (
     Rate,
     SupplierRecord,
     nonconformity_pareto,
+    rate_words,
     supplier_records,
 )
 from inspect_app.workflow.switching import SwitchingRecord, SwitchingStep, rule_switching, switching_records
@@ -244,7 +247,9 @@ __all__ = [
     "document_of",
     "document_page",
     "document_path",
+    "documents_about",
     "documents_of_lot",
+    "draft_report",
     "draw_sample",
     "end_study",
     "entry_history",
@@ -262,6 +267,7 @@ __all__ = [
     "instruments",
     "issue_document",
     "issue_lot",
+    "issue_report",
     "issued_documents",
     "judge_inspection",
     "keep_file",
@@ -273,11 +279,11 @@ __all__ = [
     "lot",
     "lot_devices",
     "lot_page",
-    "lot_report",
     "lot_sampling",
     "lots",
     "lots_of_shipment",
     "may",
+    "may_end",
     "may_issue",
     "may_see_accounts",
     "merged_lot",
@@ -301,6 +307,7 @@ __all__ = [
     "prove_file",
     "prove_number",
     "prove_password",
+    "rate_words",
     "read_packing_list",
     "read_settings",
     "reader_studies",
@@ -308,6 +315,7 @@ __all__ = [
     "receive_shipment",
     "record_step",
     "reopen",
+    "report_subject",
     "restore",
     "returns",
     "revoke_document",
@@ -320,6 +328,7 @@ __all__ = [
     "set_password",
     "sign_in",
     "sort_captures",
+    "state_of",
     "supersede_document",
     "supplier_records",
     "switching_records",

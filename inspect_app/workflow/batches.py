@@ -20,9 +20,9 @@ from inspect_app.model import Person
 from inspect_app.storage import people
 from inspect_app.workflow.accounts import prove_password
 from inspect_app.workflow.issued import awaiting_documents
-from inspect_app.workflow.issuing import act_of_approval
 from inspect_app.workflow.lot_issuing import LotStep, issue_lot
 from inspect_app.workflow.lots import lots
+from inspect_app.workflow.matters import act_of_approval
 from inspect_app.workflow.workplace import Workplace, prove_may, reading
 
 _NAME: Final = "inspect-app"

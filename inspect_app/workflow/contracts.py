@@ -1,12 +1,13 @@
 """Contracts: adopted as their source text, revised but never edited."""
 
+from collections.abc import Iterable
 from functools import lru_cache
 
 from inspect_app import definitions
 from inspect_app.definitions import Contract, Form
 from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.model import Person
-from inspect_app.storage import sources
+from inspect_app.storage import Session, sources
 from inspect_app.storage.sources import Source
 from inspect_app.workflow.workplace import Workplace, acting, reading
 
@@ -53,6 +54,13 @@ def contract(workplace: Workplace, number: str, revision: str | None = None) -> 
     """
     with reading(workplace) as session:
         return contract_from(found_contract(sources.contract(session, number, revision), number))
+
+
+def notes_on(session: Session, numbers: Iterable[str]) -> tuple[str, ...]:
+    """Return what the newest revisions of contracts say that every document has to repeat."""
+    sourced = (sources.contract(session, number) for number in sorted(set(numbers)))
+    notes = (contract_from(source).note for source in sourced if source is not None)
+    return tuple(dict.fromkeys(note for note in notes if note))
 
 
 def found_contract(source: Source | None, number: str) -> Source:

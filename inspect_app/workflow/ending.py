@@ -6,9 +6,9 @@ from inspect_app.errors import UnusableInput
 from inspect_app.model import Document, EndManner, Person
 from inspect_app.storage import documents as kept
 from inspect_app.storage import standing
-from inspect_app.workflow.inspecting import inspection
 from inspect_app.workflow.issued import document
-from inspect_app.workflow.issuing import act_of_approval, issue_after, prove_stands
+from inspect_app.workflow.issuing import issue, prove_stands
+from inspect_app.workflow.matters import act_of_approval, matter
 from inspect_app.workflow.typed_text import clean_remark
 from inspect_app.workflow.workplace import Workplace, acting
 
@@ -29,7 +29,7 @@ def supersede_document(workplace: Workplace, person: Person, number: str, reason
     reason = _given(reason, "Say what is wrong with the document.")
     old = document(workplace, number)
     prove_stands(old)
-    return issue_after(workplace, person, inspection(workplace, old.inspection_id), old, reason)
+    return issue(workplace, person, matter(workplace, old.about), old, reason)
 
 
 def revoke_document(workplace: Workplace, person: Person, number: str, reason: str) -> Document:
@@ -44,11 +44,11 @@ def revoke_document(workplace: Workplace, person: Person, number: str, reason: s
     """
     reason = _given(reason, "Say why the document is revoked.")
     old = document(workplace, number)
-    serial = inspection(workplace, old.inspection_id).device.serial
+    ended = matter(workplace, old.about)
     with acting(workplace, person, act_of_approval(workplace), "document revoked") as act:
         prove_stands(kept.document(act.session, old.number) or old)
         standing.add_end(act, old.number, EndManner.REVOKED, reason=reason, ended_by=person)
-        act.tell(f"document {old.number}", serial=serial, reason=reason)
+        act.tell(f"document {old.number}", about=ended.name, reason=reason)
     return document(workplace, old.number)
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from inspect_app import judge
 from inspect_app.definitions import Contract, Form, step_results
 from inspect_app.errors import NotAllowed, NotFound
-from inspect_app.model import Entry, Inspection, Judgement, Outcome, Person, Verdict
+from inspect_app.model import AboutInspection, Entry, Inspection, Judgement, Outcome, Person, Verdict
 from inspect_app.storage import Act, Session, documents, entries, inspections, signatures, sources
 from inspect_app.storage.sources import Source
 from inspect_app.workflow import sampling
@@ -115,7 +115,10 @@ def reopen(workplace: Workplace, person: Person, inspection_id: int, reason: str
 def _is_revoked(session: Session, inspection_id: int) -> bool:
     """Say whether the newest document on the signature that counts was revoked."""
     signature_id = signatures.counting_signature_id(session, inspection_id)
-    newest = None if signature_id is None else documents.newest_on_signature(session, signature_id)
+    if signature_id is None:
+        return False
+    about = AboutInspection(inspection_id=inspection_id, signature_id=signature_id)
+    newest = next(iter(documents.documents_about(session, about)), None)
     return newest is not None and newest.end is not None
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from inspect_app.errors import NotFound
-from inspect_app.model import Device, Document, Inspection, Lot, Outcome
+from inspect_app.model import About, AboutInspection, Device, Document, Inspection, Lot, Outcome
 from inspect_app.storage import arrivals, signatures
 from inspect_app.storage import documents as kept
 from inspect_app.workflow.evidence import write_whole
@@ -18,11 +18,11 @@ DOCUMENTS_ON_A_PAGE: Final = 50
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IssuedDocument:
-    """An issued document with the device and the lot that it speaks of."""
+    """An issued document with the device and the lot that it speaks of; a report is about no one device."""
 
     document: Document
-    device: Device
-    lot: Lot
+    device: Device | None
+    lot: Lot | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +62,10 @@ def awaits_document(workplace: Workplace, inspection: Inspection) -> bool:
         return False
     with reading(workplace) as session:
         signature_id = signatures.counting_signature_id(session, inspection.id)
-        return signature_id is not None and kept.newest_on_signature(session, signature_id) is None
+        if signature_id is None:
+            return False
+        about = AboutInspection(inspection_id=inspection.id, signature_id=signature_id)
+        return not kept.documents_about(session, about)
 
 
 def document(workplace: Workplace, number: str) -> Document:
@@ -87,6 +90,12 @@ def document_of(workplace: Workplace, inspection_id: int) -> Document | None:
     return found[inspection_id][0] if inspection_id in found else None
 
 
+def documents_about(workplace: Workplace, about: About) -> tuple[Document, ...]:
+    """Return the documents about the same, newest first."""
+    with reading(workplace) as session:
+        return kept.documents_about(session, about)
+
+
 def document_path(workplace: Workplace, document: Document) -> Path:
     """Return the document under its number; the copy is made again from the kept bytes where it is gone or changed."""
     copy = workplace.settings.documents_folder / f"{document.number}.pdf"
@@ -98,7 +107,7 @@ def document_path(workplace: Workplace, document: Document) -> Path:
 def issued_documents(workplace: Workplace) -> tuple[IssuedDocument, ...]:
     """Return all issued documents, newest first."""
     with reading(workplace) as session:
-        return _issued(kept.all_documents(session))
+        return _issued(kept.some_documents(session, ""))
 
 
 def document_page(workplace: Workplace, text: str, page: int = 1) -> DocumentPage:
@@ -112,5 +121,5 @@ def document_page(workplace: Workplace, text: str, page: int = 1) -> DocumentPag
         return DocumentPage(documents=found, total=total, page=page, pages=pages)
 
 
-def _issued(rows: Iterable[tuple[Document, Device, Lot]]) -> tuple[IssuedDocument, ...]:
+def _issued(rows: Iterable[tuple[Document, Device | None, Lot | None]]) -> tuple[IssuedDocument, ...]:
     return tuple(IssuedDocument(document=document, device=device, lot=lot) for document, device, lot in rows)

@@ -1,4 +1,4 @@
-"""Issuing: certificates and rejection notices, approved, numbered without gaps, sealed, kept and never made again."""
+"""Issuing: documents of all kinds, approved, numbered without gaps, sealed, kept and never made again."""
 
 import io
 import threading
@@ -7,33 +7,20 @@ from typing import Final
 from inspect_app import documents
 from inspect_app.documents import wording
 from inspect_app.errors import InspectError, NotAllowed
-from inspect_app.model import Document, DocumentKind, EndManner, Inspection, Outcome, Person
-from inspect_app.storage import Session, signatures, standing
+from inspect_app.model import AboutReport, Document, EndManner, Person
+from inspect_app.storage import Session, standing
 from inspect_app.storage import documents as kept
 from inspect_app.workflow.accounts import prove_password
-from inspect_app.workflow.inspecting import inspection
 from inspect_app.workflow.issued import document_path
-from inspect_app.workflow.papers import Numbered, paper
+from inspect_app.workflow.matters import Matter, act_of_approval, matter, signed_inspection
+from inspect_app.workflow.papers import Numbered
 from inspect_app.workflow.sealing import seal
-from inspect_app.workflow.workplace import Workplace, acting, may, prove_may, reading
+from inspect_app.workflow.workplace import Workplace, acting, reading
 
-_KINDS: Final = {Outcome.ACCEPTED: DocumentKind.CERTIFICATE, Outcome.REJECTED: DocumentKind.REJECTION}
 _ONE_AT_A_TIME: Final = (
     threading.Lock()
 )  # one process renders one by one, so that its threads do not take numbers from each other
 _ATTEMPTS: Final = 20  # how often others may take the next number while a document is rendered
-
-
-def act_of_approval(workplace: Workplace) -> str:
-    """Return what somebody must be permitted to do to issue documents: approvers, unless the settings say otherwise."""
-    return "inspect" if workplace.settings.is_self_approved else "approve"
-
-
-def may_issue(workplace: Workplace, person: Person, found: Inspection) -> bool:
-    """Say whether somebody may issue the document of a signed inspection; who signed it may not, unless settings do."""
-    if not may(person, act_of_approval(workplace)) or found.signature is None:
-        return False
-    return workplace.settings.is_self_approved or found.signature.signed_by.id != person.id
 
 
 def approve(workplace: Workplace, person: Person, inspection_id: int, password: str) -> Document:
@@ -57,50 +44,52 @@ def issue_document(workplace: Workplace, person: Person, inspection_id: int) -> 
         The inspection is not signed, or the device is held, or the person may not approve it, or its document was
         revoked.
     """
-    return issue_after(workplace, person, inspection(workplace, inspection_id))
+    return issue(workplace, person, signed_inspection(workplace, inspection_id))
 
 
-def issue_after(
-    workplace: Workplace, person: Person, found: Inspection, old: Document | None = None, reason: str = ""
+def issue_report(workplace: Workplace, person: Person, about: AboutReport) -> Document:
+    """Issue the report of a lot, of a return or of the fleet; where one on the same stands, it is returned.
+
+    Raises
+    ------
+    NotAllowed
+        The person may not approve.
+    NotFound
+        There is nothing that it could be about.
+    """
+    return issue(workplace, person, matter(workplace, about))
+
+
+def draft_report(workplace: Workplace, person: Person, about: AboutReport) -> bytes:
+    """Return what a report would say, as PDF: no number, no seal, and it says so."""
+    wanted = matter(workplace, about)
+    numbered = Numbered(kind=wanted.kind, sequence=None, at=workplace.clock(), by=person)
+    report = wanted.made(workplace, numbered)
+    if not isinstance(report, documents.Report):
+        raise TypeError("a draft is made of a report")
+    return documents.render_report(report)
+
+
+def issue(
+    workplace: Workplace, person: Person, matter: Matter, old: Document | None = None, reason: str = ""
 ) -> Document:
-    """Issue the document of an inspection, in place of an old one if there is one.
+    """Issue the document on a matter, in place of an old one if there is one.
 
     It is rendered before the record is locked. Where another document took its number meanwhile, it is rendered again
     with the next one, so that numbers run without gaps.
     """
-    prove_approval(workplace, person, found)
+    matter.prove_may_issue(workplace, person)
     for _ in range(_ATTEMPTS):
         with _ONE_AT_A_TIME:
-            numbered, newest = next_number(workplace, person, found, old, reason)
+            numbered, newest = next_number(workplace, person, matter, old, reason)
             issued = _issued_already(newest, old)
             if issued is None:
-                content = documents.render_sealed(paper(workplace, found, numbered), seal(workplace))
-                issued = keep_rendered(workplace, found, numbered, content, old, reason)
+                content = documents.render_sealed(matter.made(workplace, numbered), seal(workplace))
+                issued = keep_rendered(workplace, matter, numbered, content, old, reason)
         if issued is not None:
             document_path(workplace, issued)
             return issued
-    raise InspectError(found.device.serial, "its document was overtaken by others", "Nothing was lost. Try again.")
-
-
-def _prove_has_document(found: Inspection) -> None:
-    serial = found.device.serial
-    if found.signature is None:
-        raise NotAllowed(serial, "its inspection is not signed", "Answer every step, then sign.")
-    if found.signature.outcome not in _KINDS:
-        raise NotAllowed(serial, "it was signed as held", "Take it up again; a held device has no document.")
-
-
-def prove_approval(workplace: Workplace, person: Person, found: Inspection) -> None:
-    """See that there is something to issue, and that somebody may, by their account as it stands now."""
-    _prove_has_document(found)
-    with reading(workplace) as session:
-        prove_may(session, person, act_of_approval(workplace))
-    if not may_issue(workplace, person, found):
-        raise NotAllowed(
-            found.device.serial,
-            f"{person.name} signed its inspection",
-            "An approver who is somebody else issues the document.",
-        )
+    raise InspectError(matter.name, "its document was overtaken by others", "Nothing was lost. Try again.")
 
 
 def prove_stands(found: Document) -> None:
@@ -121,69 +110,60 @@ def _issued_already(newest: Document | None, old: Document | None) -> Document |
 
 
 def next_number(
-    workplace: Workplace, person: Person, found: Inspection, old: Document | None = None, reason: str = ""
+    workplace: Workplace, person: Person, matter: Matter, old: Document | None = None, reason: str = ""
 ) -> tuple[Numbered, Document | None]:
-    """Return the next number for the document of an inspection, and the newest document on its signature so far."""
+    """Return the next number for the document on a matter, and the newest document on it so far."""
     at = workplace.clock()
     with reading(workplace) as session:
-        signature_id = signatures.counting_signature_id(session, found.id)
-        if signature_id is None or found.signature is None:
-            raise NotAllowed(found.device.serial, "its inspection was taken up again", "Sign it first.")
-        kind = _KINDS[found.signature.outcome]
+        matter.prove_current(session)
         numbered = Numbered(
-            kind=kind,
-            sequence=kept.next_sequence(session, kind, at.year),
-            signature_id=signature_id,
+            kind=matter.kind,
+            sequence=kept.next_sequence(session, matter.kind, at.year),
             at=at,
             by=person,
-            notices=_notices(session, found, old, reason),
+            notices=_notices(session, matter, old, reason),
         )
-        return numbered, kept.newest_on_signature(session, signature_id)
+        return numbered, matter.newest(session)
 
 
-def _notices(session: Session, found: Inspection, old: Document | None, reason: str) -> tuple[str, ...]:
+def _notices(session: Session, matter: Matter, old: Document | None, reason: str) -> tuple[str, ...]:
     """Return what a document says of those before it."""
     if old is not None:
         return (f"Supersedes {old.number} of {wording.day(old.issued_at)}, which stands no longer: {reason}",)
-    earlier = kept.documents_of_inspections(session, (found.id,)).get(found.id, [])
     return tuple(
-        f"{one.number} of {wording.day(one.issued_at)} on the same inspection was revoked: {one.end.reason}"
-        for one in earlier
+        f"{one.number} of {wording.day(one.issued_at)} on the same {matter.same} was revoked: {one.end.reason}"
+        for one in matter.earlier(session)
         if one.end is not None and one.end.manner is EndManner.REVOKED
     )
 
 
 def keep_rendered(
     workplace: Workplace,
-    found: Inspection,
+    matter: Matter,
     numbered: Numbered,
     content: bytes,
     old: Document | None = None,
     reason: str = "",
 ) -> Document | None:
-    """Keep a rendered document; None where its number or its signature is no longer the one it was rendered for."""
+    """Keep a rendered document; None where its number is taken, or where another one was issued meanwhile."""
     name = f"{numbered.number}.pdf"
     file = workplace.evidence.keep(name, io.BytesIO(content))
-    action = f"{numbered.kind.value} issued"
+    action = f"{matter.kind.value} issued"
     with acting(workplace, numbered.by, act_of_approval(workplace), action, at=numbered.at) as act:
-        newest = kept.newest_on_signature(act.session, numbered.signature_id)
-        is_current = (
-            kept.next_sequence(act.session, numbered.kind, numbered.at.year) == numbered.sequence
-            and signatures.counting_signature_id(act.session, found.id) == numbered.signature_id
-            and (None if newest is None else newest.number) == (None if old is None else old.number)
-            and (newest is None or newest.end is None)
-        )
-        if not is_current:
+        matter.prove_current(act.session)
+        newest = matter.newest(act.session)
+        sequence = kept.next_sequence(act.session, matter.kind, numbered.at.year)
+        is_current = (None if newest is None else newest.number) == (None if old is None else old.number)
+        if sequence != numbered.sequence or not is_current or (newest is not None and newest.end is not None):
             return None
         kept.add_evidence(act, file, name=name, kept_by=numbered.by)
-        act.tell(f"document {numbered.number}", serial=found.device.serial, sha256=file.sha256)
+        act.tell(f"document {numbered.number}", about=matter.name, sha256=file.sha256)
         made = kept.add_document(
             act,
             number=numbered.number,
-            kind=numbered.kind,
-            sequence=numbered.sequence,
-            inspection_id=found.id,
-            signature_id=numbered.signature_id,
+            kind=matter.kind,
+            sequence=sequence,
+            about=matter.about,
             sha256=file.sha256,
             issued_by=numbered.by,
         )

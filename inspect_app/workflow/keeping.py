@@ -51,7 +51,7 @@ def _file_problems(workplace: Workplace, session: Session) -> Iterator[str]:
         problem = workplace.evidence.problem(sha256, size_bytes)
         if problem is not None:
             yield f"file {name} ({sha256[:12]}): {problem}"
-    for document, _, _ in documents.all_documents(session):
+    for document, _, _ in documents.some_documents(session, ""):
         copy = workplace.settings.documents_folder / f"{document.number}.pdf"
         if copy.is_file() and _digest_of(copy) != document.sha256:
             yield f"the copy {copy.name} of document {document.number} was changed"

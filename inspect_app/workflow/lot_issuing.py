@@ -10,11 +10,11 @@ from typing import Final
 from inspect_app import documents
 from inspect_app.documents import Seal
 from inspect_app.errors import InspectError, NotAllowed
-from inspect_app.model import Document, DocumentKind, Inspection, Person
-from inspect_app.workflow.inspecting import inspection
+from inspect_app.model import Document, DocumentKind, Person
 from inspect_app.workflow.issued import AwaitedDocument, awaiting_documents, document_path
-from inspect_app.workflow.issuing import issue_document, keep_rendered, next_number, prove_approval
-from inspect_app.workflow.papers import Numbered, paper
+from inspect_app.workflow.issuing import issue_document, keep_rendered, next_number
+from inspect_app.workflow.matters import Matter, signed_inspection
+from inspect_app.workflow.papers import Numbered
 from inspect_app.workflow.sealing import seal
 from inspect_app.workflow.workplace import Workplace
 
@@ -36,7 +36,8 @@ class LotStep:
 class _Rendering:
     """A document that is being rendered under a number which is still to be taken."""
 
-    found: Inspection
+    awaited: AwaitedDocument
+    matter: Matter
     numbered: Numbered
     content: "Future[bytes]"
 
@@ -91,7 +92,7 @@ class _Line:
 
     def run(self, awaited: tuple[AwaitedDocument, ...], is_stopped: Callable[[], bool]) -> Iterator[LotStep]:
         """Yield each document once it is kept."""
-        waiting = deque(one.inspection_id for one in awaited)
+        waiting = deque(awaited)
         on_the_way: deque[_Rendering] = deque()
         overtaken = 0
         while on_the_way or (waiting and not is_stopped()):
@@ -111,31 +112,35 @@ class _Line:
             overtaken += 1
             if overtaken > _MOST_OVERTAKEN:
                 raise InspectError("lot", "its documents were overtaken by others", "Nothing was lost. Go on.")
-            waiting.extendleft(one.found.id for one in (*reversed(on_the_way), made))
+            waiting.extendleft(one.awaited for one in (*reversed(on_the_way), made))
             on_the_way.clear()
             self._sequences.clear()
 
-    def _begin(self, inspection_id: int) -> _Rendering | LotStep | None:
+    def _begin(self, awaited: AwaitedDocument) -> _Rendering | LotStep | None:
         """Send a document to be rendered; None where it was issued meanwhile."""
-        found = inspection(self._workplace, inspection_id)
         try:
-            prove_approval(self._workplace, self._person, found)
-            numbered, newest = next_number(self._workplace, self._person, found)
+            matter = signed_inspection(self._workplace, awaited.inspection_id)
+            matter.prove_may_issue(self._workplace, self._person)
+            numbered, newest = next_number(self._workplace, self._person, matter)
         except NotAllowed as error:
-            return LotStep(serial=found.device.serial, document=None, refusal=str(error))
+            return LotStep(serial=awaited.device.serial, document=None, refusal=str(error))
         if newest is not None:
             return None
-        series = numbered.kind, numbered.at.year
-        sequence = max(numbered.sequence, self._sequences.get(series, 0) + 1)
+        series = matter.kind, numbered.at.year
+        sequence = max(numbered.sequence or 1, self._sequences.get(series, 0) + 1)
         self._sequences[series] = sequence
         numbered = replace(numbered, sequence=sequence)
-        content = self._pool.submit(documents.render_sealed, paper(self._workplace, found, numbered), self._seal)
-        return _Rendering(found=found, numbered=numbered, content=content)
+        content = self._pool.submit(documents.render_sealed, matter.made(self._workplace, numbered), self._seal)
+        return _Rendering(awaited=awaited, matter=matter, numbered=numbered, content=content)
 
     def _keep(self, rendering: _Rendering) -> LotStep | _Rendering:
         """Keep a rendered document; the rendering itself comes back where its number was taken."""
-        made = keep_rendered(self._workplace, rendering.found, rendering.numbered, rendering.content.result())
+        serial = rendering.awaited.device.serial
+        try:
+            made = keep_rendered(self._workplace, rendering.matter, rendering.numbered, rendering.content.result())
+        except NotAllowed as error:
+            return LotStep(serial=serial, document=None, refusal=str(error))
         if made is None:
             return rendering
         document_path(self._workplace, made)
-        return LotStep(serial=rendering.found.device.serial, document=made)
+        return LotStep(serial=serial, document=made)

@@ -1,72 +1,161 @@
-"""The report of a sampled lot, printed from the record as it stands."""
+"""The report of a lot: its plans, what was found, what the plans let through, and its devices."""
 
-from inspect_app.documents import LotClassLine, LotReport, lot_wording, render_lot_report, wording
-from inspect_app.errors import NotAllowed
-from inspect_app.model import Outcome
+from collections.abc import Iterator, Sequence
+
+from inspect_app.documents import Report, ReportTable, Section, lot_wording, wording
+from inspect_app.model import AboutLot, DocumentKind, Outcome
+from inspect_app.workflow.contracts import notes_on
+from inspect_app.workflow.lots import DeviceState, LotDevice, LotSummary, lot, lot_devices
+from inspect_app.workflow.papers import Numbered, imprinted
 from inspect_app.workflow.sampling import ClassStanding, LotSampling, SampledDevice, lot_sampling
-from inspect_app.workflow.workplace import Workplace
+from inspect_app.workflow.workplace import Workplace, reading
 
 
-def lot_report(workplace: Workplace, lot_id: int) -> bytes:
-    """Return the report of a sampled lot as PDF.
+def lot_subject(workplace: Workplace, about: AboutLot) -> str:
+    """Return what the report of a lot is about, in words.
 
     Raises
     ------
     NotFound
         There is no such lot.
-    NotAllowed
-        It is not sampled, or its sample was not drawn yet.
     """
-    sampling = lot_sampling(workplace, lot_id)
-    if sampling is None or sampling.draw is None:
-        raise NotAllowed(f"lot {lot_id}", "no sample of it was drawn", "Draw its sample first.")
-    draw, lot, verdict = sampling.draw, sampling.lot, sampling.verdict
-    report = LotReport(
-        issuer=workplace.settings.issuer,
-        lot_number=lot.number,
-        facts=_facts(sampling),
-        outcome="not given yet" if verdict is None else f"{verdict.outcome.value}, {verdict.follow_up.value}",
-        outcome_reason=""
-        if verdict is None
-        else " ".join(
-            part
-            for part in (f"{verdict.decided_by.name}, {wording.minute(verdict.decided_at)}.", verdict.reason)
-            if part
-        ),
-        classes=[_line(one) for one in sampling.classes],
-        draw=f"Drawn {wording.minute(draw.drawn_at)} by {draw.drawn_by.name}: {lot_wording.draw_rule(draw)}. "
-        f"Seed {draw.seed}",
-        sample=[_row(one) for one in sampling.devices],
-        figures=[lot_wording.plan_figure(one.plan, sampling.lot_size) for one in sampling.classes],
-        printed_at=workplace.clock(),
+    return f"lot {lot(workplace, about.lot_id).lot.number}"
+
+
+def lot_report(workplace: Workplace, about: AboutLot, numbered: Numbered) -> Report:
+    """Return all that the report of a lot shows."""
+    summary = lot(workplace, about.lot_id)
+    sampling = lot_sampling(workplace, about.lot_id)
+    devices = lot_devices(workplace, about.lot_id)
+    with reading(workplace) as session:
+        remarks = notes_on(session, [summary.lot.shipment.contract_number])
+    outcome = _outcome(summary, sampling)
+    return Report(
+        **imprinted(workplace, numbered),
+        kind=DocumentKind.LOT_REPORT,
+        subject=lot_subject(workplace, about),
+        word="Open" if outcome is Outcome.HELD else outcome.value.capitalize(),
+        outcome=outcome,
+        lines=tuple(_told(summary, sampling)),
+        facts=_facts(summary, sampling),
+        sections=(*_sampled_sections(sampling), _devices(devices, sampling)),
+        remarks=remarks,
     )
-    return render_lot_report(report)
 
 
-def _facts(sampling: LotSampling) -> list[tuple[str, str]]:
-    lot, again = sampling.lot, sampling.resubmission
+def _outcome(summary: LotSummary, sampling: LotSampling | None) -> Outcome:
+    """Return the verdict on a lot; where every device stands for itself, whether all of them were accepted."""
+    if sampling is not None:
+        return Outcome.HELD if sampling.verdict is None else sampling.verdict.outcome
+    if summary.accepted + summary.rejected < summary.total:
+        return Outcome.HELD
+    return Outcome.REJECTED if summary.rejected else Outcome.ACCEPTED
+
+
+def _told(summary: LotSummary, sampling: LotSampling | None) -> Iterator[str]:
+    if sampling is None:
+        yield "Every device of this lot is inspected and stands for itself."
+    elif sampling.verdict is None:
+        yield "The verdict on the lot is not given yet."
+    else:
+        verdict = sampling.verdict
+        yield (
+            f"Decided by {verdict.decided_by.name}, {wording.minute(verdict.decided_at)};"
+            f" what follows: {verdict.follow_up.value}.{f' {verdict.reason}' if verdict.reason else ''}"
+        )
+    waiting = summary.total - summary.accepted - summary.rejected
+    yield (
+        f"Of {summary.total} devices {summary.accepted} are accepted, {summary.rejected} rejected,"
+        f" {waiting} not decided or not looked at."
+    )
+
+
+def _facts(summary: LotSummary, sampling: LotSampling | None) -> list[tuple[str, str]]:
+    of = summary.lot
     facts = [
-        ("Device class", lot.device_class),
-        ("Supplier", lot.shipment.supplier),
-        ("Contract", lot.shipment.contract_number),
-        ("Delivery note", lot.shipment.reference),
-        ("Received", wording.minute(lot.shipment.received_at)),
-        ("Devices", str(sampling.lot_size)),
+        ("Device class", of.device_class),
+        ("Supplier", of.shipment.supplier),
+        ("Contract", of.shipment.contract_number),
+        ("Delivery note", of.shipment.reference),
+        ("Received", f"{wording.minute(of.shipment.received_at)}, {of.shipment.received_by.name}"),
+        ("Devices", str(summary.total)),
     ]
-    return facts if again is None else [*facts, ("Comes again", f"lot {again.earlier.number}: {again.reason}")]
+    if sampling is not None and sampling.resubmission is not None:
+        facts.append(("Comes again", f"lot {sampling.resubmission.earlier.number}: {sampling.resubmission.reason}"))
+    if sampling is not None and sampling.resubmitted_as is not None:
+        facts.append(("Came again as", f"lot {sampling.resubmitted_as.lot.number}"))
+    return facts
 
 
-def _line(standing: ClassStanding) -> LotClassLine:
-    return LotClassLine(
-        severity=standing.plan.severity.value,
-        plan=lot_wording.plan_source(standing.plan),
-        stringency=lot_wording.stringency_word(standing.plan),
-        decided=f"{standing.decided} of {standing.devices}",
-        numbers=lot_wording.numbers_text(standing.plan.plan, standing.count),
-        standing="open" if standing.outcome is Outcome.HELD else standing.outcome.value,
+def _sampled_sections(sampling: LotSampling | None) -> Iterator[Section]:
+    if sampling is None:
+        return
+    yield Section(
+        heading="Plans and counts",
+        table=ReportTable(
+            name="plans",
+            columns=("Nonconformities", "Plan", "Inspection", "Decided", "Count", "Standing"),
+            shares=(3, 9, 4, 3, 8, 3),
+            rows=[_plan_row(one) for one in sampling.classes],
+        ),
+        lines=_drawn(sampling),
+    )
+    figures = [lot_wording.plan_figure(one.plan, sampling.lot_size) for one in sampling.classes]
+    yield Section(
+        heading="What the plans let through",
+        remark="solid: lots of a process; dashed: lots of this size",
+        figures=figures,
+        lines=tuple(f"{figure.title}: {figure.text_alternative}" for figure in figures),
     )
 
 
-def _row(one: SampledDevice) -> tuple[str, str, str]:
-    outcome = one.device.outcome
-    return one.device.device.serial, "open" if outcome is None else outcome.value, one.change
+def _drawn(sampling: LotSampling) -> tuple[str, ...]:
+    draw = sampling.draw
+    if draw is None:
+        return ("No sample is drawn yet.",)
+    drawn = f"Drawn {wording.minute(draw.drawn_at)} by {draw.drawn_by.name}: {lot_wording.draw_rule(draw)}."
+    return (drawn, f"Seed {draw.seed}.")
+
+
+def _plan_row(standing: ClassStanding) -> tuple[str, ...]:
+    return (
+        standing.plan.severity.value,
+        lot_wording.plan_source(standing.plan),
+        lot_wording.stringency_word(standing.plan),
+        f"{standing.decided} of {standing.devices}",
+        lot_wording.numbers_text(standing.plan.plan, standing.count),
+        "open" if standing.outcome is Outcome.HELD else standing.outcome.value,
+    )
+
+
+def _devices(devices: Sequence[LotDevice], sampling: LotSampling | None) -> Section:
+    """Return the list of devices: those of the sample first, so that they stand on paper however large the lot is."""
+    sampled = {} if sampling is None else {one.device.device.id: one for one in sampling.devices}
+    order = {device_id: place for place, device_id in enumerate(sampled)}
+    ordered = sorted(devices, key=lambda one: order.get(one.device.id, len(order)))
+    return Section(
+        heading="Devices",
+        remark="in the order of the draw, then of arrival" if sampled else "in the order of arrival",
+        table=ReportTable(
+            name="devices",
+            columns=("Serial", "Sample", "Verdict", "Document", "Note on arrival"),
+            shares=(5, 6, 4, 5, 10),
+            rows=[_device_row(one, sampled.get(one.device.id)) for one in ordered],
+        ),
+    )
+
+
+def _device_row(one: LotDevice, sampled: SampledDevice | None) -> tuple[str, ...]:
+    if one.state is DeviceState.UNTOUCHED:
+        verdict = "not looked at"
+    else:
+        verdict = "open" if one.outcome is None else one.outcome.value
+    document = one.document
+    ended = "" if document is None or document.end is None else f", {document.end.manner.value}"
+    return (
+        one.device.serial,
+        "–" if sampled is None else f"in it{f': {sampled.change}' if sampled.change else ''}",
+        verdict,
+        "–" if document is None else f"{document.number}{ended}",
+        one.arrival_note if one.is_on_list else f"not on the packing list. {one.arrival_note}".strip(),
+    )

@@ -46,6 +46,15 @@ class DeviceToReturn:
     nonconformities: tuple[Nonconformity, ...]
 
 
+def state_of(found: Nonconformity) -> str:
+    """Return how far a nonconformity has come, in words."""
+    if found.is_closed:
+        return "closed"
+    if found.disposed is None or found.disposed.disposition is None:
+        return "to be disposed"
+    return found.disposed.disposition.value
+
+
 def nonconformities(workplace: Workplace) -> tuple[Nonconformity, ...]:
     """Return all nonconformities, newest first."""
     with reading(workplace) as session:

@@ -1,70 +1,75 @@
-"""Papers: all that a document shows, gathered from the record."""
+"""Papers: what a document on an inspection shows, gathered from the record; and what documents of all kinds show."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import TypedDict
 
 from inspect_app import __version__
 from inspect_app.documents import Paper
-from inspect_app.model import Document, DocumentKind, Inspection, Person
+from inspect_app.model import DocumentKind, Inspection, Person
 from inspect_app.workflow.evidence import evidence_preview
 from inspect_app.workflow.exhibits import exhibits
-from inspect_app.workflow.inspecting import Assessment, contract_of, form_of, inspection, judge_inspection
+from inspect_app.workflow.inspecting import Assessment, contract_of, form_of, judge_inspection
 from inspect_app.workflow.workplace import Workplace
-
-_LETTERS: Final = {DocumentKind.CERTIFICATE: "C", DocumentKind.REJECTION: "R"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Numbered:
-    """A document about to be made: its number, the signature that it rests on, the moment, and who issues it."""
+    """A document about to be made: its place in the year (None for a draft), the moment, and who issues it."""
 
     kind: DocumentKind
-    sequence: int
-    signature_id: int
+    sequence: int | None
     at: datetime
     by: Person
     notices: tuple[str, ...] = ()
 
     @property
     def number(self) -> str:
-        """Letter of the kind, year, and the place in the year."""
-        return f"{_LETTERS[self.kind]}-{self.at.year}-{self.sequence:04d}"
+        """Letter of the kind, year, and the place in the year; nothing for a draft."""
+        return "" if self.sequence is None else f"{self.kind.letter}-{self.at.year}-{self.sequence:04d}"
 
 
-def paper(workplace: Workplace, found: Inspection, numbered: Numbered) -> Paper:
-    """Return all that the document on a signed inspection shows."""
-    assessment = judge_inspection(workplace, found)
-    return Paper(
+class Imprinted(TypedDict):
+    """What documents of all kinds say of themselves."""
+
+    number: str
+    issuer: str
+    issued_at: datetime
+    issued_by: Person
+    program_version: str
+    notices: tuple[str, ...]
+    address: str
+    page_size: str
+
+
+def imprinted(workplace: Workplace, numbered: Numbered) -> Imprinted:
+    """Return what a document says of itself."""
+    return Imprinted(
         number=numbered.number,
         issuer=workplace.settings.issuer,
-        inspection=found,
-        form=form_of(workplace, found),
-        contract=contract_of(workplace, found),
-        judgements=assessment.judgements,
-        verdict=assessment.verdict,
         issued_at=numbered.at,
         issued_by=numbered.by,
         program_version=__version__,
-        thumbnails=_thumbnails(workplace, found, assessment),
-        exhibits=exhibits(workplace, found, assessment.verdict.deciding),
         notices=numbered.notices,
         address=workplace.settings.address,
         page_size=workplace.settings.paper,
     )
 
 
-def paper_of(workplace: Workplace, document: Document) -> Paper:
-    """Return what an issued document would show if it were made from the record of today."""
-    numbered = Numbered(
-        kind=document.kind,
-        sequence=int(document.number.rpartition("-")[2]),
-        signature_id=0,
-        at=document.issued_at,
-        by=document.issued_by,
+def paper(workplace: Workplace, found: Inspection, numbered: Numbered) -> Paper:
+    """Return all that the document on a signed inspection shows."""
+    assessment = judge_inspection(workplace, found)
+    return Paper(
+        **imprinted(workplace, numbered),
+        inspection=found,
+        form=form_of(workplace, found),
+        contract=contract_of(workplace, found),
+        judgements=assessment.judgements,
+        verdict=assessment.verdict,
+        thumbnails=_thumbnails(workplace, found, assessment),
+        exhibits=exhibits(workplace, found, assessment.verdict.deciding),
     )
-    return paper(workplace, inspection(workplace, document.inspection_id), numbered)
 
 
 def _thumbnails(workplace: Workplace, found: Inspection, assessment: Assessment) -> Mapping[str, bytes]:

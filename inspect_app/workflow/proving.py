@@ -8,18 +8,21 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from inspect_app.documents import attached, proving, wording
+from inspect_app.documents import attached, proving, report_files, wording
 from inspect_app.documents.proving import Attached
+from inspect_app.documents.report import Report
 from inspect_app.errors import InspectError, UnusableInput
-from inspect_app.model import Document
+from inspect_app.model import AboutInspection, Document, DocumentKind
 from inspect_app.storage import documents as kept
 from inspect_app.workflow.inspecting import inspection
-from inspect_app.workflow.papers import paper_of
+from inspect_app.workflow.matters import matter
+from inspect_app.workflow.papers import Numbered, paper
 from inspect_app.workflow.sealing import authorities
 from inspect_app.workflow.workplace import Workplace, reading
 
-_NOT_IN_DATABASE: Final = ("program_version", "issuer")  # of the program and of the settings at issue
-_NUMBER: Final = re.compile(r"[CR]-\d{4}-\d{4,}", re.IGNORECASE)
+_NOT_IN_DATABASE: Final = ("program_version", "issuer", "remarks")  # of the program, of the settings, of the moment
+_LETTERS: Final = "".join(kind.letter for kind in DocumentKind)
+_NUMBER: Final = re.compile(rf"\b[{_LETTERS}]-\d{{4}}-\d{{4,}}", re.IGNORECASE)
 _DIGEST: Final = re.compile(r"\b[0-9a-f]{64}\b", re.IGNORECASE)
 
 
@@ -140,27 +143,63 @@ def _record_lines(workplace: Workplace, found: Document) -> Iterator[ProofLine]:
     if found.end is not None:
         return
     issued = {one.name: one.content for one in attachments(workplace, found)}
-    inside = json.loads(issued.get(attached.FILE_NAME, b"{}"))
-    today = json.loads(attached.measurements_json(paper_of(workplace, found)))
+    is_report = not isinstance(found.about, AboutInspection)
+    today = json.loads(_report_today(workplace, found) if is_report else _measurements_today(workplace, found))
+    inside = json.loads(issued.get(_record_name(found), b"{}"))
     if inside.get("schema") != today["schema"]:
         yield ProofLine(question="Record", holds=None, said="written by another version of this program; not compared")
         return
     other = sorted(name for name in today if name not in _NOT_IN_DATABASE and inside.get(name) != today[name])
-    said = f"differs from the database in {', '.join(other)}" if other else "equals the database"
-    yield ProofLine(question="Record", holds=not other, said=said)
+    if not other:
+        yield ProofLine(question="Record", holds=True, said="equals the database")
+    elif is_report:
+        said = f"the database says otherwise today in {', '.join(other)}: a report tells what was so when it was issued"
+        yield ProofLine(question="Record", holds=None, said=said)
+    else:
+        yield ProofLine(question="Record", holds=False, said=f"differs from the database in {', '.join(other)}")
+
+
+def _record_name(found: Document) -> str:
+    return attached.FILE_NAME if isinstance(found.about, AboutInspection) else report_files.FILE_NAME
+
+
+def _measurements_today(workplace: Workplace, found: Document) -> str:
+    """Return the record that a document on an inspection would carry if it were made today."""
+    if not isinstance(found.about, AboutInspection):
+        raise TypeError(f"{found.number} is about no inspection")
+    about = inspection(workplace, found.about.inspection_id)
+    return attached.measurements_json(paper(workplace, about, _numbered(found)))
+
+
+def _report_today(workplace: Workplace, found: Document) -> str:
+    report = matter(workplace, found.about).made(workplace, _numbered(found))
+    if not isinstance(report, Report):
+        raise TypeError(f"{found.number} is no report")
+    return report_files.report_json(report)
+
+
+def _numbered(found: Document) -> Numbered:
+    sequence = int(found.number.rpartition("-")[2])
+    return Numbered(kind=found.kind, sequence=sequence, at=found.issued_at, by=found.issued_by)
 
 
 def _printed_line(workplace: Workplace, found: Document, text: str) -> ProofLine:
-    device = inspection(workplace, found.inspection_id).device
-    said = f"{found.kind.value} on serial {device.serial} of {device.maker}, issued {wording.minute(found.issued_at)}"
+    said = f"{found.kind.value} on {_about(workplace, found)}, issued {wording.minute(found.issued_at)}"
     digest = _DIGEST.search(text)
     if digest is None:
         return ProofLine(question="Paper", holds=None, said=f"{said}; compare it, no digest was given")
     is_same = digest[0].lower() in {
-        one.sha256 for one in attachments(workplace, found) if one.name == attached.FILE_NAME
+        one.sha256 for one in attachments(workplace, found) if one.name == _record_name(found)
     }
     told = "its digest is that of the record" if is_same else "its digest is another: this is not the paper issued"
     return ProofLine(question="Paper", holds=is_same, said=f"{said}; {told}")
+
+
+def _about(workplace: Workplace, found: Document) -> str:
+    if not isinstance(found.about, AboutInspection):
+        return matter(workplace, found.about).name
+    device = inspection(workplace, found.about.inspection_id).device
+    return f"serial {device.serial} of {device.maker}"
 
 
 def _standing_line(found: Document) -> ProofLine:

@@ -7,6 +7,7 @@ from typing import Final
 from inspect_app.judge.characteristic import rate_interval
 from inspect_app.judge.pareto import ParetoRow, pareto
 from inspect_app.model import Nonconformity
+from inspect_app.quantity import format_number
 from inspect_app.storage import Session
 from inspect_app.storage import nonconformities as found
 from inspect_app.storage import suppliers as kept
@@ -35,6 +36,14 @@ class Rate:
     def interval(self) -> tuple[float, float] | None:
         """Its bounds after Clopper and Pearson, as fractions."""
         return rate_interval(self.found, self.of) if self.of else None
+
+
+def rate_words(rate: Rate) -> str:
+    """Return a rate with its exact interval, as printed."""
+    if rate.share is None or rate.interval is None:
+        return "none decided"
+    share, low, high = (format_number(100 * value, 1) for value in (rate.share, *rate.interval))
+    return f"{rate.found} of {rate.of}: {share} % ({low} to {high} %)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

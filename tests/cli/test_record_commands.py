@@ -31,6 +31,7 @@ COMMANDS = (
     "supersede",
     "revoke",
     "export",
+    "report",
 )
 Run = Callable[..., tuple[int, str, str]]
 
@@ -167,6 +168,36 @@ def test_what_cannot_be_certified_is_told_in_words(
     run: Run, lived: Path, arguments: tuple[str, ...], words: str
 ) -> None:
     status, _, err = run("certify", *arguments, "--as", "ada", "--instance", lived)
+
+    assert status == 2
+    assert words in err
+
+
+def test_reports_are_issued_by_name_and_scope_or_looked_at_as_a_draft(run: Run, lived: Path, tmp_path: Path) -> None:
+    acting = ("--as", "ada", "--instance", lived)
+
+    assert run("report", "lot", "tst-001-l01", *acting)[1].startswith("L-2026-0001 lot report: ")
+    assert run("report", "fleet", "--contract", "TST-001", *acting)[1].startswith("F-2026-0001 fleet report: ")
+    assert run("report", "fleet", "--draft", tmp_path / "draft.pdf", *acting)[:2] == (0, "")
+    assert (tmp_path / "draft.pdf").read_bytes().startswith(b"%PDF-")
+    assert run("verify", lived / "documents" / "F-2026-0001.pdf", "--instance", lived)[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("lot",), "the fleet has none"),
+        (("fleet", "X"), "the fleet has none"),
+        (("lot", "L9"), "no such lot"),
+        (("return", "RT-9"), "no such return"),
+        (("fleet", "--contract", "NONE"), "no lot was received"),
+        (("fleet", "--from", "2026-02-01", "--until", "2026-01-01"), "is before"),
+    ],
+)
+def test_what_cannot_be_reported_is_told_in_words(
+    run: Run, lived: Path, arguments: tuple[str, ...], words: str
+) -> None:
+    status, _, err = run("report", *arguments, "--as", "ada", "--instance", lived)
 
     assert status == 2
     assert words in err

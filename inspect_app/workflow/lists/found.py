@@ -117,9 +117,9 @@ DOCUMENTS: Final[Listing[ListedDocument]] = Listing(
         columns={
             "number": lambda one: one.issued.document.number,
             "kind": lambda one: one.issued.document.kind.value,
-            "serial": lambda one: one.issued.device.serial,
-            "maker": lambda one: one.issued.device.maker,
-            "lot": lambda one: one.issued.lot.number,
+            "serial": lambda one: None if one.issued.device is None else one.issued.device.serial,
+            "maker": lambda one: None if one.issued.device is None else one.issued.device.maker,
+            "lot": lambda one: None if one.issued.lot is None else one.issued.lot.number,
             "issued_at": lambda one: one.issued.document.issued_at,
             "issued_by": lambda one: one.issued.document.issued_by.name,
             "sha256": lambda one: one.issued.document.sha256,
