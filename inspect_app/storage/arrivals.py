@@ -262,12 +262,27 @@ def open_arrivals(session: Session, serial: str | None = None) -> tuple[Arrived,
     return _arrived(session, statement.order_by(InspectionRow.id.desc()))
 
 
-def signed_without_document(session: Session, lot_id: int | None = None) -> tuple[Arrived, ...]:
+def signed_without_document(
+    session: Session, lot_id: int | None = None, *, start: int = 0, count: int | None = None
+) -> tuple[Arrived, ...]:
     """Return the devices of one lot, or of all, that were accepted or rejected and have no document yet."""
-    statement = _arrivals().where(SignatureRow.outcome != Outcome.HELD, DocumentRow.id.is_(None))
+    statement = _without_document(_arrivals())
     if lot_id is not None:
         statement = statement.where(ArrivalRow.lot_id == lot_id)
-    return _arrived(session, statement.order_by(ArrivalRow.id))
+    return _arrived(session, statement.order_by(ArrivalRow.id).offset(start).limit(count))
+
+
+def count_without_document(session: Session) -> int:
+    """Return how many devices were accepted or rejected and have no document yet."""
+    statement = _without_document(_arrivals()).with_only_columns(func.count(ArrivalRow.id))
+    return session.scalar(statement) or 0
+
+
+def _without_document(statement: "_Arrivals") -> "_Arrivals":
+    """Narrow a statement down to what awaits its document; set against set, for few do among many that have one."""
+    issued = select(DocumentRow.signature_id).where(DocumentRow.signature_id.is_not(None))
+    awaiting = select(SignatureRow.id).where(SignatureRow.outcome != Outcome.HELD, SignatureRow.id.not_in(issued))
+    return statement.where(SignatureRow.id.in_(awaiting))
 
 
 _Arrivals = Select[ArrivalRow, DeviceRow, LotRow, ShipmentRow, InspectionRow, SignatureRow, DocumentRow]

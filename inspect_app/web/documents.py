@@ -49,11 +49,11 @@ class Proved:
 
 @bp.get("/")
 def index() -> str:
-    """List what waits for an approver, and page by page what was issued, newest first."""
+    """List page by page what waits for an approver, and what was issued, newest first."""
     place = here.workplace()
     text = without_control_characters(request.args.get("find", "")).strip()
     found = workflow.document_page(place, text, request.args.get("page", default=1, type=int))
-    waiting = workflow.awaiting_documents(place)
+    waiting = workflow.awaited_page(place, request.args.get("waiting", default=1, type=int))
     return render_template("documents/index.html", found=found, text=text, waiting=waiting)
 
 

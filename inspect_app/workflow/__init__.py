@@ -52,8 +52,10 @@ from inspect_app.workflow.inspecting import (
 from inspect_app.workflow.instruments import add_calibration, add_instrument, instruments
 from inspect_app.workflow.issued import (
     AwaitedDocument,
+    AwaitedPage,
     DocumentPage,
     IssuedDocument,
+    awaited_page,
     awaiting_documents,
     awaits_document,
     document,
@@ -163,6 +165,7 @@ __all__ = [
     "Arrival",
     "Assessment",
     "AwaitedDocument",
+    "AwaitedPage",
     "Batch",
     "BatchState",
     "CapturePlace",
@@ -218,6 +221,7 @@ __all__ = [
     "adopt_study",
     "approve",
     "attachments",
+    "awaited_page",
     "awaiting_documents",
     "awaits_document",
     "back_up",

@@ -157,7 +157,7 @@ def _sections(found: _Found) -> Iterator[Section]:
     )
     yield Section(
         heading="Nonconformities",
-        lines=tuple(_kinds(found.nonconformities)),
+        lines=_kinds(found.nonconformities),
         table=ReportTable(
             name="nonconformities",
             columns=("Number", "Serial", "Lot", "Demand", "Class", "Found", "State"),
@@ -227,9 +227,9 @@ def _document_row(one: Document, device: Device | None, lot: Lot | None) -> tupl
     return one.number, str(one.kind), about, wording.minute(one.issued_at), one.issued_by.name, standing
 
 
-def _kinds(found: Sequence[Nonconformity]) -> Iterator[str]:
-    for kind, count in Counter(f"{one.title} ({one.severity.value})" for one in found).most_common():
-        yield f"{kind}: {count}."
+def _kinds(found: Sequence[Nonconformity]) -> tuple[str, ...]:
+    counted = Counter(f"{one.title} ({one.severity.value})" for one in found).most_common()
+    return (f"{'; '.join(f'{kind}: {count}' for kind, count in counted)}.",) if counted else ()
 
 
 def _nonconformity_row(one: Nonconformity) -> tuple[str, ...]:
@@ -249,4 +249,10 @@ def _instrument_rows(instrument: Instrument, use: InstrumentUse) -> Iterator[tup
     for one in counting:
         yield *told, one.certificate, one.laboratory, f"{wording.day(one.calibrated_on)}, {wording.day(one.due_on)}"
     if not counting:
-        yield *told, "none that counted", "–", "–"
+        latest = instrument.latest_calibration()
+        yield (
+            *told,
+            "none" if latest is None else latest.certificate,
+            "–" if latest is None else latest.laboratory,
+            "–" if latest is None else f"due {wording.day(latest.due_on)}, not counting when used",
+        )

@@ -10,6 +10,7 @@ from inspect_app.errors import NotFound
 from inspect_app.model import About, AboutInspection, Device, Document, Inspection, Lot, Outcome
 from inspect_app.storage import arrivals, signatures
 from inspect_app.storage import documents as kept
+from inspect_app.storage.arrivals import Arrived
 from inspect_app.workflow.evidence import write_whole
 from inspect_app.workflow.workplace import Workplace, reading
 
@@ -45,10 +46,39 @@ class AwaitedDocument:
     outcome: Outcome
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AwaitedPage:
+    """One page of the list of documents that are awaited."""
+
+    awaited: tuple[AwaitedDocument, ...]
+    total: int
+    page: int
+    pages: int
+
+
 def awaiting_documents(workplace: Workplace, lot_id: int | None = None) -> tuple[AwaitedDocument, ...]:
     """Return what was signed and waits for its document, of one lot or of all, in order of arrival."""
     with reading(workplace) as session:
-        found = arrivals.signed_without_document(session, lot_id)
+        return _awaited(arrivals.signed_without_document(session, lot_id))
+
+
+def awaited_page(workplace: Workplace, page: int = 1) -> AwaitedPage:
+    """Return one page of what waits for its document, in order of arrival; a page beyond the last is the last."""
+    with reading(workplace) as session:
+        total = arrivals.count_without_document(session)
+        page, pages = _page_of(page, total)
+        start = (page - 1) * DOCUMENTS_ON_A_PAGE
+        found = _awaited(arrivals.signed_without_document(session, start=start, count=DOCUMENTS_ON_A_PAGE))
+        return AwaitedPage(awaited=found, total=total, page=page, pages=pages)
+
+
+def _page_of(page: int, total: int) -> tuple[int, int]:
+    """Return the page that there is, and how many there are."""
+    pages = max(1, -(-total // DOCUMENTS_ON_A_PAGE))
+    return min(max(1, page), pages), pages
+
+
+def _awaited(found: Iterable[Arrived]) -> tuple[AwaitedDocument, ...]:
     return tuple(
         AwaitedDocument(inspection_id=one.inspection_id, device=one.device, lot=one.lot, outcome=one.outcome)
         for one in found
@@ -114,8 +144,7 @@ def document_page(workplace: Workplace, text: str, page: int = 1) -> DocumentPag
     """Return one page of the documents with `text` in number, serial or lot; a page beyond the last is the last."""
     with reading(workplace) as session:
         total = kept.count_documents(session, text)
-        pages = max(1, -(-total // DOCUMENTS_ON_A_PAGE))
-        page = min(max(1, page), pages)
+        page, pages = _page_of(page, total)
         start = (page - 1) * DOCUMENTS_ON_A_PAGE
         found = _issued(kept.some_documents(session, text, start=start, count=DOCUMENTS_ON_A_PAGE))
         return DocumentPage(documents=found, total=total, page=page, pages=pages)

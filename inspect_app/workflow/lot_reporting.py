@@ -1,6 +1,6 @@
 """The report of a lot: its plans, what was found, what the plans let through, and its devices."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from inspect_app.documents import Report, ReportTable, Section, lot_wording, wording
 from inspect_app.model import AboutLot, DocumentKind, Outcome
@@ -133,19 +133,22 @@ def _devices(devices: Sequence[LotDevice], sampling: LotSampling | None) -> Sect
     sampled = {} if sampling is None else {one.device.device.id: one for one in sampling.devices}
     order = {device_id: place for place, device_id in enumerate(sampled)}
     ordered = sorted(devices, key=lambda one: order.get(one.device.id, len(order)))
+    columns = {"Serial": 5, "Verdict": 4, "Document": 5, "Note on arrival": 10}
+    if sampled:
+        columns["Sample"] = 7
     return Section(
         heading="Devices",
         remark="in the order of the draw, then of arrival" if sampled else "in the order of arrival",
         table=ReportTable(
             name="devices",
-            columns=("Serial", "Sample", "Verdict", "Document", "Note on arrival"),
-            shares=(5, 6, 4, 5, 10),
-            rows=[_device_row(one, sampled.get(one.device.id)) for one in ordered],
+            columns=tuple(columns),
+            shares=tuple(columns.values()),
+            rows=[(*_device_row(one), *_in_sample(sampled, one)) for one in ordered],
         ),
     )
 
 
-def _device_row(one: LotDevice, sampled: SampledDevice | None) -> tuple[str, ...]:
+def _device_row(one: LotDevice) -> tuple[str, ...]:
     if one.state is DeviceState.UNTOUCHED:
         verdict = "not looked at"
     else:
@@ -154,8 +157,15 @@ def _device_row(one: LotDevice, sampled: SampledDevice | None) -> tuple[str, ...
     ended = "" if document is None or document.end is None else f", {document.end.manner.value}"
     return (
         one.device.serial,
-        "–" if sampled is None else f"in it{f': {sampled.change}' if sampled.change else ''}",
         verdict,
         "–" if document is None else f"{document.number}{ended}",
         one.arrival_note if one.is_on_list else f"not on the packing list. {one.arrival_note}".strip(),
     )
+
+
+def _in_sample(sampled: Mapping[int, SampledDevice], one: LotDevice) -> tuple[str, ...]:
+    """Return the cell that says whether a device is in the sample; none where the lot has no sample."""
+    if not sampled:
+        return ()
+    found = sampled.get(one.device.id)
+    return ("–" if found is None else f"in it{f': {found.change}' if found.change else ''}",)

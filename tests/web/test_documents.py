@@ -197,3 +197,24 @@ def test_a_batch_is_cancelled_on_its_page(approver, place, people, lot, inspecti
 
     assert "0 of 1 documents, cancelled" in approver.words()
     assert "Go on: approve and issue it" in approver.words()
+
+
+def test_what_waits_for_an_approver_is_paged_beside_what_was_issued(
+    inspector, place, people, lot, inspection, monkeypatch
+):
+    """Two signed devices, one on a page, in order of arrival; the second page stands in the address."""
+    monkeypatch.setattr(issued, "DOCUMENTS_ON_A_PAGE", 1)
+    second = workflow.lot_devices(place, lot.id)[1]
+    other = workflow.open_inspection(place, people["ina"], lot.id, second.device.id)
+    for one, serial in ((inspection, "TM-0001"), (other, second.device.serial)):
+        answer_all(place, people["ina"], one)
+        workflow.conclude(place, people["ina"], one.id, PASSWORD, serial)
+
+    first = inspector.get("/documents/")
+    last = inspector.get("/documents/?waiting=9")
+
+    assert "2 wait, page 1 of 2" in first.text
+    assert "Review TM-0001" in first.text
+    assert 'href="/documents/?waiting=2"' in first.text
+    assert f"Review {second.device.serial}" in last.text
+    assert "Review TM-0001" not in last.text
