@@ -69,6 +69,13 @@ from inspect_app.model.record import (
     Shipment,
     Signature,
 )
+from inspect_app.model.reference import (
+    Clearance,
+    Reference,
+    ReferenceLimits,
+    ReferenceReading,
+    WatchedReference,
+)
 from inspect_app.model.sampled import (
     Edition,
     LotPlan,
@@ -90,6 +97,7 @@ __all__ = [
     "AboutReport",
     "AboutReturn",
     "Calibration",
+    "Clearance",
     "Condition",
     "ConditionValue",
     "Correction",
@@ -128,6 +136,9 @@ __all__ = [
     "PlanKind",
     "ReaderDoubt",
     "ReaderStudy",
+    "Reference",
+    "ReferenceLimits",
+    "ReferenceReading",
     "Resubmission",
     "Result",
     "ReturnShipment",
@@ -150,4 +161,5 @@ __all__ = [
     "SwitchingState",
     "Trace",
     "Verdict",
+    "WatchedReference",
 ]

@@ -2,7 +2,14 @@
 
 from sqlalchemy.orm import Session
 
-from inspect_app.storage import lot_tables, nonconformity_tables, report_tables, result_tables, study_tables
+from inspect_app.storage import (
+    lot_tables,
+    nonconformity_tables,
+    reference_tables,
+    report_tables,
+    result_tables,
+    study_tables,
+)
 from inspect_app.storage.audit import Act, acting
 from inspect_app.storage.database import Database, connect, newest_schema, prove_schema, schema_of, upgrade
 from inspect_app.storage.evidence import EvidenceStore, KeptFile
@@ -19,6 +26,7 @@ __all__ = [
     "newest_schema",
     "nonconformity_tables",
     "prove_schema",
+    "reference_tables",
     "report_tables",
     "result_tables",
     "schema_of",

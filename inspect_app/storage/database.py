@@ -1,10 +1,12 @@
 """Connections to the record: SQLite in the instance folder, or PostgreSQL by its URL."""
 
 import contextlib
+import re
 import sqlite3
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,6 +20,7 @@ from inspect_app.errors import Damaged, InspectError, NotAllowed, UnusableInput
 
 _WAIT_FOR_LOCK_S: Final = 30
 _WRITER_LOCK: Final = 0x1A57EC7  # any constant that no other program on the server uses
+_FOLLOWS: Final = re.compile(r'^down_revision: .*"(\w+)"$', re.MULTILINE)
 MIGRATIONS: Final = Path(__file__).parent / "migrations"
 
 
@@ -120,9 +123,13 @@ def _plain_errors(engine: Engine) -> Iterator[None]:
         raise
 
 
+@cache
 def newest_schema() -> str:
-    """Return the name of the newest migration; names begin with their date, so they sort in order."""
-    return max(path.stem for path in (MIGRATIONS / "versions").glob("[0-9]*.py"))
+    """Return the name of the newest migration: the one that no other follows."""
+    texts = {path.stem: path.read_text("utf-8") for path in (MIGRATIONS / "versions").glob("[0-9]*.py")}
+    followed = {found.group(1) for text in texts.values() if (found := _FOLLOWS.search(text))}
+    (newest,) = texts.keys() - followed
+    return newest
 
 
 def schema_of(database: Database) -> str | None:
@@ -163,7 +170,7 @@ def prove_schema(database: Database) -> None:
     if found == wanted:
         return
     where = f"record {database.engine.url.database}"
-    if found is not None and found > wanted:
+    if found is not None and not (MIGRATIONS / "versions" / f"{found}.py").exists() and found > wanted:
         raise NotAllowed(where, f"it was written by a newer program (schema {found})", "Install that version.")
     raise NotAllowed(
         where,

@@ -22,6 +22,7 @@ from inspect_app.web.nonconformities import bp as nonconformities
 from inspect_app.web.pictures import bp as pictures
 from inspect_app.web.preferences import bp as preferences
 from inspect_app.web.readiness import bp as readiness
+from inspect_app.web.references import bp as references
 from inspect_app.web.reports import bp as reports
 from inspect_app.web.sampling import bp as sampling
 from inspect_app.web.signin import bp as signin
@@ -49,6 +50,7 @@ _BLUEPRINTS: Final = (
     nonconformities,
     suppliers,
     studies,
+    references,
     admin,
     exports,
 )

@@ -10,6 +10,7 @@ from werkzeug.exceptions import HTTPException
 
 from inspect_app.documents import wording
 from inspect_app.errors import Damaged, EditConflict, InspectError, NotAllowed, NotFound
+from inspect_app.quantity import format_quantity
 from inspect_app.web import here, places, preferences, readiness, shown
 
 _STATUS: Final[Mapping[type[InspectError], int]] = {NotFound: 404, NotAllowed: 403, EditConflict: 409, Damaged: 500}
@@ -42,6 +43,7 @@ def furnish(app: Flask) -> None:
     app.context_processor(_context)
     app.jinja_env.filters.update(
         minute=wording.minute,
+        printed=format_quantity,
         day=wording.day,
         under=wording.condition_text,
         in_words=wording.name_in_words,

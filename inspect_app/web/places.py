@@ -83,6 +83,7 @@ PLACES: Final = (
                 endpoint="admin.instruments",
                 covers=("admin.add_instrument", "admin.instrument", "admin.add_calibration"),
             ),
+            Entry(words="References", endpoint="references.index", covers=("references",)),
             Entry(words="Readers", endpoint="studies.index", covers=("studies",)),
             Entry(words="Cautions", endpoint="readiness.page", covers=("readiness",)),
         ),

@@ -38,7 +38,7 @@ from inspect_app.quantity import (
     with_unit,
 )
 from inspect_app.web.rail import state_word
-from inspect_app.workflow import LotSummary
+from inspect_app.workflow import LotSummary, ReferenceChart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,6 +127,15 @@ class ShownFigure:
 def outcome_standing(outcome: Outcome) -> Standing:
     """Return mark, word and tone of a verdict."""
     return _OUTCOMES[outcome]
+
+
+def bench_standing(chart: ReferenceChart) -> Standing:
+    """Return whether the bench is in control by one reference."""
+    if chart.alarm is not None:
+        return Standing(mark="✗", word="Signals", tone="fail")
+    if not chart.points or chart.points[-1].limits is None:
+        return Standing(mark="–", word="No limits yet" if not chart.watched.limits else "Not read yet", tone="doubt")
+    return Standing(mark="✓", word="In control", tone="pass")
 
 
 def judgements(decided: Sequence[Judgement]) -> tuple[ShownJudgement, ...]:

@@ -9,6 +9,7 @@ from inspect_app.storage import nonconformities, signatures
 from inspect_app.workflow.accounts import prove_password
 from inspect_app.workflow.inspecting import assess, contract_of, existing, form_of
 from inspect_app.workflow.inspecting import inspection as read_inspection
+from inspect_app.workflow.references import open_alarms
 from inspect_app.workflow.typed_text import clean_remark, normalise_serial
 from inspect_app.workflow.workplace import Workplace, acting
 
@@ -56,7 +57,7 @@ def conclude(
         open_steps = [step for step in form.steps if not _is_answered(found, step)]
         if open_steps:
             raise _not_answered(found, open_steps)
-        assessment = assess(form, contract, found)
+        assessment = assess(form, contract, found, open_alarms(act.session))
         signatures.add_signature(
             act,
             found.id,

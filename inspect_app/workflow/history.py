@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from inspect_app.errors import NotFound
 from inspect_app.model import Device, Document, Event, Inspection, Lot
 from inspect_app.storage import arrivals, documents, inspections, signatures
-from inspect_app.workflow.inspecting import Assessment, assess, contract_of, form_of
+from inspect_app.workflow.inspecting import Assessment, judge_inspection
 from inspect_app.workflow.typed_text import LONGEST_SERIAL, normalise_serial
 from inspect_app.workflow.workplace import Workplace, reading
 
@@ -89,7 +89,7 @@ def device_history(workplace: Workplace, device_id: int) -> DeviceHistory:
         inspections=tuple(
             InspectionHistory(
                 inspection=one,
-                assessment=assessments.get(one.id) or assess(form_of(workplace, one), contract_of(workplace, one), one),
+                assessment=assessments.get(one.id) or judge_inspection(workplace, one),
                 documents=tuple(issued.get(one.id, ())),
             )
             for one in past

@@ -1,15 +1,18 @@
 """Inspections: opened for a device of a lot, taken up again, judged."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from inspect_app import judge
 from inspect_app.definitions import Contract, Form, step_results
 from inspect_app.errors import NotAllowed, NotFound
+from inspect_app.judge.watching import Alarm, hold
 from inspect_app.model import AboutInspection, Entry, Inspection, Judgement, Outcome, Person, Verdict
 from inspect_app.storage import Act, Session, documents, entries, inspections, signatures, sources
 from inspect_app.storage.sources import Source
 from inspect_app.workflow import sampling
 from inspect_app.workflow.contracts import contract_from, form_from, found_contract
+from inspect_app.workflow.references import open_alarms
 from inspect_app.workflow.typed_text import clean_reason
 from inspect_app.workflow.workplace import Workplace, acting, reading
 
@@ -186,15 +189,18 @@ def judge_inspection(workplace: Workplace, inspection: Inspection) -> Assessment
             frozen = signatures.frozen_assessments(session, (inspection.id,)).get(inspection.id)
         if frozen is not None:
             return Assessment(judgements=frozen[0], verdict=frozen[1])
-    return assess(form_of(workplace, inspection), contract_of(workplace, inspection), inspection)
+    with reading(workplace) as session:
+        alarms = open_alarms(session)
+    return assess(form_of(workplace, inspection), contract_of(workplace, inspection), inspection, alarms)
 
 
-def assess(form: Form, contract: Contract, inspection: Inspection) -> Assessment:
-    """Judge the newest entries of an inspection against its contract."""
+def assess(form: Form, contract: Contract, inspection: Inspection, alarms: Sequence[Alarm]) -> Assessment:
+    """Judge the newest entries of an inspection against its contract; what a signal of the bench concerns is held."""
     device_class = inspection.device.device_class
     judgements = judge.judge_results(
         contract.limits.get(device_class, ()),
         contract.spot_allowances.get(device_class, ()),
         step_results(form, inspection.entries),
     )
-    return Assessment(judgements=judgements, verdict=judge.device_verdict(judgements))
+    held = hold(judgements, alarms, {step: entry.recorded_at for step, entry in inspection.entries.items()})
+    return Assessment(judgements=held, verdict=judge.device_verdict(held))

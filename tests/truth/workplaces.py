@@ -17,7 +17,7 @@ from PIL import Image
 
 from inspect_app import definitions, workflow
 from inspect_app.model import Calibration, EntryState, Evidence, Instrument, Person, Role, StudyKind
-from inspect_app.workflow import AcceptedArrival, NewStudy, StepAnswers, Workplace
+from inspect_app.workflow import AcceptedArrival, NewStudy, StepAnswers, TypedReading, Workplace
 from tests.truth import studies
 
 PASSWORD = "copper lantern under ice"
@@ -261,4 +261,17 @@ def live_through_everything(bench: Bench) -> None:
     second = workflow.open_inspection(bench.place, bench.inspector, lot_id, held).id
     answer_all(bench, second, DOUBTFUL_READINGS)
     sign(bench, second)
+    watch_a_reference(bench, frames)
     workflow.reopen(bench.place, bench.approver, second, "the buyer wants it read again")
+
+
+def watch_a_reference(bench: Bench, frames: tuple[Evidence, ...]) -> None:
+    """Read a reference from frames and by numbers, set its limits, and clear a signal."""
+    given = {"name": "Even field 1", "check": "noise", "quantity_name": "snr", "condition": "", "options": ""}
+    reference = workflow.add_reference(bench.place, bench.approver, **given)
+    workflow.read_reference(bench.place, bench.inspector, reference.id, TypedReading(files=frames))
+    for value in ("30.1", "29.8", "30.3", "30.0", "29.7", "30.2", "30.1", "29.9", "30.0", "30.2"):
+        workflow.read_reference(bench.place, bench.inspector, reference.id, TypedReading(value=value))
+    workflow.set_limits(bench.place, bench.approver, reference.id, 2, 11, "ten quiet days")
+    workflow.read_reference(bench.place, bench.inspector, reference.id, TypedReading(value="26"))
+    workflow.clear_signal(bench.place, bench.approver, reference.id, 12, "the lamp was exchanged")
