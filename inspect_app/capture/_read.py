@@ -139,6 +139,33 @@ def kind_of(path: Path, name: str) -> str:
         form = _recognise(path, printable(name))
     except OSError as error:
         raise _unopenable(printable(name), error) from error
+    return _kind(form)
+
+
+def kind_of_head(head: bytes, name: str) -> str:
+    """Say what a file is by its first `SNIFFED_BYTES`, as `kind_of` does, before the rest of it has come.
+
+    Parameters
+    ----------
+    head : bytes
+        The beginning of the file; all of it where it is shorter.
+    name : str
+        What to call it.
+
+    Returns
+    -------
+    str
+        ``still``, ``film`` or ``log``.
+
+    Raises
+    ------
+    UnusableInput
+        It is empty, or nothing that any check takes.
+    """
+    return _kind(_recognise_head(head, printable(name)))
+
+
+def _kind(form: str) -> str:
     return form if form in ("film", "log") else "still"
 
 
@@ -156,7 +183,10 @@ def _recognise(path: Path, name: str) -> str:
     if not stat.S_ISREG(status.st_mode):
         raise UnusableInput(name, "it is not an ordinary file", "Copy it to a file first.")
     with path.open("rb") as file:
-        head = file.read(SNIFFED_BYTES)
+        return _recognise_head(file.read(SNIFFED_BYTES), name)
+
+
+def _recognise_head(head: bytes, name: str) -> str:
     if not head:
         raise UnusableInput(name, "the file is empty", "Copy it from the camera again.")
     for magic, form in PICTURES:
@@ -200,7 +230,7 @@ def _is_text(head: bytes) -> bool:
 
 
 def _prove_kind(name: str, form: str, kinds: Collection[str]) -> None:
-    kind = form if form in ("film", "log") else "still"
+    kind = _kind(form)
     if kind not in kinds:
         wanted = " or ".join(KIND_NAMES[wanted] for wanted in kinds)
         raise UnusableInput(name, f"it is {KIND_NAMES[kind]}; this check takes {wanted}", f"Give {wanted}.")

@@ -87,6 +87,7 @@ from inspect_app.model.sampled import (
     Stringency,
     SwitchingState,
 )
+from inspect_app.model.sent import Pairing, SentCapture
 from inspect_app.model.study import ReaderDoubt, ReaderStudy, StudyAdoption, StudyKind
 
 __all__ = [
@@ -132,6 +133,7 @@ __all__ = [
     "Outcome",
     "Outline",
     "Over",
+    "Pairing",
     "Person",
     "PlanKind",
     "ReaderDoubt",
@@ -148,6 +150,7 @@ __all__ = [
     "SampleChange",
     "SampleDraw",
     "SamplingPlan",
+    "SentCapture",
     "Severity",
     "SeverityCount",
     "SeverityPlan",

@@ -8,6 +8,7 @@ from inspect_app.storage import (
     reference_tables,
     report_tables,
     result_tables,
+    sent_tables,
     study_tables,
 )
 from inspect_app.storage.audit import Act, acting
@@ -30,6 +31,7 @@ __all__ = [
     "report_tables",
     "result_tables",
     "schema_of",
+    "sent_tables",
     "study_tables",
     "upgrade",
 ]

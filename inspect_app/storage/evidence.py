@@ -53,21 +53,27 @@ class EvidenceStore:
     folder: Path
     largest_bytes: int = LARGEST_BYTES
 
-    def keep(self, name: str, stream: BinaryIO) -> KeptFile:
+    @property
+    def incoming(self) -> Path:
+        """The folder of what is not kept yet."""
+        return self.folder / _INCOMING
+
+    def keep(self, name: str, stream: BinaryIO, *, expected_sha256: str | None = None) -> KeptFile:
         """Keep the bytes of a stream; the same bytes are kept once.
 
         Raises
         ------
         UnusableInput
-            The stream is empty, or larger than the store takes.
+            The stream is empty, larger than the store takes, or does not have the digest that it should have.
         InspectError
             The disk is full or cannot be written.
         """
-        incoming = self.folder / _INCOMING
         try:
-            incoming.mkdir(parents=True, exist_ok=True)
-            with _temporary(incoming) as (descriptor, temporary):
+            self.incoming.mkdir(parents=True, exist_ok=True)
+            with _temporary(self.incoming) as (descriptor, temporary):
                 kept = self._stream_in(name, stream, descriptor)
+                if expected_sha256 not in (None, kept.sha256):
+                    raise UnusableInput(name, "what arrived is not what was sent", "Send it again.")
                 self._put_in_place(temporary, kept.sha256)
         except OSError as error:
             raise InspectError(

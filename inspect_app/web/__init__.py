@@ -19,6 +19,8 @@ from inspect_app.web.exports import bp as exports
 from inspect_app.web.inspections import bp as inspections
 from inspect_app.web.lots import bp as lots
 from inspect_app.web.nonconformities import bp as nonconformities
+from inspect_app.web.pairings import bp as pairings
+from inspect_app.web.phone import bp as phone
 from inspect_app.web.pictures import bp as pictures
 from inspect_app.web.preferences import bp as preferences
 from inspect_app.web.readiness import bp as readiness
@@ -37,6 +39,8 @@ _BLUEPRINTS: Final = (
     lots,
     sampling,
     captures,
+    pairings,
+    phone,
     batches,
     bench,
     pictures,

@@ -132,6 +132,11 @@ class AnswerForm(PageForm):
         return tuple(file for file in self.chosen_files if file.role == role)
 
     @property
+    def takes_files(self) -> bool:
+        """Whether captures or photographs belong to the step."""
+        return any(isinstance(field, MultipleFileField) for field in self)
+
+    @property
     def is_prefilled(self) -> bool:
         """Whether conditions stand in the fields that were read for another device."""
         return any(asked.field.data for asked in self.before)
@@ -231,7 +236,7 @@ def answer_form(place: Place, *, is_sent: bool) -> AnswerForm:
         fields["file_photo"] = MultipleFileField("Photographs")
     form_class = type("StepForm", (AnswerForm,), fields)
     form: AnswerForm = form_class() if is_sent else form_class(formdata=None, data=_initial(place))
-    form.known = _known_files(place)
+    form.known = _known_files(place) + (_sent_files(place, form) if is_sent else ())
     if not is_sent:
         form.kept.data = [file_key(file) for file in (place.entry.evidence if place.entry else ())]
     return form
@@ -261,6 +266,13 @@ def _known_files(place: Place) -> tuple[Evidence, ...]:
     history = workflow.entry_history(here.workplace(), place.inspection.id, place.step.id)
     files = {file_key(file): file for entry in history for file in entry.evidence}
     return tuple(files.values())
+
+
+def _sent_files(place: Place, form: AnswerForm) -> tuple[Evidence, ...]:
+    """Return the captures that wait, in each role of the step: which of them were chosen, the form says."""
+    roles = [field.name.removeprefix("file_") for field in form if isinstance(field, MultipleFileField)]
+    waiting = workflow.waiting_captures(here.workplace(), place.inspection.id) if roles else ()
+    return tuple(replace(sent.file, role=role) for sent in waiting for role in roles)
 
 
 def _condition_names(step: Step, *, is_after: bool) -> tuple[str, ...]:

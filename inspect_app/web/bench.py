@@ -13,6 +13,7 @@ from inspect_app.model import Entry, EntryState, Evidence
 from inspect_app.web import here, readiness, shown
 from inspect_app.web.answers import AnswerForm, answer_form
 from inspect_app.web.rail import Place, next_step, place_of, rail
+from inspect_app.workflow import Sender
 
 bp = Blueprint("bench", __name__, url_prefix="/bench")
 
@@ -168,6 +169,8 @@ def _names(form: AnswerForm) -> str:
 
 
 def _page(place: Place, form: AnswerForm) -> str:
+    workplace, inspection = here.workplace(), place.inspection
+    sender = Sender(person=here.person(), inspection_id=inspection.id)
     return render_template(
         "bench/step.html",
         place=place,
@@ -179,6 +182,9 @@ def _page(place: Place, form: AnswerForm) -> str:
         unread=readiness.unread_cautions(place.step.cautions),
         waits=readiness.offered(place.step),
         is_prefilled=place.entry is None and form.is_prefilled,
+        takes_files=form.takes_files,
+        waiting=workflow.count_waiting(workplace, inspection.id) if form.takes_files else 0,
+        unfinished=workflow.unfinished_uploads(workplace, sender) if form.takes_files else (),
         is_dark=any("dark" in caution.casefold() for caution in place.step.cautions),
     )
 

@@ -32,7 +32,7 @@ _WORDS: Final[Mapping[int, str]] = {
     405: "The address is right, but not for this act. Go back to the page and press its button.",
     413: "The files are larger than this program takes at once. Go back: your answers still stand in the form. Send the"
     " files in parts, or a shorter film.",
-    429: "The password was tried too often. Wait a minute, then try again.",
+    429: "This was tried too often. Wait a minute, then try again.",
     500: "Nothing was half written: each act is recorded whole or not at all. Go back and try again; if it happens"
     " again, tell whoever looks after this program what you were doing, and when.",
 }

@@ -39,6 +39,9 @@ _YEAR_S: Final = 31_536_000
 PER_ADDRESS: Final = "20 per minute; 200 per hour"
 PER_LOGIN: Final = "6 per minute; 40 per hour"
 PER_PERSON: Final = "10 per minute"
+# Guessing the token of a phone, and what a phone may send: parts of 4 MiB, so 40 MiB a second.
+PER_CODE: Final = "20 per minute; 100 per hour"
+PER_PHONE: Final = "600 per minute"
 _PROVING: Final = (
     "inspections.sign",
     "inspections.approve",
@@ -64,13 +67,16 @@ def guard(app: Flask) -> None:
 
 
 def limit_guessing(app: Flask) -> None:
-    """Limit how often a password may be tried; the views are registered by now."""
+    """Limit how often a password or a code may be tried, and what a phone sends; the views are registered by now."""
     limiter = Limiter(get_remote_address, app=app, storage_uri="memory://")
     app.extensions["guessing_limiter"] = limiter  # its decorators hold it weakly
     _limit(app, "signin.sign_in", limiter.limit(PER_ADDRESS, methods=["POST"]))
     _limit(app, "signin.sign_in", limiter.limit(PER_LOGIN, key_func=_login, methods=["POST"]))
     for endpoint in _PROVING:
         _limit(app, endpoint, limiter.limit(PER_PERSON, key_func=_person, methods=["POST"]))
+    _limit(app, "phone.enter", limiter.limit(PER_CODE))
+    for endpoint in ("phone.take", "phone.begin_upload", "phone.upload"):
+        _limit(app, endpoint, limiter.limit(PER_PHONE))
 
 
 def _limit(app: Flask, endpoint: str, limited: Callable[[Any], Any]) -> None:

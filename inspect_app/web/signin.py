@@ -43,8 +43,8 @@ class PasswordForm(PageForm):
 def admit() -> ResponseReturnValue | None:
     """Let the request pass, or ask to sign in; what was typed travels with the question."""
     g.person = session.person_of_cookie()
-    if g.person is not None or request.endpoint in _OPEN_TO_ALL:
-        return None
+    if g.person is not None or request.endpoint in _OPEN_TO_ALL or request.blueprint == "phone":
+        return None  # a phone proves its own right, on each of its few pages
     if request.accept_mimetypes.best == "application/json":
         return jsonify(message="You are signed out. Sign in again; what you typed is kept here."), 401
     if request.method == "POST" and session.is_from_our_own_page():

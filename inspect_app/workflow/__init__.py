@@ -1,6 +1,7 @@
 """The use cases: one verb per function, each one transaction of the record."""
 
 from inspect_app.storage.glance import LotOrder, LotSearch, Standing
+from inspect_app.storage.parts import PARTS_WAIT, PartialFile
 from inspect_app.workflow.accounts import (
     accounts,
     add_account,
@@ -98,6 +99,15 @@ from inspect_app.workflow.nonconformities import (
     state_of,
 )
 from inspect_app.workflow.packing_list import PackedDevice, read_packing_list
+from inspect_app.workflow.pairing import (
+    NewPairing,
+    active_pairing,
+    active_pairings,
+    captures_of_pairing,
+    end_pairing,
+    pair_phone,
+    pairing_of_token,
+)
 from inspect_app.workflow.proving import ProofLine, attachments, prove_file, prove_number
 from inspect_app.workflow.receiving import (
     AcceptedArrival,
@@ -128,8 +138,19 @@ from inspect_app.workflow.sampling import (
     lot_sampling,
     next_device,
 )
+from inspect_app.workflow.sending import (
+    Sender,
+    add_to_upload,
+    begin_upload,
+    count_waiting,
+    drop_upload,
+    send_capture,
+    unfinished_uploads,
+    upload_so_far,
+    waiting_captures,
+)
 from inspect_app.workflow.settings import Settings, password_in_environment, read_settings
-from inspect_app.workflow.sorting import CapturePlace, SortedCapture, kind_of_capture, place_captures, sort_captures
+from inspect_app.workflow.sorting import CapturePlace, SortedCapture, place_captures, sort_captures
 from inspect_app.workflow.studies import (
     NewStudy,
     StudyPage,
@@ -169,6 +190,7 @@ __all__ = [
     "FOLLOW_UPS",
     "LISTS",
     "MOST_COMPARED",
+    "PARTS_WAIT",
     "SPOT_CHANGES",
     "WAITS",
     "AcceptedArrival",
@@ -202,15 +224,18 @@ __all__ = [
     "LotSearch",
     "LotStep",
     "LotSummary",
+    "NewPairing",
     "NewStudy",
     "OpenInspection",
     "OpenReturn",
     "PackedDevice",
+    "PartialFile",
     "ProofLine",
     "Rate",
     "ReferenceChart",
     "SampledDevice",
     "Schema",
+    "Sender",
     "Settings",
     "SortedCapture",
     "Standing",
@@ -226,10 +251,13 @@ __all__ = [
     "Workplace",
     "accounts",
     "act_of_approval",
+    "active_pairing",
+    "active_pairings",
     "add_account",
     "add_calibration",
     "add_instrument",
     "add_reference",
+    "add_to_upload",
     "adopt_contract",
     "adopt_study",
     "approve",
@@ -239,7 +267,9 @@ __all__ = [
     "awaits_document",
     "back_up",
     "batch",
+    "begin_upload",
     "cancel_batch",
+    "captures_of_pairing",
     "change_sample",
     "check_arrivals",
     "classify",
@@ -253,6 +283,7 @@ __all__ = [
     "contracts",
     "correct_result",
     "correctable_options",
+    "count_waiting",
     "counting_study",
     "decide_lot",
     "declare_resubmission",
@@ -269,6 +300,8 @@ __all__ = [
     "documents_of_lot",
     "draft_report",
     "draw_sample",
+    "drop_upload",
+    "end_pairing",
     "end_study",
     "entry_history",
     "events",
@@ -290,7 +323,6 @@ __all__ = [
     "judge_inspection",
     "keep_file",
     "keep_study",
-    "kind_of_capture",
     "last_of_lot",
     "list_named",
     "look_around",
@@ -318,6 +350,8 @@ __all__ = [
     "open_inspections",
     "open_workplace",
     "order_batch",
+    "pair_phone",
+    "pairing_of_token",
     "part_of_list",
     "password_in_environment",
     "person",
@@ -344,6 +378,7 @@ __all__ = [
     "schema",
     "secret_key",
     "send_back",
+    "send_capture",
     "serial_on_label",
     "set_active",
     "set_limits",
@@ -356,8 +391,11 @@ __all__ = [
     "switching_records",
     "try_correction",
     "unanswered_steps",
+    "unfinished_uploads",
     "upgrade_schema",
+    "upload_so_far",
     "verify",
+    "waiting_captures",
     "waits_of",
     "work",
     "write_list",

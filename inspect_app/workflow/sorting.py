@@ -8,12 +8,13 @@ from typing import Final
 from inspect_app import capture
 from inspect_app.errors import NotAllowed, NotFound
 from inspect_app.measure import CHECKS
-from inspect_app.model import Entry, EntryState, Evidence, Inspection, Person
-from inspect_app.storage import documents
+from inspect_app.model import Entry, EntryState, Evidence, Inspection, Person, SentCapture
+from inspect_app.storage import sent_captures
 from inspect_app.workflow.answers import PHOTO, StepAnswers
 from inspect_app.workflow.inspecting import form_of, inspection
-from inspect_app.workflow.recording import record_step
-from inspect_app.workflow.workplace import Workplace, reading
+from inspect_app.workflow.recording import prove_unsigned, record_step
+from inspect_app.workflow.sending import waiting_captures
+from inspect_app.workflow.workplace import Workplace, acting
 
 _WORD: Final = re.compile(r"[a-z]+|\d+(?:\.\d+)?")
 
@@ -29,48 +30,24 @@ class CapturePlace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SortedCapture:
-    """A kept file, what it is, where it may belong, and where it most likely does (None: nothing tells)."""
+    """A sent capture, what it is, where it may belong, and where it most likely does (None: nothing tells)."""
 
-    file: Evidence
+    sent: SentCapture
     kind: str
     places: tuple[CapturePlace, ...]
     likely: CapturePlace | None
 
 
-def sort_captures(workplace: Workplace, inspection_id: int, digests: Sequence[str]) -> tuple[SortedCapture, ...]:
-    """Return kept files with what each is and where it belongs.
-
-    Raises
-    ------
-    UnusableInput
-        A file is nothing that any check takes.
-    NotFound
-        No such file is kept.
-    """
-    opened = inspection(workplace, inspection_id)
-    places = _places(workplace, opened)
-    return tuple(_sorted(workplace, digest, places) for digest in dict.fromkeys(digests))
+def sort_captures(workplace: Workplace, inspection_id: int) -> tuple[SortedCapture, ...]:
+    """Return the captures of an inspection that wait, with what each is and where it belongs."""
+    places = _places(workplace, inspection(workplace, inspection_id))
+    return tuple(_sorted(workplace, sent, places) for sent in waiting_captures(workplace, inspection_id))
 
 
-def kind_of_capture(workplace: Workplace, file: Evidence) -> str:
-    """Return whether a kept file is a ``still``, a ``film`` or a ``log``.
-
-    Raises
-    ------
-    UnusableInput
-        It is none of them.
-    """
-    return capture.kind_of(workplace.evidence.path(file.sha256), file.name)
-
-
-def _sorted(workplace: Workplace, digest: str, places: Mapping[CapturePlace, tuple[str, ...]]) -> SortedCapture:
-    with reading(workplace) as session:
-        file = documents.evidence(session, digest)
-    if file is None:
-        raise NotFound(digest[:12], "no such file is kept", "Send it again.")
-    kind = kind_of_capture(workplace, file)
+def _sorted(workplace: Workplace, sent: SentCapture, places: Mapping[CapturePlace, tuple[str, ...]]) -> SortedCapture:
+    kind = capture.kind_of(workplace.evidence.path(sent.file.sha256), sent.file.name)
     fitting = tuple(place for place, kinds in places.items() if kind in kinds)
-    return SortedCapture(file=file, kind=kind, places=fitting, likely=_likely(file.name, fitting))
+    return SortedCapture(sent=sent, kind=kind, places=fitting, likely=_likely(sent, fitting))
 
 
 def _places(workplace: Workplace, opened: Inspection) -> Mapping[CapturePlace, tuple[str, ...]]:
@@ -92,14 +69,15 @@ def _is_open(entry: Entry | None) -> bool:
     return entry is None or entry.state is EntryState.DRAFT
 
 
-def _likely(name: str, places: Sequence[CapturePlace]) -> CapturePlace | None:
-    """Return the place that shares the most words with the file's name; the only place where there is but one."""
-    if len(places) == 1:
-        return places[0]
-    words = set(_WORD.findall(name.casefold()))
+def _likely(sent: SentCapture, places: Sequence[CapturePlace]) -> CapturePlace | None:
+    """Return the only place, or that of the step where the phone was paired, or the one whose words the name has."""
+    paired = [place for place in places if sent.pairing is not None and place.step_id == sent.pairing.step_id]
+    if len(places) == 1 or paired:
+        return (paired or list(places))[0]
+    name = sent.file.name.casefold()
+    words = set(_WORD.findall(name))
     scores = [
-        (len(words & set(_WORD.findall(place.step_id.casefold()))) + (place.role in name.casefold()), place)
-        for place in places
+        (len(words & set(_WORD.findall(place.step_id.casefold()))) + (place.role in name), place) for place in places
     ]
     best = max((score for score, _ in scores), default=0)
     winners = [place for score, place in scores if score == best]
@@ -107,31 +85,33 @@ def _likely(name: str, places: Sequence[CapturePlace]) -> CapturePlace | None:
 
 
 def place_captures(
-    workplace: Workplace, person: Person, inspection_id: int, chosen: Mapping[str, tuple[str, str]]
+    workplace: Workplace, person: Person, inspection_id: int, chosen: Mapping[int, tuple[str, str] | None]
 ) -> tuple[str, ...]:
-    """Add kept files to the drafts of steps, and return the titles of those steps.
+    """Add waiting captures to the drafts of steps, leave others out, and return the titles of the steps.
 
     Parameters
     ----------
-    chosen : mapping of str to tuple of (step id, role)
-        By the digest of the file.
+    chosen : mapping of int to tuple of (step id, role) or None
+        By the key of the sent capture; None leaves it out.
 
     Raises
     ------
     NotAllowed
-        A step is recorded already.
+        A step is recorded already, or the inspection is signed.
     NotFound
-        A file or a step is not known.
+        A step is not known.
     """
     opened = inspection(workplace, inspection_id)
     titles = {step.id: step.title for step in form_of(workplace, opened).steps}
+    waiting = {sent.id: sent for sent in waiting_captures(workplace, inspection_id)}
     by_step: dict[str, list[Evidence]] = {}
-    for digest, (step_id, role) in chosen.items():
-        with reading(workplace) as session:
-            file = documents.evidence(session, digest)
-        if file is None or step_id not in titles:
-            raise NotFound(digest[:12], "the file or the step is not known", "Send it again.")
-        by_step.setdefault(step_id, []).append(replace(file, role=role))
+    for sent, place in ((waiting[key], place) for key, place in chosen.items() if key in waiting):
+        if place is None:
+            continue
+        step_id, role = place
+        if step_id not in titles:
+            raise NotFound(sent.file.name, "the step is not known", "Choose one from the list.")
+        by_step.setdefault(step_id, []).append(replace(sent.file, role=role))
     for step_id, files in by_step.items():
         entry = opened.entries.get(step_id)
         if not _is_open(entry):
@@ -139,7 +119,17 @@ def place_captures(
         record_step(
             workplace, person, inspection_id, step_id, _with_files(entry, files), entry.revision if entry else 0
         )
+    _leave_out(workplace, person, inspection_id, [key for key in chosen if key in waiting and chosen[key] is None])
     return tuple(titles[step_id] for step_id in by_step)
+
+
+def _leave_out(workplace: Workplace, person: Person, inspection_id: int, keys: Sequence[int]) -> None:
+    if not keys:
+        return
+    with acting(workplace, person, "inspect", "captures left out") as act:
+        serial = prove_unsigned(act.session, inspection_id)
+        sent_captures.leave_out(act, keys, person)
+        act.tell(f"inspection {inspection_id}", serial=serial, captures=str(len(keys)))
 
 
 def _with_files(entry: Entry | None, files: Sequence[Evidence]) -> StepAnswers:

@@ -284,7 +284,18 @@ def test_the_schema_is_checked_and_upgraded(run: Run, tmp_path: Path) -> None:
 def server(instance: Path) -> Iterator[subprocess.Popen[str]]:
     """Serve a record on any free port."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "inspect_app", "serve", "--port", "0", "--instance", str(instance)],
+        [
+            sys.executable,
+            "-m",
+            "inspect_app",
+            "serve",
+            "--port",
+            "0",
+            "--instance",
+            str(instance),
+            "--proxy",
+            "127.0.0.1",
+        ],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -300,12 +311,14 @@ def test_serve_prints_its_address_answers_there_and_stops_when_told(server: subp
     line = server.stdout.readline()
     address = line.split()[2]
 
-    with urllib.request.urlopen(address, timeout=60) as answer:  # noqa: S310 (the address that was printed)
-        page = answer.read().decode()
+    asked = urllib.request.Request(address, headers={"X-Forwarded-Proto": "https"})  # noqa: S310 (as it was printed)
+    with urllib.request.urlopen(asked, timeout=60) as answer:  # noqa: S310 (likewise)
+        page, headers = answer.read().decode(), answer.headers
     server.send_signal(signal.SIGTERM)
 
     assert address.startswith("http://127.0.0.1:")
     assert "<html" in page
+    assert "Strict-Transport-Security" in headers
     assert server.wait(60) == 0
 
 

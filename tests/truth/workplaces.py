@@ -17,7 +17,7 @@ from PIL import Image
 
 from inspect_app import definitions, workflow
 from inspect_app.model import Calibration, EntryState, Evidence, Instrument, Person, Role, StudyKind
-from inspect_app.workflow import AcceptedArrival, NewStudy, StepAnswers, TypedReading, Workplace
+from inspect_app.workflow import AcceptedArrival, NewStudy, Sender, StepAnswers, TypedReading, Workplace
 from tests.truth import studies
 
 PASSWORD = "copper lantern under ice"
@@ -240,7 +240,7 @@ def keep(bench: Bench, name: str, content: bytes, role: str = "scene") -> Eviden
 def live_through_everything(bench: Bench) -> None:
     """Fill every table: one device accepted, its certificate revoked later; one held, signed and taken up again.
 
-    A reader study counts meanwhile.
+    A reader study counts meanwhile, and a phone sends a capture that is left out.
     """
     study = NewStudy(kind=StudyKind.ELEMENTS, title="Bar target", table_name="study.csv", table=studies.elements())
     number = workflow.keep_study(bench.place, bench.inspector, replace(study, instrument_id=bench.meter.id))
@@ -259,6 +259,11 @@ def live_through_everything(bench: Bench) -> None:
     issued = workflow.issue_document(bench.place, bench.approver, first)
     workflow.revoke_document(bench.place, bench.approver, issued.number, "the target was read from the wrong distance")
     second = workflow.open_inspection(bench.place, bench.inspector, lot_id, held).id
+    paired = workflow.pair_phone(bench.place, bench.inspector, second, "noise").pairing
+    phone = Sender(person=bench.inspector, inspection_id=second, pairing=paired)
+    workflow.send_capture(bench.place, phone, "IMG_1.png", io.BytesIO(even_frame(9)))
+    workflow.place_captures(bench.place, bench.inspector, second, {1: None})
+    workflow.end_pairing(bench.place, bench.inspector, paired.id)
     answer_all(bench, second, DOUBTFUL_READINGS)
     sign(bench, second)
     watch_a_reference(bench, frames)

@@ -22,7 +22,7 @@ def put(visitor, inspection, chosen):
 
 def chosen_places(visitor):
     """Return the place that the page proposes for each file, by its field."""
-    found = re.findall(r'<select [^>]*name="(place\.[0-9a-f]{64})".*?</select>', visitor.text(), re.DOTALL)
+    found = re.findall(r'<select [^>]*name="(place\.\d+)".*?</select>', visitor.text(), re.DOTALL)
     blocks = re.findall(r'<select [^>]*name="place\..*?</select>', visitor.text(), re.DOTALL)
     proposed = [re.search(r'value="([^"]*)" selected', block) for block in blocks]
     return {name: (one[1] if one else "") for name, one in zip(found, proposed, strict=True)}
@@ -48,6 +48,54 @@ def test_a_wrong_file_is_said_at_once_and_the_others_go_on(inspector, inspection
     assert "Not taken: manual.pdf" in words
     assert "a PDF document" in words
     assert len(chosen_places(inspector)) == 1
+
+
+def test_a_wrong_file_is_not_kept(inspector, inspection, place):
+    send(inspector, inspection, ("manual.pdf", b"%PDF-1.7 nothing"))
+
+    assert list(place.evidence.names()) == []
+
+
+def test_captures_wait_for_their_step_whoever_looks_and_whenever(inspector, as_role, inspection):
+    send(inspector, inspection, ("edge.png", edge_png()))
+
+    other = as_role("app")
+    other.get(f"/bench/{inspection.id}/captures")
+
+    assert list(chosen_places(other).values()) == [f"{EDGE}|scene"]
+    assert "Ina Vestergard" in other.words()
+
+
+def test_a_capture_that_is_left_out_waits_no_longer_and_may_be_sent_again(inspector, inspection):
+    send(inspector, inspection, ("edge.png", edge_png()))
+    (name,) = chosen_places(inspector)
+
+    put(inspector, inspection, {name: ""})
+    inspector.get(f"/bench/{inspection.id}/captures")
+    assert chosen_places(inspector) == {}
+    send(inspector, inspection, ("edge.png", edge_png()))
+
+    assert len(chosen_places(inspector)) == 1
+
+
+def test_the_same_capture_sent_twice_waits_once(inspector, inspection):
+    for _ in range(2):
+        send(inspector, inspection, ("edge.png", edge_png()))
+
+    assert len(chosen_places(inspector)) == 1
+
+
+def test_a_step_says_that_captures_wait_and_takes_them_when_they_are_named(inspector, inspection, place):
+    send(inspector, inspection, ("edge.png", edge_png()))
+    (waiting,) = workflow.waiting_captures(place, inspection.id)
+    inspector.get(f"/bench/{inspection.id}/{EDGE}")
+    assert "1 capture of this device wait for a step" in inspector.words()
+
+    chosen = {"act": "record", "expected_revision": "0", "kept": f"scene:{waiting.file.sha256}"}
+    inspector.post(f"/bench/{inspection.id}/{EDGE}", chosen)
+
+    assert newest(place, inspection, EDGE).state is EntryState.RECORDED
+    assert workflow.waiting_captures(place, inspection.id) == ()
 
 
 def test_what_its_name_does_not_tell_is_asked(inspector, inspection):
@@ -99,3 +147,12 @@ def test_the_order_of_devices_can_be_shuffled_and_is_the_same_for_all(place, lot
 
     assert first == again
     assert first in workflow.lot_devices(place, lot.id)
+
+
+def test_under_a_name_that_only_this_machine_has_no_code_is_shown_for_a_phone(inspector, inspection):
+    inspector.get(f"/bench/{inspection.id}/captures")
+
+    inspector.post(f"/bench/{inspection.id}/phones")
+
+    assert "A phone cannot reach this address" in inspector.words()
+    assert "<figure" not in inspector.text()
