@@ -1,6 +1,6 @@
 """Words for sampled lots, the same on the page and on paper."""
 
-from inspect_app.documents.figures import Figure, LotQuestion, characteristic_figure
+from inspect_app.documents.figures import Figure, LotQuestion, characteristic_figure, outgoing_figures
 from inspect_app.judge.characteristic import NEVER_WRONG, WrongVerdicts
 from inspect_app.model import SampleDraw, SamplingPlan, SeverityPlan
 
@@ -34,7 +34,9 @@ def draw_rule(draw: SampleDraw) -> str:
     return f"the first {draw.size} of {draw.lot_size} serials in the order of the SHA-256 of seed, line feed and serial"
 
 
-def plan_figure(pinned: SeverityPlan, lot_size: int, wrong: WrongVerdicts = NEVER_WRONG) -> Figure:
-    """Return the operating characteristic of a plan as it meets a lot."""
+def plan_figures(pinned: SeverityPlan, lot_size: int, wrong: WrongVerdicts = NEVER_WRONG) -> tuple[Figure, ...]:
+    """Return the operating characteristic of a plan as it meets a lot, outgoing quality, and devices inspected."""
     question = LotQuestion(plan=pinned.plan, lot_size=lot_size, aql=pinned.demand.aql, wrong=wrong)
-    return characteristic_figure(f"Operating characteristic, {pinned.severity.value}", question)
+    severity = pinned.severity.value
+    characteristic = characteristic_figure(f"Operating characteristic, {severity}", question)
+    return characteristic, *outgoing_figures(severity.capitalize(), question)

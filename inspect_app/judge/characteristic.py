@@ -8,7 +8,7 @@ Two questions are told apart (ISO 2859-1:1999, 12; the words type A and type B a
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -115,7 +115,9 @@ def process_quality(plan: SamplingPlan, probabilities: Sequence[float]) -> tuple
     return _floats(special.bdtri(plan.accepts_up_to, plan.size, list(probabilities)))
 
 
-def lot_acceptance(plan: SamplingPlan, lot_size: int, nonconforming: Sequence[int]) -> tuple[float, ...]:
+def lot_acceptance(
+    plan: SamplingPlan, lot_size: int, nonconforming: Sequence[int], wrong: WrongVerdicts = NEVER_WRONG
+) -> tuple[float, ...]:
     """Return the probability that this lot is accepted, for each number of nonconforming devices it may hold.
 
     Parameters
@@ -126,11 +128,13 @@ def lot_acceptance(plan: SamplingPlan, lot_size: int, nonconforming: Sequence[in
         N.
     nonconforming : sequence of int
         Values of D from 0 to N.
+    wrong : WrongVerdicts, optional
+        Wrong verdicts on single devices.
 
     Returns
     -------
     tuple of float
-        Exact but for the last rounding.
+        Exact but for the last rounding; with wrong verdicts to some 1e-8.
 
     Raises
     ------
@@ -140,8 +144,12 @@ def lot_acceptance(plan: SamplingPlan, lot_size: int, nonconforming: Sequence[in
     Notes
     -----
     P_a = sum over d = 0 .. c of C(D, d) C(N - D, n - d) / C(N, n), in whole numbers; only the quotient is a float.
+    With wrong verdicts d nonconforming devices of the sample are seen as B(d, 1 - PFA) + B(n - d, PFR) of them, and P_a
+    is the mean over d of the probability that this is at most c.
     """
     size = plan.devices_of(lot_size)
+    if wrong != NEVER_WRONG:
+        return _lot_acceptance_seen(plan.accepts_up_to, lot_size, size, nonconforming, wrong)
     samples = math.comb(lot_size, size)
     return tuple(_accepted_samples(plan.accepts_up_to, lot_size, size, bad) / samples for bad in nonconforming)
 
@@ -159,6 +167,44 @@ def _accepted_samples(accepts_up_to: int, lot_size: int, size: int, nonconformin
         found += 1
         samples //= found * (conforming - size + found)
     return total
+
+
+def _lot_acceptance_seen(
+    accepts_up_to: int, lot_size: int, size: int, nonconforming: Sequence[int], wrong: WrongVerdicts
+) -> tuple[float, ...]:
+    accepted = [_accepted_with(found, accepts_up_to, size, wrong) for found in range(size + 1)]
+    return tuple(
+        min(1.0, math.fsum(chance * accepted[found] for found, chance in _found_in_sample(lot_size, size, bad)))
+        for bad in nonconforming
+    )
+
+
+def _accepted_with(found: int, accepts_up_to: int, size: int, wrong: WrongVerdicts) -> float:
+    """Return the probability that a sample with so many nonconforming devices shows no more than are accepted."""
+    if accepts_up_to >= size:
+        return 1.0
+    detected = 1 - wrong.false_accept
+    return math.fsum(
+        math.comb(found, seen)
+        * detected**seen
+        * wrong.false_accept ** (found - seen)
+        * float(special.bdtr(min(accepts_up_to - seen, size - found), size - found, wrong.false_reject))
+        for seen in range(min(accepts_up_to, found) + 1)
+    )
+
+
+def _found_in_sample(lot_size: int, size: int, nonconforming: int) -> Iterator[tuple[int, float]]:
+    """Yield how many nonconforming devices the sample may hold, with the probability: hypergeometric, by logarithms."""
+    if not 0 <= nonconforming <= lot_size:
+        raise ValueError(f"{nonconforming} of {lot_size} devices cannot be nonconforming")
+    conforming = lot_size - nonconforming
+    for found in range(max(0, size - conforming), min(size, nonconforming) + 1):
+        pairs = ((nonconforming, found), (conforming, size - found))
+        yield found, math.exp(sum(_log_choices(*pair) for pair in pairs) - _log_choices(lot_size, size))
+
+
+def _log_choices(n: int, k: int) -> float:
+    return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
 
 
 def risk_points(plan: SamplingPlan) -> RiskPoints:

@@ -11,11 +11,12 @@ from wtforms.widgets import CheckboxInput, ListWidget
 
 from inspect_app import workflow
 from inspect_app.documents import wording
+from inspect_app.documents.figures import pareto_figure
 from inspect_app.errors import UnusableInput
 from inspect_app.judge.pareto import ParetoRow
 from inspect_app.model import Disposition, Nonconformity, Severity
 from inspect_app.quantity import format_number
-from inspect_app.web import here
+from inspect_app.web import here, shown
 from inspect_app.web.fields import DayField, PageForm, chosen, needed
 
 bp = Blueprint("nonconformities", __name__, url_prefix="/nonconformities")
@@ -89,11 +90,16 @@ def index() -> str:
     every = workflow.nonconformities(place)
     closed = [one for one in every if one.is_closed]
     kinds = {one.kind: _kind_in_words(one) for one in every}
+    counted = {words: workflow.nonconformity_pareto(place, by) for by, words in _COUNTED_BY.items()}
     return render_template(
         "nonconformities/index.html",
         counts={
-            words: tuple(_shown(row, kinds) for row in workflow.nonconformity_pareto(place, by))
-            for by, words in _COUNTED_BY.items()
+            words: (
+                shown.figure_as_shown(pareto_figure(words, rows, kinds)),
+                tuple(_shown(row, kinds) for row in rows),
+            )
+            for words, rows in counted.items()
+            if rows
         },
         listed=[*(one for one in every if not one.is_closed), *closed[:_CLOSED_LISTED]],
         left_out=max(0, len(closed) - _CLOSED_LISTED),

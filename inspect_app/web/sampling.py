@@ -80,7 +80,7 @@ class WrongForm(PageForm):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShownClass:
-    """One class of nonconformity of a sampled lot, in printed words, with its operating characteristic."""
+    """One class of nonconformity of a sampled lot, in printed words, with what its plan lets through."""
 
     severity: str
     plan: str
@@ -89,7 +89,7 @@ class ShownClass:
     decided: str
     numbers: str
     standing: shown.Standing
-    figure: shown.ShownFigure
+    figures: tuple[shown.ShownFigure, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,7 +150,9 @@ def _class(standing: ClassStanding, sampling: LotSampling, chances: WrongVerdict
         decided=f"{standing.decided} of {standing.devices}",
         numbers=lot_wording.numbers_text(pinned.plan, standing.count),
         standing=_OPEN if is_open else shown.outcome_standing(standing.outcome),
-        figure=shown.figure_as_shown(lot_wording.plan_figure(pinned, sampling.lot_size, chances)),
+        figures=tuple(
+            shown.figure_as_shown(figure) for figure in lot_wording.plan_figures(pinned, sampling.lot_size, chances)
+        ),
     )
 
 

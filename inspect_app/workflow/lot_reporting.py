@@ -100,7 +100,7 @@ def _sampled_sections(sampling: LotSampling | None) -> Iterator[Section]:
         ),
         lines=_drawn(sampling),
     )
-    figures = [lot_wording.plan_figure(one.plan, sampling.lot_size) for one in sampling.classes]
+    figures = [figure for one in sampling.classes for figure in lot_wording.plan_figures(one.plan, sampling.lot_size)]
     yield Section(
         heading="What the plans let through",
         remark="solid: lots of a process; dashed: lots of this size",

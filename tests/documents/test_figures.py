@@ -5,7 +5,9 @@ import math
 import re
 from xml.etree import ElementTree as ET
 
+import numpy as np
 import pytest
+from scipy import stats
 
 from inspect_app import documents
 from inspect_app.documents.figures import (
@@ -14,9 +16,13 @@ from inspect_app.documents.figures import (
     characteristic_figure,
     combined_figures,
     figures,
+    outgoing_figures,
+    pareto_figure,
     result_bar,
 )
 from inspect_app.judge import decide
+from inspect_app.judge.characteristic import WrongVerdicts
+from inspect_app.judge.pareto import pareto
 from inspect_app.judge.sampling import single_plan
 from inspect_app.model import Feature, Measured, Outline, Trace
 from inspect_app.quantity import Quantity
@@ -260,6 +266,49 @@ def test_the_operating_characteristic_names_its_risk_points_and_its_numbers() ->
     assert "this lot of 1000" in figure.svg
     assert "AQL 1" in figure.svg
     assert drawn(figure).tag == f"{SVG}svg"
+
+
+def test_wrong_verdicts_are_drawn_for_the_process_and_for_the_lot() -> None:
+    """Truth: 1 % nonconforming, PFR 3 %, PFA 5 %: 3.92 % are seen, and 38.9 % of the lots accepted where 95 % were."""
+    wrong = WrongVerdicts(false_reject=0.03, false_accept=0.05)
+    question = LotQuestion(plan=single_plan(1000, "II", 1.0), lot_size=1000, aql=1.0, wrong=wrong)
+
+    figure = characteristic_figure("Major", question)
+
+    assert "process, as seen" in figure.svg
+    assert "lot, as seen" in figure.svg
+    assert len(drawn(figure).findall(f"{SVG}polyline")) == 4
+    assert "3 % of the good devices are rejected and 5 % of the bad ones accepted" in figure.text_alternative
+    near_one_per_cent = next(row for row in figure.table if row[0].startswith("1.03"))
+    assert float(near_one_per_cent[1]) == pytest.approx(38, abs=1)
+
+
+def test_what_leaves_and_what_is_inspected_have_their_own_drawings() -> None:
+    """Truth: n = 80, Ac 2 of 1000: the largest p Pa (1 - n/N) is 1.59 % at about 2.8 %, by a scan with scipy."""
+    incoming = np.linspace(0.0001, 0.2, 4000)
+    leaving = incoming * stats.binom.cdf(2, 80, incoming) * (1 - 80 / 1000)
+    limit, at = 100 * leaving.max(), 100 * incoming[leaving.argmax()]
+
+    quality, effort = outgoing_figures("Major", LotQuestion(plan=single_plan(1000, "II", 1.0), lot_size=1000))
+
+    said = [
+        float(number) for number in re.findall(r"[\d.]+(?= in 100)|(?<=quality of )\d+\.\d+", quality.text_alternative)
+    ]
+    assert said == [pytest.approx(limit, abs=0.01), pytest.approx(at, abs=0.2)]
+    assert "between 80 and " in effort.text_alternative
+    assert drawn(quality).tag == drawn(effort).tag == f"{SVG}svg"
+
+
+def test_a_pareto_has_a_bar_for_each_kind_as_long_as_its_count() -> None:
+    rows = pareto(["soft edge"] * 6 + ["late"] * 3 + ["spot"])
+
+    figure = pareto_figure("By kind", rows, {"late": "Latency"})
+
+    bars = [float(bar.get("width")) for bar in drawn(figure).findall(f"{SVG}rect")]
+    assert [bar / bars[0] for bar in bars] == pytest.approx([1, 0.5, 1 / 6], abs=0.01)
+    assert "Latency" in figure.svg
+    assert "3, together 90 %" in figure.svg
+    assert figure.text_alternative.startswith("Most often: soft edge, 6 times, 60 % of all.")
 
 
 def test_counting_nonconformities_draws_no_lot_curve() -> None:

@@ -3,6 +3,7 @@
 import itertools
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -240,3 +241,35 @@ def test_what_no_plan_or_rate_can_be_is_refused():
         lot_acceptance(plan_of(2, 0), 5, [6])
     with pytest.raises(ValueError, match="no probabilities"):
         WrongVerdicts(false_reject=1.2)
+
+
+def by_drawing(plan, lot_size, bad, wrong, lots=40_000):
+    """Return how many of many lots are accepted, drawn and judged at random as the definition says."""
+    chance = np.random.default_rng(5)
+    found = chance.hypergeometric(bad, lot_size - bad, plan.size, lots)
+    seen = chance.binomial(found, 1 - wrong.false_accept) + chance.binomial(plan.size - found, wrong.false_reject)
+    return float(np.mean(seen <= plan.accepts_up_to))
+
+
+@pytest.mark.parametrize(("reject", "accept"), [(0.03, 0.05), (0.01, 0.05), (0.02, 0.10), (0.0, 1.0), (1.0, 0.0)])
+@pytest.mark.parametrize(("lot", "level", "aql"), [(60, "II", 4.0), (1000, "II", 1.0)])
+def test_a_lot_is_accepted_as_often_as_wrong_verdicts_let_it_be(lot, level, aql, reject, accept):
+    """Definition: d of a hypergeometric draw, seen as B(d, 1 - PFA) + B(n - d, PFR); truth by 40 000 drawn lots."""
+    plan, wrong = single_plan(lot, level, aql), WrongVerdicts(false_reject=reject, false_accept=accept)
+
+    for bad in (0, lot // 20, lot):
+        [found] = lot_acceptance(plan, lot, [bad], wrong)
+
+        assert found == pytest.approx(by_drawing(plan, lot, bad, wrong), abs=0.012)  # four spreads of 40 000 trials
+
+
+@settings(max_examples=30)
+@given(st.integers(20, 300), st.data())
+def test_verdicts_that_are_nearly_never_wrong_change_a_lot_next_to_nothing(lot, data):
+    size = data.draw(st.integers(1, lot))
+    plan = plan_of(size, data.draw(st.integers(0, size - 1)))
+    bad = data.draw(st.integers(0, lot))
+
+    nearly = lot_acceptance(plan, lot, [bad], WrongVerdicts(false_reject=1e-12))
+
+    assert nearly == pytest.approx(lot_acceptance(plan, lot, [bad]), abs=1e-8)

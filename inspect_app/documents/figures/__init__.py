@@ -12,7 +12,8 @@ from typing import Final
 
 from inspect_app.documents.figures import bars, curves, discharge, edge, latency_trace, spots, strobe, wedge
 from inspect_app.documents.figures._figure import Figure, Part
-from inspect_app.documents.figures.characteristic import LotQuestion, characteristic_figure
+from inspect_app.documents.figures.characteristic import LotQuestion, characteristic_figure, outgoing_figures
+from inspect_app.documents.figures.pareto import pareto_figure
 from inspect_app.documents.figures.result_bar import result_bar
 from inspect_app.documents.figures.setup import setup_figure
 from inspect_app.documents.figures.side_by_side import Beside, OverLight, over_light_figure, side_by_side_figure
@@ -27,7 +28,9 @@ __all__ = [
     "characteristic_figure",
     "combined_figures",
     "figures",
+    "outgoing_figures",
     "over_light_figure",
+    "pareto_figure",
     "result_bar",
     "setup_figure",
     "side_by_side_figure",

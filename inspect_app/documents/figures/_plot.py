@@ -71,9 +71,11 @@ class Plot:
             x, anchor = (place + 4, "start") if is_short_of_room else (place - 4, "end")
             self.drawing.text(x, top + 8, shortened(instant.label, _X_AT_MOST), anchor=anchor, size=_SMALL)
 
-    def mark(self, x: float, y: float, *, radius: float = 3.0) -> None:
-        """Draw a point."""
+    def mark(self, x: float, y: float, *, radius: float = 3.0, label: str = "") -> None:
+        """Draw a point, perhaps with its name to the upper right of it."""
         self.drawing.circle(self.x.at(x), self.y.at(y), radius, "mark", filled=True)
+        if label:
+            self.drawing.text(self.x.at(x) + 6, self.y.at(y) - 3, shortened(label, _NAME_AT_MOST), size=_SMALL)
 
     def gates(self, marks: Sequence[Gate]) -> None:
         """Draw limits that a curve has to pass on the right of, each at its level, and name them at the upper right."""

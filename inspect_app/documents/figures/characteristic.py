@@ -34,7 +34,7 @@ class LotQuestion:
 
 
 def characteristic_figure(title: str, question: LotQuestion) -> Figure:
-    """Draw the process (solid), the lot at hand (dashed) and, where verdicts may be wrong, what is then seen (dotted).
+    """Draw the process (solid) and the lot at hand (dashed), and both again where verdicts on devices may be wrong.
 
     Parameters
     ----------
@@ -62,9 +62,12 @@ def characteristic_figure(title: str, question: LotQuestion) -> Figure:
     plot.legend(named)
     if question.aql is not None and question.aql <= _PER_CENT * end:
         plot.instants([Instant(x=question.aql, label=f"AQL {question.aql:g}", kind="limit")])
-    for quality, accepted in ((points.producer_quality, 95), (points.consumer_quality, 10)):
-        plot.mark(_PER_CENT * quality, accepted)
-    words = _words(points)
+    for quality, accepted, label in (
+        (points.producer_quality, 95, "producer's 5 %"),
+        (points.consumer_quality, 10, "consumer's 10 %"),
+    ):
+        plot.mark(_PER_CENT * quality, accepted, label=label)
+    words = _words(points) + _wrong_words(question.wrong)
     columns, table = _table(question)
     return Figure(title=title, svg=plot.drawing.svg(title, words), text_alternative=words, columns=columns, table=table)
 
@@ -73,14 +76,18 @@ def _draw_curves(plot: Plot, question: LotQuestion, qualities: Sequence[float]) 
     plan = question.drawn
     _draw(plot, qualities, characteristic.process_acceptance(plan, qualities), Dash.SOLID)
     named = [("process", Dash.SOLID)]
+    bad = sorted({min(question.lot_size, round(quality * question.lot_size)) for quality in qualities})
+    of_lot = [count / question.lot_size for count in bad]
     if not plan.counts_nonconformities:
-        bad = sorted({min(question.lot_size, round(quality * question.lot_size)) for quality in qualities})
-        accepted = characteristic.lot_acceptance(plan, question.lot_size, bad)
-        _draw(plot, [count / question.lot_size for count in bad], accepted, Dash.DASHED)
+        _draw(plot, of_lot, characteristic.lot_acceptance(plan, question.lot_size, bad), Dash.DASHED)
         named.append((f"this lot of {question.lot_size}", Dash.DASHED))
     if question.wrong != NEVER_WRONG:
         _draw(plot, qualities, characteristic.process_acceptance(plan, qualities, question.wrong), Dash.DOTTED)
-        named.append(("with wrong verdicts", Dash.DOTTED))
+        named.append(("process, as seen", Dash.DOTTED))
+    if question.wrong != NEVER_WRONG and not plan.counts_nonconformities:
+        seen = characteristic.lot_acceptance(plan, question.lot_size, bad, question.wrong)
+        _draw(plot, of_lot, seen, Dash.DASH_DOT)
+        named.append(("lot, as seen", Dash.DASH_DOT))
     return named
 
 
@@ -101,6 +108,81 @@ def _words(points: characteristic.RiskPoints) -> str:
         f"Of a process with {producer} in 100, 95 % of the lots are accepted (producer's risk 5 %); "
         f"with {indifferent}, every other; with {consumer}, 10 % (consumer's risk)."
     )
+
+
+def _wrong_words(wrong: WrongVerdicts) -> str:
+    if wrong == NEVER_WRONG:
+        return ""
+    rejects, accepts = (short_number(_PER_CENT * one) for one in (wrong.false_reject, wrong.false_accept))
+    return f" As seen: {rejects} % of the good devices are rejected and {accepts} % of the bad ones accepted."
+
+
+def outgoing_figures(title: str, question: LotQuestion) -> tuple[Figure, Figure]:
+    """Draw what leaves, and how many devices are inspected, where the rest of a rejected lot is inspected too.
+
+    Parameters
+    ----------
+    title : str
+        What the plan is for.
+    question : LotQuestion
+        The plan and its lot; drawn again, dotted, where verdicts on devices may be wrong.
+
+    Returns
+    -------
+    tuple of Figure
+        Average outgoing quality with its limit, and average total inspection; their numbers stand in the table of the
+        operating characteristic.
+    """
+    plan, size = question.drawn, question.lot_size
+    end = characteristic.process_quality(plan, (_LAST,))[0]
+    qualities = [end * count / _POINTS for count in range(_POINTS + 1)]
+    leaving = [
+        [_PER_CENT * one for one in characteristic.average_outgoing_quality(plan, size, qualities, wrong)]
+        for wrong in _asked(question)
+    ]
+    effort = [characteristic.average_total_inspection(plan, size, qualities, wrong) for wrong in _asked(question)]
+    worst = max(leaving[0])
+    at = _PER_CENT * qualities[leaving[0].index(worst)]
+    quality = _over_quality(
+        f"{title}: outgoing quality",
+        _quality_words(plan),
+        "Outgoing, %",
+        qualities,
+        leaving,
+        f"Where the rest of a rejected lot is inspected, at most {short_number(worst)} in 100 leave on average (AOQL),"
+        f" at an incoming quality of {short_number(at)}.",
+    )
+    inspected = _over_quality(
+        f"{title}: devices inspected",
+        _quality_words(plan),
+        "Inspected",
+        qualities,
+        effort,
+        f"On average between {short_number(effort[0][0])} and {short_number(effort[0][-1])} of {size} devices are"
+        " inspected (ATI).",
+    )
+    return quality, inspected
+
+
+def _asked(question: LotQuestion) -> tuple[WrongVerdicts, ...]:
+    return (NEVER_WRONG,) if question.wrong == NEVER_WRONG else (NEVER_WRONG, question.wrong)
+
+
+def _over_quality(
+    title: str, x_label: str, y_label: str, qualities: Sequence[float], curves: Sequence[Sequence[float]], words: str
+) -> Figure:
+    plot = Plot(
+        scale_for([0.0, _PER_CENT * qualities[-1]], start=LEFT, end=RIGHT, from_zero=True),
+        scale_for([one for ys in curves for one in ys], start=BOTTOM, end=TOP, from_zero=True),
+        x_label=x_label,
+        y_label=y_label,
+    )
+    styles = (("verdicts right", Dash.SOLID), ("as seen", Dash.DOTTED))[: len(curves)]
+    for ys, (_, dash) in zip(curves, styles, strict=True):
+        plot.curve([_PER_CENT * one for one in qualities], ys, dash=dash)
+    if len(curves) > 1:
+        plot.legend(styles)
+    return Figure(title=title, svg=plot.drawing.svg(title, words), text_alternative=words, columns=(), table=())
 
 
 def _table(question: LotQuestion) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
