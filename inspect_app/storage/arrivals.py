@@ -10,6 +10,7 @@ from inspect_app.model import Device, Document, Lot, Outcome, Person, Shipment
 from inspect_app.storage.audit import Act
 from inspect_app.storage.convert import device_of, document_of, lot_of, shipment_of
 from inspect_app.storage.people import people
+from inspect_app.storage.sample_sizes import SampleSize, sample_sizes
 from inspect_app.storage.standing import ends
 from inspect_app.storage.tables import (
     ArrivalRow,
@@ -25,7 +26,7 @@ from inspect_app.storage.tables import (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LotCounts:
-    """A lot, and how many of its devices stand where."""
+    """A lot, and how many of its devices stand where; `sample` is that of a sampled lot, once it is drawn."""
 
     lot: Lot
     total: int
@@ -33,6 +34,7 @@ class LotCounts:
     rejected: int
     held: int
     inspected: int
+    sample: SampleSize | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,9 +190,12 @@ def lot_counts(session: Session, lot_ids: Collection[int] | None = None) -> tupl
     if lot_ids is not None:
         statement = statement.where(ArrivalRow.lot_id.in_(lot_ids))
     counts = {key: numbers for key, *numbers in session.execute(statement)}
+    samples = sample_sizes(session, lot_ids)
     return tuple(
         LotCounts(
-            lot=lot, **dict(zip(("total", "inspected", "accepted", "rejected", "held"), counts[lot.id], strict=True))
+            lot=lot,
+            sample=samples.get(lot.id),
+            **dict(zip(("total", "inspected", "accepted", "rejected", "held"), counts[lot.id], strict=True)),
         )
         for lot in _lots(session, lot_ids)
         if lot.id in counts

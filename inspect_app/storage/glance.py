@@ -13,6 +13,7 @@ from inspect_app.model import Device, Lot, Outcome, Person
 from inspect_app.storage.arrivals import COUNTING_SIGNATURE, lots_by_key
 from inspect_app.storage.convert import device_of
 from inspect_app.storage.people import people
+from inspect_app.storage.sample_sizes import sample_sizes
 from inspect_app.storage.tables import (
     ArrivalRow,
     DeviceRow,
@@ -83,7 +84,10 @@ def unsigned_inspections(session: Session) -> tuple[int, ...]:
 
 
 def open_lots(session: Session, unsigned: Collection[int]) -> frozenset[int]:
-    """Return the keys of lots with a device that is not inspected yet, or whose inspection is not signed."""
+    """Return the keys of lots with a device that is not inspected yet, or whose inspection is not signed.
+
+    A sampled lot is open until its verdict is given, whatever becomes of the devices outside its sample.
+    """
     arrived = dict(session.execute(select(ArrivalRow.lot_id, func.count()).group_by(ArrivalRow.lot_id)).all())
     inspected = dict(
         session.execute(
@@ -91,7 +95,9 @@ def open_lots(session: Session, unsigned: Collection[int]) -> frozenset[int]:
         ).all()
     )
     begun = session.scalars(select(InspectionRow.lot_id).where(InspectionRow.id.in_(unsigned)))
-    return frozenset(begun) | {key for key, count in arrived.items() if inspected.get(key, 0) < count}
+    samples = sample_sizes(session)
+    waiting = {key for key, count in arrived.items() if key not in samples and inspected.get(key, 0) < count}
+    return frozenset(begun) | waiting | {key for key, sample in samples.items() if not sample.is_decided}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

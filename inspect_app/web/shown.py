@@ -349,7 +349,8 @@ def lots(summaries: Sequence[LotSummary]) -> tuple[ShownLot, ...]:
 
 def lot(summary: LotSummary) -> ShownLot:
     """Return one lot as shown."""
-    done = summary.total - summary.open - summary.untouched
+    done = summary.wanted - summary.open - summary.untouched
+    of_lot = f" sampled of {summary.total}" if summary.wanted < summary.total else ""
     counts = {
         "accepted": summary.accepted,
         "rejected": summary.rejected,
@@ -360,10 +361,10 @@ def lot(summary: LotSummary) -> ShownLot:
     told = ", ".join(f"{count} {words}" for words, count in counts.items() if count)
     return ShownLot(
         lot=summary.lot,
-        total=summary.total,
+        total=summary.wanted,
         done=done,
-        is_done=done == summary.total,
-        progress=f"{done} of {summary.total} concluded: {told}",
+        is_done=done == summary.wanted,
+        progress=f"{done} of {summary.wanted}{of_lot} concluded: {told}",
     )
 
 

@@ -14,10 +14,15 @@ from inspect_app.workflow.workplace import Workplace, reading
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LotSummary:
-    """A lot, and how many of its devices stand where; an untouched device has no inspection yet."""
+    """A lot, and how many of its devices stand where; an untouched device has no inspection yet.
+
+    `wanted` are the devices that are looked at: those of the sample where the lot is sampled and not screened, else
+    all. The untouched ones are counted among them, none where the verdict on the sampled lot is given.
+    """
 
     lot: Lot
     total: int
+    wanted: int
     accepted: int
     rejected: int
     held: int
@@ -81,14 +86,19 @@ def lot(workplace: Workplace, lot_id: int) -> LotSummary:
 def summary_of(counts: LotCounts) -> LotSummary:
     """Return how far a lot has come."""
     signed = counts.accepted + counts.rejected + counts.held
+    sample = counts.sample
+    wanted = counts.total if sample is None else sample.devices
+    if sample is not None and sample.is_decided:
+        wanted = counts.inspected
     return LotSummary(
         lot=counts.lot,
         total=counts.total,
+        wanted=wanted,
         accepted=counts.accepted,
         rejected=counts.rejected,
         held=counts.held,
         open=counts.inspected - signed,
-        untouched=counts.total - counts.inspected,
+        untouched=max(0, wanted - counts.inspected),
     )
 
 

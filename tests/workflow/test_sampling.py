@@ -8,6 +8,7 @@ from inspect_app import workflow
 from inspect_app.errors import NotAllowed, NotFound, UnusableInput
 from inspect_app.judge.sample_draw import draw_order
 from inspect_app.model import FollowUp, Outcome, RulingKind, Severity, Stringency
+from inspect_app.workflow import LotSearch
 from tests.truth.sampled_lots import SAMPLED, draw, inspect_next, receive_sampled, reject_lot
 from tests.truth.workplaces import CONTRACT, DEVICE_CLASS, POOR_READINGS, Bench, open_first, receive
 
@@ -270,3 +271,42 @@ def test_a_seed_of_ones_own_is_what_is_recorded(bench: Bench) -> None:
     workflow.draw_sample(place, bench.inspector, lot_id)
 
     assert sampling(bench, lot_id).draw.seed == "ab" * 32
+
+
+def test_the_progress_of_a_sampled_lot_counts_its_sample(bench):
+    """Truth: of ten devices at level II three are looked at; a device more was added with a reason."""
+    lot_id = draw(bench, "DN-1")
+    inspect_next(bench, lot_id)
+    sampled = {one.device.device.serial for one in workflow.lot_sampling(bench.place, lot_id).devices}
+    left_out = next(
+        one.device.serial for one in workflow.lot_devices(bench.place, lot_id) if one.device.serial not in sampled
+    )
+
+    before = workflow.lot(bench.place, lot_id)
+    workflow.change_sample(bench.place, bench.inspector, lot_id, left_out, "", "its box was wet")
+    after = workflow.lot(bench.place, lot_id)
+
+    assert (before.total, before.wanted, before.accepted, before.untouched) == (10, 3, 1, 2)
+    assert (after.wanted, after.untouched) == (4, 3)
+
+
+@pytest.mark.parametrize(("follow_up", "wanted", "untouched"), [(FollowUp.RETURN, 1, 0), (FollowUp.SCREEN, 10, 9)])
+def test_after_the_verdict_nothing_is_left_to_do_unless_the_lot_is_screened(bench, follow_up, wanted, untouched):
+    lot_id = reject_lot(bench, "DN-1", follow_up)
+
+    found = workflow.lot(bench.place, lot_id)
+    open_lots = workflow.lot_page(bench.place, LotSearch(), 1, is_open=True).lots
+
+    assert (found.wanted, found.untouched, found.rejected) == (wanted, untouched, 1)
+    assert [one.lot.id for one in open_lots] == ([lot_id] if follow_up is FollowUp.SCREEN else [])
+
+
+def test_a_sampled_lot_is_open_until_its_verdict(bench):
+    lot_id = draw(bench, "DN-1")
+    for _ in range(3):
+        inspect_next(bench, lot_id)
+
+    assert workflow.next_device(bench.place, lot_id) is None
+    assert [one.lot.id for one in workflow.lot_page(bench.place, LotSearch(), 1, is_open=True).lots] == [lot_id]
+    workflow.decide_lot(bench.place, bench.inspector, lot_id, FollowUp.TAKE_IN)
+    assert workflow.lot_page(bench.place, LotSearch(), 1, is_open=True).lots == ()
