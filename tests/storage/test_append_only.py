@@ -8,7 +8,7 @@ from sqlalchemy import func, select, text
 from sqlalchemy.exc import DatabaseError
 
 from inspect_app.storage.tables import Row
-from tests.truth.sampled_lots import live_through_sampling
+from tests.truth.sampled_lots import issue_reports, live_through_sampling
 from tests.truth.workplaces import Bench, live_through_everything
 
 TABLES = sorted(Row.metadata.tables)
@@ -18,6 +18,7 @@ def test_no_row_of_any_table_can_be_changed_or_removed(either_bench: Bench) -> N
     """The scenario fills every table; the statement itself would be lawful SQL."""
     live_through_everything(either_bench)
     live_through_sampling(either_bench)
+    issue_reports(either_bench)
     database = either_bench.place.database
 
     for name in TABLES:

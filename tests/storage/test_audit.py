@@ -16,7 +16,7 @@ from inspect_app.storage import audit, verifying
 from inspect_app.storage.snapshot import opened
 from inspect_app.storage.tables import Row
 from tests.truth import workplaces
-from tests.truth.sampled_lots import live_through_sampling
+from tests.truth.sampled_lots import issue_reports, live_through_sampling
 
 COLUMNS = [(table.name, column.name) for table in Row.metadata.sorted_tables for column in table.columns]
 
@@ -27,6 +27,7 @@ def lived(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("lived")
     with workplaces.bench(folder) as bench:
         live_through_sampling(bench)
+        issue_reports(bench)
         workplaces.live_through_everything(bench)
     return folder / "record.db"
 

@@ -5,7 +5,7 @@ level S-1 it takes letter A: AQL 6.5 is n = 2, Ac 0. Tightened, AQL 4.0 leads to
 """
 
 from inspect_app import workflow
-from inspect_app.model import Disposition, FollowUp, RulingKind, Severity
+from inspect_app.model import AboutFleet, AboutLot, AboutReturn, Disposition, FollowUp, RulingKind, Severity
 from inspect_app.workflow import AcceptedArrival
 from tests.truth.workplaces import CONTRACT, DEVICE_CLASS, GOOD_READINGS, POOR_READINGS, Bench, answer_all, sign
 
@@ -87,3 +87,11 @@ def live_through_sampling(bench: Bench) -> None:
         RulingKind.ALLOW_REDUCED,
         "steady production",
     )
+
+
+def issue_reports(bench: Bench) -> None:
+    """Issue a report of each kind on what `live_through_sampling` did."""
+    lot_id = min(one.lot.id for one in workflow.lots(bench.place))
+    return_id = workflow.returns(bench.place)[0].id
+    for about in (AboutLot(lot_id=lot_id), AboutReturn(return_shipment_id=return_id), AboutFleet()):
+        workflow.issue_report(bench.place, bench.approver, about)
