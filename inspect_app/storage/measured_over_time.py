@@ -1,10 +1,11 @@
 """Results over time: of a device, of a characteristic over all devices; only those of signatures that still count."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, literal, select, union_all
 from sqlalchemy.orm import Session
 
 from inspect_app.model.characteristic import Characteristic, ListedResult
@@ -69,6 +70,39 @@ def results_of_characteristic(
     if period is not None and period.until is not None:
         statement = statement.where(ResultRow.measured_at < period.until)
     return _listed(session, statement.order_by(ResultRow.measured_at.desc(), ResultRow.id.desc()).limit(most))
+
+
+def span_of_characteristic(session: Session, characteristic_id: int) -> tuple[datetime, datetime] | None:
+    """Return when a characteristic was measured first and last; None where it never was."""
+    which = ResultRow.characteristic_id == characteristic_id
+    ends = [
+        session.scalar(select(ResultRow.measured_at).where(which).order_by(order).limit(1))
+        for order in (ResultRow.measured_at, ResultRow.measured_at.desc())
+    ]
+    return None if ends[0] is None or ends[1] is None else (ends[0], ends[1])
+
+
+def values_spread(
+    session: Session, characteristic_id: int, starts: Sequence[datetime], *, most: int
+) -> tuple[tuple[int, datetime, float], ...]:
+    """Return values spread evenly over time: of each span at most so many of its first, with the span's number.
+
+    Each span goes from one start to before the next; the last has no end. However many results there are, no more than
+    these are read.
+    """
+    parts = []
+    for number, start in enumerate(starts):
+        statement = (
+            select(literal(number).label("span"), ResultRow.measured_at, ResultRow.value)
+            .where(ResultRow.characteristic_id == characteristic_id, ResultRow.measured_at >= start, NOT_TAKEN_BACK)
+            .order_by(ResultRow.measured_at)
+            .limit(most)
+        )
+        if number + 1 < len(starts):
+            statement = statement.where(ResultRow.measured_at < starts[number + 1])
+        parts.append(select(statement.subquery()))
+    found = session.execute(union_all(*parts))
+    return tuple((span, measured_at, value) for span, measured_at, value in found)
 
 
 _Listed = Select[ResultRow, int, str]

@@ -14,6 +14,7 @@ from inspect_app.web.compare import bp as compare
 from inspect_app.web.devices import bp as devices
 from inspect_app.web.dock import bp as dock
 from inspect_app.web.documents import bp as documents
+from inspect_app.web.drift import bp as drift
 from inspect_app.web.evidence import bp as evidence
 from inspect_app.web.exports import bp as exports
 from inspect_app.web.inspections import bp as inspections
@@ -48,6 +49,7 @@ _BLUEPRINTS: Final = (
     inspections,
     devices,
     compare,
+    drift,
     evidence,
     documents,
     reports,

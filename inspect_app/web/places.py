@@ -64,6 +64,7 @@ PLACES: Final = (
         words="Devices",
         entries=(
             Entry(words="By serial", endpoint="devices.index", covers=("devices",)),
+            Entry(words="Drift", endpoint="drift.index", covers=("drift",)),
             Entry(words="Side by side", endpoint="compare.page", covers=("compare",)),
         ),
     ),

@@ -27,6 +27,15 @@ from inspect_app.workflow.comparing import (
 from inspect_app.workflow.concluding import conclude, unanswered_steps
 from inspect_app.workflow.contracts import adopt_contract, contract, contracts
 from inspect_app.workflow.correcting import SPOT_CHANGES, correct_result, correctable_options, try_correction
+from inspect_app.workflow.drifting import (
+    MetLimit,
+    Trend,
+    as_moment,
+    class_trend,
+    class_trends,
+    classes_measured,
+    device_trends,
+)
 from inspect_app.workflow.ending import Ending, revoke_document, supersede_document
 from inspect_app.workflow.evidence import evidence_frame, evidence_preview, evidence_size, keep_file, open_evidence
 from inspect_app.workflow.glance import Glance, LotPage, look_around, lot_page
@@ -224,6 +233,7 @@ __all__ = [
     "LotSearch",
     "LotStep",
     "LotSummary",
+    "MetLimit",
     "NewPairing",
     "NewStudy",
     "OpenInspection",
@@ -244,6 +254,7 @@ __all__ = [
     "SupplierRecord",
     "SwitchingRecord",
     "SwitchingStep",
+    "Trend",
     "TypedReading",
     "VerifyReport",
     "Wait",
@@ -261,6 +272,7 @@ __all__ = [
     "adopt_contract",
     "adopt_study",
     "approve",
+    "as_moment",
     "attachments",
     "awaited_page",
     "awaiting_documents",
@@ -272,6 +284,9 @@ __all__ = [
     "captures_of_pairing",
     "change_sample",
     "check_arrivals",
+    "class_trend",
+    "class_trends",
+    "classes_measured",
     "classify",
     "clear_signal",
     "close",
@@ -290,6 +305,7 @@ __all__ = [
     "device",
     "device_classes",
     "device_history",
+    "device_trends",
     "devices_to_return",
     "dispose",
     "document",

@@ -194,7 +194,7 @@ def judge_inspection(workplace: Workplace, inspection: Inspection) -> Assessment
     return assess(form_of(workplace, inspection), contract_of(workplace, inspection), inspection, alarms)
 
 
-def assess(form: Form, contract: Contract, inspection: Inspection, alarms: Sequence[Alarm]) -> Assessment:
+def assess(form: Form, contract: Contract, inspection: Inspection, alarms: Sequence[Alarm] = ()) -> Assessment:
     """Judge the newest entries of an inspection against its contract; what a signal of the bench concerns is held."""
     device_class = inspection.device.device_class
     judgements = judge.judge_results(

@@ -8,6 +8,7 @@ from inspect_app.quantity import format_number
 
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 _LEAST_SPAN = 1e-12
+_MONTHS = (1, 3, 6, 12, 24, 60, 120, 240)  # between the ticks of years
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +38,17 @@ class Scale:
         return math.log10(max(value, self.low)) if self.is_log else value
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class YearScale(Scale):
+    """A linear scale of years, such as 2026.25, whose ticks are named by month."""
+
+    def ticks(self, most: int = 6) -> tuple[tuple[float, str], ...]:
+        """Return whole years or months on the scale, each named like 2026 or 2026-04."""
+        months = next((m for m in _MONTHS if (self.high - self.low) * 12 / m <= most), _MONTHS[-1])
+        first, last = math.ceil(self.low * 12 / months), math.floor(self.high * 12 / months)
+        return tuple((tick * months / 12, _month(tick * months)) for tick in range(first, last + 1))
+
+
 def scale_for(
     values: Iterable[float], *, start: float, end: float, from_zero: bool = False, room: float = 0.0
 ) -> Scale:
@@ -59,6 +71,18 @@ def log_scale_for(values: Iterable[float], *, start: float, end: float) -> Scale
         middle = math.sqrt(low * high)
         low, high = middle / math.sqrt(10), middle * math.sqrt(10)
     return Scale(low=low, high=high, start=start, end=end, is_log=True)
+
+
+def years_for(values: Iterable[float], *, start: float, end: float) -> YearScale:
+    """Return a scale of years that holds all values, a month wide at least, with a little room at both ends."""
+    seen = [*values] or [0.0]
+    room = max(0.03 * (max(seen) - min(seen)), 0.5 / 12)
+    return YearScale(low=min(seen) - room, high=max(seen) + room, start=start, end=end)
+
+
+def _month(count: int) -> str:
+    year, month = divmod(count, 12)
+    return f"{year}-{month + 1:02d}" if month else f"{year}"
 
 
 def _round_numbers(low: float, high: float, most: int) -> tuple[tuple[float, str], ...]:
