@@ -69,12 +69,9 @@ def test_steady_makers_are_not_accused(place: Workplace) -> None:
 
 
 def test_a_limit_that_a_drift_runs_to_is_foretold_behind_now(place: Workplace) -> None:
-    foretold = [
-        met
-        for trend in trends(place, DRIFTING.device_class)
-        if trend.line and trend.line.drifts
-        for met in trend.limits
-    ]
+    begun = place.clock()
+    found = trends(place, DRIFTING.device_class)
+    foretold = [met for trend in found if trend.line and trend.line.drifts for met in trend.limits]
 
     assert foretold
     for met in foretold:
