@@ -1,6 +1,5 @@
 """Bands that a strobe draws across a rolling shutter: their period, by a fit of the trapezoid that physics makes."""
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -24,19 +23,31 @@ _TABLE_STEPS: Final = 512
 _STARTS: Final = 5
 _HOPEFUL: Final = 3.0  # times the lowest cost of the scan up to which a start is worth refining
 _BELOW_ONE: Final = 0.95
-_MARGIN: Final = 0.004  # of the profile: an edge so near its end is not seen
+_STRETCHED_TO: Final = (0.9, 0.6)  # bands, from which a fit with less than one begins
 _NARROW: Final = 0.004
 _ASTRIDE: Final = (-0.01, 0.01)  # relative, by which fits are begun anew to either side of the best
 _BROADER: Final = 0.01
 _TRIES: Final = 60  # of the model in one fit
 _FEW_TRIES: Final = 20
+_ROUNDS: Final = 3  # of fits begun anew
+_BETTER: Final = 0.2  # chi-squared by which a round must be better than the last one to be followed by another
 _SLOPING: Final = 0.03  # of a period: ramps that show the way to an edge
-_CORNERS: Final = 1.15  # by which corners of the model make its own claim too small (own bench, 120 pictures)
+_STEEPER: Final = 0.4  # times the ramp, and
+_LEVELLED: Final = 0.2  # of the way from width to ramp: other shapes with the same edges
+_CORNERS: Final = 1.2  # by which corners of the model make its own claim too small (own bench, 240 pictures)
 _FEW_BANDS: Final = 2.0
-_TRADING: Final = 1.4  # with fewer, fall-off of the light and distance of the bands trade places (the same bench)
+_TRADING: Final = 1.15  # with fewer, fall-off of the light and distance of the bands trade places (the same bench)
 _LEAST_STEP: Final = 1e-5  # of a parameter
 _LARGEST_STEP: Final = 0.05
 _LONGEST_MEMORY: Final = 0.1  # of the rows: reach of the correlation of what remains
+_QUIETEST: Final = 0.05  # of the largest variance of what remains
+
+_LOW: Final = np.array([0.2, -np.inf, 0.01, _NARROW, -1.5, -3.0])
+_HIGH: Final = np.array([np.inf, np.inf, 0.99, 0.98, 1.5, 3.0])
+_SCALES: Final = np.array([0.02, 0.02, 0.05, 0.05, 0.1, 0.1])
+_LEVELS_PRIOR: Final = np.array([1.0, 1.0, 10.0])  # of the range: pedestal, light between bands, height of bands
+_FALL_PRIOR: Final = np.array([0.0, -0.8])  # tilt and bow of the light over the profile, and
+_FALL_PRIOR_SD: Final = np.array([0.4, 0.8])  # how far they may be from it (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,8 +67,6 @@ class Bands:
     gain_below_one : float
         How much better (chi-squared) the fit is than the best one with less than one band; tells whether a full
         period is in the picture.
-    edges : int
-        Edges of one kind, rising or falling, in the profile.
     fitted : ndarray of shape (n,)
         The fitted profile, at `places`.
     places : ndarray of shape (n,)
@@ -71,10 +80,18 @@ class Bands:
     contrast: float
     gain: float
     gain_below_one: float
-    edges: int
     fitted: FloatArray
     places: FloatArray
     profile: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Profile:
+    """Values over a range of 1 at places from 0 to 1, and the noise from one to the next."""
+
+    places: FloatArray
+    values: FloatArray
+    noise: float
 
 
 def trapezoid(phase: FloatArray, width: float, ramp: float) -> FloatArray:
@@ -120,43 +137,85 @@ def fit_bands(profile: FloatArray) -> Bands | None:
 
     Notes
     -----
-    Model: (level + height x trapezoid) x (1 + a x + b x²), the last factor for the fall-off of lens and light. Starts
-    come from a scan over periods, places, widths and ramps, so no prior value is needed; the best starts are refined by
-    least squares, and the best of those again from either side, because the corners of a trapezoid hold a fit up. What
-    remains is correlated where a texture lies behind the bands: the covariance of the parameters is of the sandwich
-    form with the remainder's own autocovariance, over secants of one standard uncertainty, widened by 15 %,
-    and by 40 % more below two bands, where the fall-off of the light can stand in for part of their distance.
+    Model: pedestal + (light + height x trapezoid) x (1 + a t + b t²), the last factor for the fall-off of lens and
+    light, which the black level of the camera does not share. Weak priors hold a and b where few bands leave them open:
+    the light falls off to both sides. Starts come from a scan over periods, places, widths and ramps, so no prior value
+    of the period is needed; the best starts are refined by least squares, and the best of those again from either side
+    and with other ramps, until that gains nothing, because the corners of a trapezoid hold a fit up.
+
+    Whether a full period is seen is told by a second fit: the same edges with a period longer than the profile. Where
+    only one rising and one falling edge are seen, it is as good, and nothing tells the period.
+
+    What remains is larger where the light is brighter (texture, shot noise) and correlated where a texture lies behind
+    the bands: the covariance of the parameters is of the sandwich form, with the variance as a line over the light
+    squared and the autocovariance of the remainder, over secants of one standard uncertainty; it is widened by 20 %,
+    and by 15 % more below two bands, where the fall-off of the light can stand in for part of their distance.
 
     What lost, in prototypes of 600 rows at a row SNR of 10 (standard deviation of the readout time), for 1.84 and 3.7
     bands: peak of the spectrum 2.6 and 0.39 %, autocorrelation 4.5 and 0.40 %, four harmonics of one phase 5.5 and
-    0.105 %, this fit 0.11 and 0.087 %. Harmonics are as good once several periods are seen and never better.
+    0.105 %, a trapezoid 0.11 and 0.087 %. Harmonics are as good once several periods are seen and never better. A
+    free parabola for the light of the bands and one between them: p90 7 % against 3 % below two bands, for bands could
+    vanish. No pedestal: 25 % off where the light fell off by 80 %.
     """
-    values = _averaged(np.asarray(profile, dtype=np.float64))
-    scale = float(np.ptp(values))
-    if scale <= 0 or len(values) < 16:
+    averaged = _averaged(np.asarray(profile, dtype=np.float64))
+    scale = float(np.ptp(averaged))
+    if scale <= 0 or len(averaged) < 16:
         return None
-    values = values / scale
-    places = (np.arange(len(values)) + 0.5) / len(values)
+    values = averaged / scale
+    noise = max(float(np.median(np.abs(np.diff(values)))) / (0.6745 * 2**0.5), _LEAST_STEP)
+    seen = _Profile((np.arange(len(values)) + 0.5) / len(values), values, noise)
     *starts, below = _starts(values)
-    fits = [_refined(places, values, start) for start in starts]
-    fits += [_refined(places, values, start, tries=_FEW_TRIES) for start in _astride(min(fits, key=_cost))]
+    fits = _searched(seen, starts)
     best = min(fits, key=_cost)
-    fewer = _refined(places, values, below, most=_BELOW_ONE)
-    return _described(places, values, best, [*fits, fewer], scale)
+    fewer = [_refined(seen, start, most=_BELOW_ONE) for start in (below, *_stretched(best.x))]
+    return _described(seen, fits, fewer, scale)
 
 
 def _cost(fit: optimize.OptimizeResult) -> float:
     return float(fit.cost)
 
 
-def _astride(best: optimize.OptimizeResult) -> list[FloatArray]:
-    """Return starts to either side of a fit, in number and width of the bands: corners of the model hold a fit up."""
-    count, middle, width, ramp = best.x[:4]
-    return [
-        np.array([count * (1 + away), middle + 0.5 * count * away, width * (1 + broader), max(ramp, _SLOPING)])
+def _searched(seen: _Profile, starts: list[FloatArray]) -> list[optimize.OptimizeResult]:
+    """Return fits from every start, and from around the best as long as that gains."""
+    fits = [_refined(seen, start) for start in starts]
+    for _ in range(_ROUNDS):
+        best = min(fits, key=_cost)
+        anew = [_refined(seen, start, tries=_FEW_TRIES) for start in _around(best.x)]
+        fits += anew
+        if 2 * (best.cost - min(anew, key=_cost).cost) < _BETTER * seen.noise**2:
+            break
+    return fits
+
+
+def _around(found: FloatArray) -> list[FloatArray]:
+    """Return starts to either side of a fit, in number and width of the bands, and with the same edges otherwise."""
+    count, middle, width, ramp, *fall = _shaped(found)
+    beside = [
+        [count * (1 + away), middle + 0.5 * count * away, width * (1 + broader), max(ramp, _SLOPING), *fall]
         for away in _ASTRIDE
         for broader in (-_BROADER, _BROADER)
     ]
+    levelled = _LEVELLED * (width - ramp)
+    reshaped = [[width, _STEEPER * ramp], [width + levelled, width - levelled]]
+    return [np.array(start) for start in beside + [[count, middle, *shape, *fall] for shape in reshaped]]
+
+
+def _stretched(found: FloatArray) -> list[FloatArray]:
+    """Return starts with less than one band that keep the edges of the band, or of the gap, in the middle."""
+    count, middle, width, ramp, *fall = _shaped(found)
+    starts = []
+    for fewer in _STRETCHED_TO:
+        wider = fewer / count
+        for own, share in ((0.0, min(width * wider, 1.0)), (0.5, 1 - min((1 - width) * wider, 1.0))):
+            place = (middle + own + round(0.5 * count - middle - own)) / count
+            starts.append(np.array([fewer, place * fewer - own, share, ramp * wider, *fall]))
+    return starts
+
+
+def _shaped(parameters: FloatArray) -> FloatArray:
+    """Return parameters with the longer of flash and exposure first."""
+    count, middle, width, ramp, *fall = parameters
+    return np.array([count, middle, max(width, ramp), min(width, ramp), *fall])
 
 
 def _averaged(profile: FloatArray) -> FloatArray:
@@ -219,87 +278,86 @@ def _best_of(values: FloatArray, count: float) -> tuple[float, FloatArray]:
 
 
 def _refined(
-    places: FloatArray, values: FloatArray, start: FloatArray, most: float | None = None, tries: int = _TRIES
+    seen: _Profile, start: FloatArray, most: float | None = None, tries: int = _TRIES
 ) -> optimize.OptimizeResult:
-    low = np.array([0.2, -1.0, 0.01, _NARROW, -1.5, -3.0])
-    high = np.array([most or len(values) / 3, 2.0, 0.99, 0.98, 1.5, 3.0])
-    begun = np.clip(np.concatenate([start, [0.0, 0.0]]), low + 1e-6, high - 1e-6)
+    def misfit(parameters: FloatArray) -> FloatArray:
+        return _misfit(seen, parameters)
 
-    def remainder(parameters: FloatArray) -> FloatArray:
-        return _modelled(places, values, parameters) - values
-
+    begun = start if len(start) == len(_LOW) else np.concatenate([start, _FALL_PRIOR / 2])
+    high = _HIGH.copy()
+    high[0] = most or len(seen.values) / 3
     return optimize.least_squares(
-        remainder,
-        begun,
-        bounds=(low, high),
-        x_scale=np.array([0.02, 0.02, 0.05, 0.05, 0.1, 0.1]),
-        diff_step=[1e-5] * 6,
+        misfit,
+        np.clip(begun, _LOW + 1e-6, high - 1e-6),
+        bounds=(_LOW, high),
+        x_scale=_SCALES,
+        diff_step=[1e-5] * len(_LOW),
         max_nfev=tries,
     )
 
 
-def _modelled(places: FloatArray, values: FloatArray, parameters: FloatArray) -> FloatArray:
-    """Return the model with level and height solved by least squares."""
-    count, middle, width, ramp, tilt, bow = parameters
-    away = places - 0.5
+def _misfit(seen: _Profile, parameters: FloatArray) -> FloatArray:
+    """Return model less values, followed by what the priors ask, shape (n + 5,); the levels are solved."""
+    away = seen.places - 0.5
+    count, middle, width, ramp, tilt, bow = _shaped(parameters)
     fall = 1 + tilt * away + bow * away**2
-    band = fall * trapezoid(places * count - middle, width, ramp)
-    falls, mixed, bands = float(fall @ fall), float(fall @ band), float(band @ band)
-    whole = max(falls * bands - mixed**2, 1e-12)
-    by_fall, by_band = float(fall @ values), float(band @ values)
-    level = (bands * by_fall - mixed * by_band) / whole
-    height = (falls * by_band - mixed * by_fall) / whole
-    return np.asarray(level * fall + height * band)
+    columns = np.stack([np.ones_like(away), fall, fall * trapezoid(seen.places * count - middle, width, ramp)], axis=1)
+    normal = columns.T @ columns + np.diag((seen.noise / _LEVELS_PRIOR) ** 2)
+    levels = np.linalg.solve(normal, columns.T @ seen.values)
+    asked = np.concatenate([levels / _LEVELS_PRIOR, (parameters[4:] - _FALL_PRIOR) / _FALL_PRIOR_SD])
+    return np.concatenate([columns @ levels - seen.values, seen.noise * asked])
 
 
 def _described(
-    places: FloatArray,
-    values: FloatArray,
-    best: optimize.OptimizeResult,
-    fits: list[optimize.OptimizeResult],
-    scale: float,
+    seen: _Profile, fits: list[optimize.OptimizeResult], fewer: list[optimize.OptimizeResult], scale: float
 ) -> Bands:
-    remainder = best.fun
-    rows = len(values)
-    freedom = max(1, rows - 8)
-    covariance = _autocovariance(remainder) * rows / freedom
-    variance = float(covariance[0] + 2 * covariance[1:].sum())
-    variance = max(variance, float(covariance[0]), 1e-12)
-    memory = np.concatenate([covariance, np.zeros(rows - len(covariance))])
-    spread = _spread(np.asarray(best.jac), memory)
-    spread = _spread(_secants(places, values, best.x, np.sqrt(np.maximum(np.diag(spread), 0.0))), memory)
-    flat = _flat_cost(places, values)
-    spread_between = _between(best, fits, variance)
-    height = float(np.ptp(values + remainder))
+    values = seen.values
+    best = min([*fits, *fewer], key=_cost)
+    remainder = best.fun[: len(values)]
+    growth = _growth(values + remainder, remainder)
+    covariance = _autocovariance(remainder / growth) * len(values) / max(1, len(values) - len(_LOW) - 3)
+    covariance[np.cumsum(covariance < 0) > 0] = 0.0
+    variance = max(float(covariance[0] + 2 * covariance[1:].sum()), 1e-12)
+    memory = np.concatenate([covariance, np.zeros(len(values) - len(covariance))])
+    spread = _spread(np.asarray(best.jac), memory, growth, seen.noise)
+    secants = _secants(seen, best.x, np.sqrt(np.maximum(np.diag(spread), 0.0)))
+    spread = _spread(secants, memory, growth, seen.noise)
+    within = max(float(spread[0, 0]), 0.0) + _between(best, [*fits, *fewer], variance)
     return Bands(
         count=float(best.x[0]),
-        count_sd=_CORNERS
-        * (_TRADING if best.x[0] < _FEW_BANDS else 1.0)
-        * float(np.sqrt(max(spread[0, 0], 0.0) + spread_between)),
-        contrast=height / float(np.sqrt(max(covariance[0], 1e-12))),
-        gain=(flat - 2 * best.cost) / variance,
-        gain_below_one=2 * float(fits[-1].cost - best.cost) / variance,
-        edges=_edges(best.x),
+        count_sd=_CORNERS * (_TRADING if best.x[0] < _FEW_BANDS else 1.0) * float(np.sqrt(within)),
+        contrast=float(np.ptp(values + remainder)) / float(np.sqrt(max(covariance[0], 1e-12))),
+        gain=(_flat_cost(seen) - 2 * best.cost) / variance,
+        gain_below_one=2 * float(min(fewer, key=_cost).cost - best.cost) / variance,
         fitted=(values + remainder) * scale,
-        places=places,
+        places=seen.places,
         profile=values * scale,
     )
 
 
-def _spread(slopes: FloatArray, memory: FloatArray) -> FloatArray:
-    """Return the covariance of the parameters, where what remains has the autocovariance `memory`."""
-    pseudo = np.linalg.pinv(slopes)
-    return np.asarray(pseudo @ linalg.matmul_toeplitz(memory, pseudo.T))
+def _growth(light: FloatArray, remainder: FloatArray) -> FloatArray:
+    """Return the scatter of what remains at each place over its mean: its variance is a line over the light squared."""
+    brightness = (light - light.min()) / max(float(np.ptp(light)), 1e-12)
+    line, _ = optimize.nnls(np.stack([np.ones_like(light), brightness**2], axis=1), remainder**2)
+    variance = line[0] + line[1] * brightness**2
+    variance = np.maximum(variance, max(_QUIETEST * float(variance.max()), 1e-30))
+    return np.asarray(np.sqrt(variance / variance.mean()))
 
 
-def _secants(places: FloatArray, values: FloatArray, found: FloatArray, steps: FloatArray) -> FloatArray:
+def _spread(slopes: FloatArray, memory: FloatArray, growth: FloatArray, noise: float) -> FloatArray:
+    """Return the covariance of the parameters, where what remains grows and has the autocovariance `memory`."""
+    inverse = np.linalg.pinv(slopes)
+    seen, asked = inverse[:, : len(growth)] * growth, inverse[:, len(growth) :]
+    return np.asarray(seen @ linalg.matmul_toeplitz(memory, seen.T) + noise**2 * asked @ asked.T)
+
+
+def _secants(seen: _Profile, found: FloatArray, steps: FloatArray) -> FloatArray:
     """Return the slopes of the model over a standard uncertainty to either side: its corners make tangents lie."""
     columns = []
     for number, step in enumerate(np.clip(steps, _LEAST_STEP, _LARGEST_STEP)):
         away = np.zeros_like(found)
         away[number] = step
-        rise = _modelled(places, values, found + away) - _modelled(places, values, found - away)
-        columns.append(rise / (2 * step))
+        columns.append((_misfit(seen, found + away) - _misfit(seen, found - away)) / (2 * step))
     return np.stack(columns, axis=1)
 
 
@@ -310,22 +368,9 @@ def _between(best: optimize.OptimizeResult, fits: list[optimize.OptimizeResult],
     return float(odds @ away**2 / odds.sum())
 
 
-def _edges(parameters: FloatArray) -> int:
-    """Return how many edges of one kind, rising or falling, lie in the profile: two enclose a full period."""
-    count, middle, width = parameters[:3]
-    turns = np.arange(-2, math.ceil(count) + 4)
-    return max(
-        int(np.sum((at > _MARGIN) & (at < 1 - _MARGIN)))
-        for at in (
-            (turns + middle - width / 2) / count,
-            (turns + middle + width / 2) / count,
-        )
-    )
-
-
-def _flat_cost(places: FloatArray, values: FloatArray) -> float:
-    columns = np.stack([np.ones_like(places), places, places**2], axis=1)
-    rest = values - columns @ np.linalg.lstsq(columns, values, rcond=None)[0]
+def _flat_cost(seen: _Profile) -> float:
+    columns = np.stack([np.ones_like(seen.places), seen.places, seen.places**2], axis=1)
+    rest = seen.values - columns @ np.linalg.lstsq(columns, seen.values, rcond=None)[0]
     return float(rest @ rest)
 
 

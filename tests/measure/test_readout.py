@@ -61,8 +61,35 @@ def test_less_than_one_band_is_refused_with_the_strobe_frequency_to_use(tmp_path
     """0.8 and 0.5 bands: the period is not in the picture."""
     picture = strobe_picture(np.random.default_rng(9), readout_s=readout_ms / 1000, strobe_hz=200)
 
-    with pytest.raises(NothingToMeasure, match=r"strobe of at least \d{3} Hz"):
+    with pytest.raises(NothingToMeasure, match=r"strobe of at least \d{3,4} Hz"):
         readout_of(write_picture(tmp_path / "few.tif", picture), strobe_hz=200)
+
+
+def test_one_rising_and_one_falling_edge_are_refused_however_many_bands_there_are(tmp_path):
+    """1.4 bands: from 0.3 of a period on, one edge of each kind is seen; from 0.6 on, two rising ones."""
+    edges_once, edges_twice = (
+        write_picture(
+            tmp_path / f"{start}.tif",
+            strobe_picture(np.random.default_rng(13), readout_s=1.4 / 400, strobe_hz=400, start=start),
+        )
+        for start in (0.3, 0.6)
+    )
+
+    with pytest.raises(NothingToMeasure, match="less than one full period"):
+        readout_of(edges_once, strobe_hz=400)
+    assert readout_of(edges_twice, strobe_hz=400)["readout_time"].value == pytest.approx(3.5, rel=0.02)
+
+
+def test_a_black_level_does_not_hide_how_the_light_falls_off(tmp_path):
+    """The light falls off by 80 % to the corners, the camera's black level does not: 1.8 bands at a row SNR of 20."""
+    picture = strobe_picture(
+        np.random.default_rng(14), readout_s=1.8 / 400, fall_off=0.8, snr=20, level=0.4, ambient=0.05, start=0.6
+    )
+
+    found = readout_of(write_picture(tmp_path / "dark.tif", picture + 0.03), strobe_hz=400)["readout_time"]
+
+    assert found.value == pytest.approx(4.5, abs=2 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 0.05
 
 
 def test_an_even_field_without_bands_is_refused(tmp_path):

@@ -31,12 +31,14 @@ def strobe_picture(
     texture: float = 0.0,
     fall_off: float = 0.2,
     level: float = 0.6,
+    start: float | None = None,
 ) -> np.ndarray:
     """Return exposure of shape (rows, cols): bands times texture times vignette, plus noise.
 
-    `snr` is the height of the bands over the noise of the mean of a row.
+    `snr` is the height of the bands over the noise of the mean of a row, `start` the share of the strobe's period that
+    is over when the first row opens, by chance if it is not given.
     """
-    start_s = rng.random() / strobe_hz
+    start_s = (rng.random() if start is None else start) / strobe_hz
     row_s = start_s + np.arange(rows) * readout_s / rows
     band = overlap(row_s, strobe_hz, duty / strobe_hz, open_s)
     light = ambient + (1 - ambient) * band / max(band.max(), 1e-9)
