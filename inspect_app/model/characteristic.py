@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from inspect_app.model.judged import Finding
+from inspect_app.model.judged import Finding, Limit
 from inspect_app.model.measured import Condition, ConditionValue
 from inspect_app.quantity import Quantity
 
@@ -25,6 +25,14 @@ class Characteristic:
     quantity_name: str
     condition: Condition
     unit: str
+
+    def is_meant_by(self, limit: Limit) -> bool:
+        """Say whether a limit on this class speaks of it."""
+        return (
+            limit.check == self.check
+            and limit.quantity_name == self.quantity_name
+            and all(self.condition.get(name) == value for name, value in limit.condition.items())
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,10 +6,11 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from inspect_app import workflow
-from inspect_app.errors import InspectError, UnusableInput
-from inspect_app.model import Device
-from inspect_app.web import here, history
+from inspect_app.errors import InspectError, NotFound, UnusableInput
+from inspect_app.model import Device, Outcome
+from inspect_app.web import fleet, here, history
 from inspect_app.web.typed import without_control_characters
+from inspect_app.workflow import FleetSearch
 
 bp = Blueprint("devices", __name__)
 
@@ -45,10 +46,37 @@ def label() -> ResponseReturnValue:
 
 
 @bp.get("/devices")
-def index() -> str:
-    """List the devices whose serials hold a text; the newest where none is given."""
-    text = without_control_characters(request.args.get("serial", "")).strip()
-    return render_template("devices/index.html", text=text, devices=workflow.find_devices(here.workplace(), text))
+def index() -> ResponseReturnValue:
+    """List the devices that fit what is asked, page by page; all that is asked stands in the address."""
+    asked = fleet.asked_of(request.args)
+    refusal, found, spread, search = "", None, None, FleetSearch()
+    counts_all = asked.get("count") == "all"
+    try:
+        search = fleet.search_of(asked)
+        after = fleet.cursor_of(request.args.get("after", ""), search)
+        found = workflow.search_fleet(here.workplace(), search, after=after, counts_all=counts_all)
+        if search.characteristic_id is not None:
+            spread = workflow.fleet_distribution(here.workplace(), search, counts_all=counts_all)
+    except (UnusableInput, NotFound) as error:
+        refusal = str(error)
+    body = render_template(
+        "devices/index.html",
+        asked=asked,
+        refusal=refusal,
+        search=search,
+        choices=workflow.searchable(here.workplace(), asked.get("class", "")),
+        outcomes=list(Outcome),
+        words=fleet.characteristic_words,
+        found=found,
+        devices=[] if found is None else fleet.shown_devices(found),
+        rates=[] if found is None else fleet.shown_rates(found),
+        following=None if found is None else fleet.cursor_text(found.page.following),
+        is_first="after" not in request.args,
+        spread=spread,
+        figure=None if spread is None else fleet.shown_distribution(spread),
+        spread_words="" if spread is None else fleet.spread_words(spread),
+    )
+    return body, 422 if refusal else 200
 
 
 @bp.get("/devices/<int:device_id>", endpoint="history")

@@ -1,5 +1,6 @@
 """The use cases: one verb per function, each one transaction of the record."""
 
+from inspect_app.storage.fleet import FleetCursor, FleetDevice, FleetSearch
 from inspect_app.storage.glance import LotOrder, LotSearch, Standing
 from inspect_app.storage.parts import PARTS_WAIT, PartialFile
 from inspect_app.workflow.accounts import (
@@ -38,6 +39,14 @@ from inspect_app.workflow.drifting import (
 )
 from inspect_app.workflow.ending import Ending, revoke_document, supersede_document
 from inspect_app.workflow.evidence import evidence_frame, evidence_preview, evidence_size, keep_file, open_evidence
+from inspect_app.workflow.fleet import (
+    Distribution,
+    FleetFound,
+    Searchable,
+    fleet_distribution,
+    search_fleet,
+    searchable,
+)
 from inspect_app.workflow.glance import Glance, LotPage, look_around, lot_page
 from inspect_app.workflow.history import (
     DeviceArrival,
@@ -218,9 +227,14 @@ __all__ = [
     "DeviceHistory",
     "DeviceState",
     "DeviceToReturn",
+    "Distribution",
     "DocumentPage",
     "EarlierArrival",
     "Ending",
+    "FleetCursor",
+    "FleetDevice",
+    "FleetFound",
+    "FleetSearch",
     "FoundNonconformity",
     "Glance",
     "InspectionHistory",
@@ -245,6 +259,7 @@ __all__ = [
     "ReferenceChart",
     "SampledDevice",
     "Schema",
+    "Searchable",
     "Sender",
     "Settings",
     "SortedCapture",
@@ -326,6 +341,7 @@ __all__ = [
     "evidence_size",
     "field_of",
     "find_devices",
+    "fleet_distribution",
     "form_of",
     "format_of",
     "forms_at_the_bench",
@@ -392,6 +408,8 @@ __all__ = [
     "revoke_document",
     "rule_switching",
     "schema",
+    "search_fleet",
+    "searchable",
     "secret_key",
     "send_back",
     "send_capture",

@@ -13,6 +13,7 @@ from typing import Final
 from inspect_app.documents.figures import bars, curves, discharge, edge, latency_trace, spots, strobe, wedge
 from inspect_app.documents.figures._figure import Figure, Part
 from inspect_app.documents.figures.characteristic import LotQuestion, characteristic_figure, outgoing_figures
+from inspect_app.documents.figures.histogram import histogram_figure
 from inspect_app.documents.figures.pareto import pareto_figure
 from inspect_app.documents.figures.result_bar import result_bar
 from inspect_app.documents.figures.setup import setup_figure
@@ -28,6 +29,7 @@ __all__ = [
     "characteristic_figure",
     "combined_figures",
     "figures",
+    "histogram_figure",
     "outgoing_figures",
     "over_light_figure",
     "pareto_figure",

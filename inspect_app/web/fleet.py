@@ -1,0 +1,197 @@
+"""The search of the fleet as it stands in the address, and what was found as shown."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Final
+
+from inspect_app.documents import wording
+from inspect_app.documents.figures import histogram_figure
+from inspect_app.errors import InspectError, UnusableInput
+from inspect_app.model import Outcome
+from inspect_app.model.characteristic import Characteristic
+from inspect_app.quantity import conversion_factor, format_number, format_quantity
+from inspect_app.web import shown
+from inspect_app.web.typed import without_control_characters
+from inspect_app.workflow import Distribution, FleetCursor, FleetDevice, FleetFound, FleetSearch
+
+ASKED: Final = (
+    "serial", "class", "supplier", "contract", "lot", "verdict", "since", "until", "inspector", "instrument",
+    "quantity", "from", "to", "order", "count",
+)  # fmt: skip
+"""Names in the address, in the order in which a link carries them."""
+_BETWEEN: Final = "~"
+Address = Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownRate:
+    """A verdict with how many have it and the exact interval of its rate."""
+
+    outcome: Outcome
+    found: int
+    rate: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownDevice:
+    """A device found, with its result printed where a quantity is asked for."""
+
+    found: FleetDevice
+    value: str
+
+
+def asked_of(given: Mapping[str, str]) -> dict[str, str]:
+    """Return what of an address asks something, cleaned of what scanners add."""
+    cleaned = {name: without_control_characters(given.get(name, "")).strip() for name in ASKED}
+    return {name: text for name, text in cleaned.items() if text}
+
+
+def search_of(asked: Address) -> FleetSearch:
+    """Return the search that an address stands for.
+
+    Raises
+    ------
+    UnusableInput
+        A number, a day or a verdict cannot be read.
+    """
+    words = asked.get("verdict", "")
+    if words and words not in set(Outcome):
+        raise UnusableInput("verdict", f"{words[:40]} is none", f"Choose one of {', '.join(Outcome)}.")
+    until = _day(asked, "until")
+    return FleetSearch(
+        serial=asked.get("serial", ""),
+        device_class=asked.get("class", ""),
+        supplier=asked.get("supplier", ""),
+        contract_number=asked.get("contract", ""),
+        lot_number=asked.get("lot", ""),
+        outcome=Outcome(words) if words else None,
+        signed_since=_midnight(_day(asked, "since")),
+        signed_until=_midnight(None if until is None else until + timedelta(days=1)),
+        inspector_id=_key(asked, "inspector"),
+        instrument_id=_key(asked, "instrument"),
+        characteristic_id=_key(asked, "quantity"),
+        value_at_least=_number(asked, "from"),
+        value_at_most=_number(asked, "to"),
+        is_backwards=asked.get("order") == "back",
+    )
+
+
+def cursor_text(cursor: FleetCursor | None) -> str | None:
+    """Return the place to read on from as it stands in an address."""
+    if cursor is None:
+        return None
+    key, tie = cursor
+    written = key.isoformat() if isinstance(key, datetime) else repr(key) if isinstance(key, float) else key
+    return f"{written}{_BETWEEN}{tie}"
+
+
+def cursor_of(text: str, search: FleetSearch) -> FleetCursor | None:
+    """Return the place that `cursor_text` wrote.
+
+    Raises
+    ------
+    UnusableInput
+        It is not of this search.
+    """
+    if not text:
+        return None
+    written, _, tie = text.rpartition(_BETWEEN)
+    try:
+        if search.serial:
+            return written, int(tie)
+        if search.characteristic_id is not None:
+            return float(written), int(tie)
+        return datetime.fromisoformat(written).astimezone(UTC), int(tie)
+    except ValueError as error:
+        raise UnusableInput("after", "it is no place in this list", "Begin at its first page.") from error
+
+
+def shown_devices(found: FleetFound) -> list[ShownDevice]:
+    """Return the devices of a page."""
+    return [
+        ShownDevice(found=one, value="" if one.quantity is None else format_quantity(one.quantity))
+        for one in found.page.devices
+    ]
+
+
+def shown_rates(found: FleetFound) -> list[ShownRate]:
+    """Return how many have which verdict."""
+    return [
+        ShownRate(outcome=outcome, found=found.outcomes.get(outcome, 0), rate=rate_text(found, outcome))
+        for outcome in Outcome
+    ]
+
+
+def rate_text(found: FleetFound, outcome: Outcome) -> str:
+    """Return a rate with its exact interval, such as ``4.0 % (95 %: 3.1 % to 5.2 %)``."""
+    rate = found.rate(outcome)
+    share, interval = rate.share, rate.interval
+    if share is None or interval is None:
+        return "no rate: none is counted"
+    low, high = (wording.per_cent(bound) for bound in interval)
+    return f"{wording.per_cent(share)} (95 %: {low} to {high})"
+
+
+def characteristic_words(characteristic: Characteristic) -> str:
+    """Return a quantity with its condition and unit."""
+    named = wording.titled(wording.name_in_words(characteristic.quantity_name), characteristic.condition)
+    return named if characteristic.unit == "1" else f"{named}, {characteristic.unit}"
+
+
+def shown_distribution(found: Distribution) -> shown.ShownFigure | None:
+    """Return the histogram with the limits of the contracts; None where nothing was measured."""
+    if not found.values:
+        return None
+    unit = found.characteristic.unit
+    bounds: dict[float, None] = {}
+    for limit in found.limits:
+        try:
+            factor = conversion_factor(limit.unit, unit)
+        except InspectError:
+            continue
+        bounds |= dict.fromkeys(bound * factor for bound in (limit.at_least, limit.at_most) if bound is not None)
+    title = f"{characteristic_words(found.characteristic)}: {found.characteristic.device_class}"
+    return shown.figure_as_shown(histogram_figure(title, [value for value, _ in found.values], unit, tuple(bounds)))
+
+
+def spread_words(found: Distribution) -> str:
+    """Return what the bench adds to the spread: the typical standard uncertainty of one result."""
+    doubts = sorted(u for _, u in found.values)
+    if not doubts:
+        return ""
+    unit = "" if found.characteristic.unit == "1" else f" {found.characteristic.unit}"
+    return f"The standard uncertainty of one result is {format_number(doubts[len(doubts) // 2], 4)}{unit} (median)."
+
+
+def _day(asked: Address, name: str) -> date | None:
+    if name not in asked:
+        return None
+    try:
+        return date.fromisoformat(asked[name])
+    except ValueError as error:
+        raise UnusableInput(name, f"{asked[name][:40]} is no day", "Write it like 2026-06-01.") from error
+
+
+def _midnight(day: date | None) -> datetime | None:
+    return None if day is None else datetime.combine(day, time(), UTC)
+
+
+def _key(asked: Address, name: str) -> int | None:
+    if name not in asked:
+        return None
+    if not asked[name].isdecimal() or len(asked[name]) > 9:
+        raise UnusableInput(name, f"{asked[name][:40]} is none of the list", "Choose one from the list.")
+    return int(asked[name])
+
+
+def _number(asked: Address, name: str) -> float | None:
+    if name not in asked:
+        return None
+    try:
+        value = float(asked[name].replace(",", "."))
+    except ValueError:
+        value = float("nan")
+    if not abs(value) < 1e300:
+        raise UnusableInput(name, f"{asked[name][:40]} is no number", "Write it like 0.35.")
+    return value

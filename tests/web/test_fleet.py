@@ -1,0 +1,89 @@
+"""The page of devices: all that is asked stands in the address, counts carry exact intervals."""
+
+import pytest
+from scipy import stats
+
+from inspect_app import workflow
+from inspect_app.storage import measured_over_time
+from tests.web.test_inspections import answer_all
+from tests.web.workbench import PASSWORD
+
+
+@pytest.fixture
+def signed(place, people, inspection):
+    """Sign the inspection of one device."""
+    answer_all(place, people["ina"], inspection)
+    workflow.conclude(place, people["ina"], inspection.id, PASSWORD, "TM-0001")
+    return inspection
+
+
+@pytest.fixture
+def quantity(place, signed):
+    """Return the key of the resolution by eye."""
+    with place.database.reading() as session:
+        return next(
+            one.id for one in measured_over_time.characteristics(session) if one.quantity_name == "angular_resolution"
+        )
+
+
+def test_the_list_shows_what_was_signed_with_the_exact_interval_of_each_rate(inspector, signed):
+    """One of one: Clopper and Pearson give (alpha / 2) ** (1 / n) to 1."""
+    inspector.get("/devices")
+
+    low = stats.beta.ppf(0.025, 1, 1)
+    assert f"100.0 % (95 %: {100 * low:.1f} % to 100.0 %)" in inspector.words()
+    assert "1 verdicts counted" in inspector.words()
+    assert "TM-0001" in inspector.words()
+
+
+def test_what_is_asked_stands_in_the_form_and_in_the_address_of_the_next_question(inspector, signed):
+    inspector.get("/devices?class=test+monocular&verdict=accepted&since=2026-06-01&until=2026-06-01")
+
+    assert inspector.value_of("since") == "2026-06-01"
+    assert "TM-0001" in inspector.words()
+    assert "order=back" in inspector.text()
+
+
+def test_a_quantity_lists_its_results_and_draws_their_spread_with_the_limit(inspector, quantity):
+    inspector.get(f"/devices?quantity={quantity}")
+
+    assert "Result ± U" in inspector.words()
+    assert "results from" in inspector.words()
+    assert "limit" in inspector.words()
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        ("from=1", "Choose the quantity that the range is of"),
+        ("quantity=1&from=x", "x is no number"),
+        ("quantity=1&from=nan", "nan is no number"),
+        ("quantity=1&from=2&to=1", "Swap them"),
+        ("quantity=999", "nothing of that kind was measured"),
+        ("since=yesterday", "yesterday is no day"),
+        ("since=2026-07-01&until=2026-06-01", "Swap them"),
+        ("verdict=fine", "fine is none"),
+        ("inspector=-1", "none of the list"),
+        ("after=nonsense", "no place in this list"),
+    ],
+)
+def test_a_question_that_cannot_be_asked_is_refused_with_what_was_typed(inspector, asked, words):
+    page = inspector.get(f"/devices?{asked}")
+
+    assert page.status_code == 422
+    assert words in inspector.words()
+
+
+@pytest.mark.parametrize("asked", ["class=%3Cscript%3E", "lot=nothing", "supplier=%27%3B--", "inspector=4711"])
+def test_a_question_that_nothing_fits_says_so(inspector, asked):
+    assert inspector.get(f"/devices?{asked}").status_code == 200
+    assert "No device fits." in inspector.words()
+    assert "<script>" not in inspector.text()
+
+
+def test_an_auditor_sees_the_same_list(as_role, signed):
+    auditor = as_role("aud")
+
+    auditor.get("/devices?verdict=accepted")
+
+    assert "TM-0001" in auditor.words()
