@@ -231,9 +231,20 @@ def _lots_of(session: Session, statement: Select[LotRow, ShipmentRow]) -> tuple[
     return tuple(found)
 
 
-def arrived_in_lot(session: Session, lot_id: int) -> tuple[Arrived, ...]:
-    """Return the devices of a lot in the order in which they were received."""
-    return _arrived(session, _arrivals().where(ArrivalRow.lot_id == lot_id).order_by(ArrivalRow.position))
+def count_arrived(session: Session, lot_id: int) -> int:
+    """Return how many devices a lot has."""
+    return session.scalar(select(func.count(ArrivalRow.id)).where(ArrivalRow.lot_id == lot_id)) or 0
+
+
+def has_begun(session: Session, lot_id: int) -> bool:
+    """Say whether an inspection of a device of the lot was ever opened."""
+    return session.scalar(select(InspectionRow.id).where(InspectionRow.lot_id == lot_id).limit(1)) is not None
+
+
+def arrived_in_lot(session: Session, lot_id: int, *, start: int = 0, count: int | None = None) -> tuple[Arrived, ...]:
+    """Return the devices of a lot in the order in which they were received; from a place on, and so many, if asked."""
+    statement = _arrivals().where(ArrivalRow.lot_id == lot_id).order_by(ArrivalRow.position)
+    return _arrived(session, statement.offset(start).limit(count))
 
 
 def arrivals_of_device(session: Session, device_id: int) -> tuple[Arrived, ...]:

@@ -1,18 +1,20 @@
 """What the dock sees at a glance: lots page by page, inspections under way, devices held; bounded, however large."""
 
 import enum
-from collections.abc import Collection, Mapping
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import Select, UnaryExpression, func, or_, select
+from sqlalchemy import Select, UnaryExpression, case, func, or_, select
 from sqlalchemy.orm import Session
 
 from inspect_app.model import Device, Lot, Outcome, Person
 from inspect_app.storage.arrivals import COUNTING_SIGNATURE, lots_by_key
 from inspect_app.storage.convert import device_of
 from inspect_app.storage.people import people
+from inspect_app.storage.result_tables import DeviceVerdictRow
 from inspect_app.storage.sample_sizes import sample_sizes
 from inspect_app.storage.tables import (
     ArrivalRow,
@@ -74,30 +76,50 @@ def found_lots(statement: Select[int], search: LotSearch) -> Select[int]:
     return statement if search.among is None else statement.where(LotRow.id.in_(search.among))
 
 
-def unsigned_inspections(session: Session) -> tuple[int, ...]:
-    """Return the keys of all inspections that are not signed, the one opened last first.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenWork:
+    """What waits at the bench: lots that are not concluded, and inspections that are not signed, opened last first."""
 
-    Set against set: among 100 000 signed inspections that takes a third of the time of asking one by one.
-    """
-    signed = select(SignatureRow.inspection_id).where(SignatureRow.id.not_in(select(ReopeningRow.signature_id)))
-    return tuple(sorted(session.scalars(select(InspectionRow.id).except_(signed)), reverse=True))
+    lots: frozenset[int]
+    inspections: tuple[int, ...]
 
 
-def open_lots(session: Session, unsigned: Collection[int]) -> frozenset[int]:
-    """Return the keys of lots with a device that is not inspected yet, or whose inspection is not signed.
+def open_work(session: Session) -> OpenWork:
+    """Return the lots and inspections that wait.
 
-    A sampled lot is open until its verdict is given, whatever becomes of the devices outside its sample.
+    A lot waits while a device of it is not inspected or an inspection of it is not signed; a sampled one until its
+    verdict is given, whatever becomes of the devices outside its sample. Devices, inspections and signatures are
+    counted lot by lot, over indexes alone, and only lots whose counts differ are looked into: among 100 000 signed
+    inspections that takes half the time of looking for those that have no signature.
     """
     arrived = dict(session.execute(select(ArrivalRow.lot_id, func.count()).group_by(ArrivalRow.lot_id)).all())
-    inspected = dict(
-        session.execute(
-            select(InspectionRow.lot_id, func.count(InspectionRow.device_id.distinct())).group_by(InspectionRow.lot_id)
-        ).all()
-    )
-    begun = session.scalars(select(InspectionRow.lot_id).where(InspectionRow.id.in_(unsigned)))
+    signed = _signatures_of_lots(session)
+    first_passes = func.sum(case((InspectionRow.ordinal == 1, 1), else_=0))
+    begun = select(InspectionRow.lot_id, first_passes, func.count()).group_by(InspectionRow.lot_id)
+    unsigned, inspected = set(), {}
+    for lot_id, devices, passes in session.execute(begun):
+        inspected[lot_id] = devices
+        if signed[lot_id] < passes:
+            unsigned.add(lot_id)
     samples = sample_sizes(session)
     waiting = {key for key, count in arrived.items() if key not in samples and inspected.get(key, 0) < count}
-    return frozenset(begun) | waiting | {key for key, sample in samples.items() if not sample.is_decided}
+    undecided = {key for key, sample in samples.items() if not sample.is_decided}
+    return OpenWork(lots=frozenset(unsigned | waiting | undecided), inspections=_unsigned_in(session, unsigned))
+
+
+def _signatures_of_lots(session: Session) -> Counter[int]:
+    """Count the signatures of each lot that were not taken back."""
+    every = select(DeviceVerdictRow.lot_id, func.count()).group_by(DeviceVerdictRow.lot_id)
+    signed = Counter(dict(session.execute(every).all()))
+    taken_back = DeviceVerdictRow.signature_id.in_(select(ReopeningRow.signature_id))
+    signed.subtract(session.scalars(select(DeviceVerdictRow.lot_id).where(taken_back)))
+    return signed
+
+
+def _unsigned_in(session: Session, lot_ids: Collection[int]) -> tuple[int, ...]:
+    signature = select(SignatureRow.id).where(COUNTING_SIGNATURE).exists()
+    statement = select(InspectionRow.id).where(InspectionRow.lot_id.in_(lot_ids), ~signature)
+    return tuple(session.scalars(statement.order_by(InspectionRow.id.desc())))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,26 +133,30 @@ class Standing:
     by: Person
 
 
-def opened(session: Session, inspection_ids: Collection[int]) -> tuple[Standing, ...]:
-    """Return inspections with when they were opened and by whom, the one opened last first."""
-    rows = session.execute(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standings:
+    """Devices whose inspection is under way, the one opened last first, and held ones, the one signed last first."""
+
+    opened: tuple[Standing, ...]
+    held: tuple[Standing, ...]
+
+
+def at_inspection(session: Session, inspection_ids: Sequence[int], held: int) -> Standings:
+    """Return some inspections with who opened them, and the newest few devices that are held with who signed them."""
+    opened = session.execute(
         select(InspectionRow, InspectionRow.opened_at, InspectionRow.opened_by_id)
         .where(InspectionRow.id.in_(inspection_ids))
         .order_by(InspectionRow.id.desc())
     ).all()
-    return _standings(session, rows)
-
-
-def held(session: Session, count: int) -> tuple[Standing, ...]:
-    """Return the devices that are held, the one signed last first."""
-    rows = session.execute(
+    signed = session.execute(
         select(InspectionRow, SignatureRow.signed_at, SignatureRow.signed_by_id)
         .join(SignatureRow, COUNTING_SIGNATURE)
         .where(SignatureRow.outcome == Outcome.HELD)
         .order_by(SignatureRow.id.desc())
-        .limit(count)
+        .limit(held)
     ).all()
-    return _standings(session, rows)
+    found = _standings(session, [*opened, *signed])
+    return Standings(opened=found[: len(opened)], held=found[len(opened) :])
 
 
 def count_held(session: Session) -> int:

@@ -120,7 +120,7 @@ def lots(session: Session, span: Span, *, text: str = "", is_open: bool = False)
     """Yield lots in the order in which they came; those that are found by a text, or not concluded yet."""
     search = glance.LotSearch(text=text)
     if is_open:
-        search = replace(search, among=glance.open_lots(session, glance.unsigned_inspections(session)))
+        search = replace(search, among=glance.open_work(session).lots)
     for keys in _in_batches(session, LotRow.id, glance.found_lots(select(LotRow.id), search), span):
         yield from _ordered(keys, arrivals.lot_counts(session, keys), lambda one: one.lot.id)
 

@@ -1,8 +1,9 @@
 """Accounts in the record."""
 
 from dataclasses import dataclass
+from typing import Final
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from inspect_app.model import Person, Role
@@ -19,32 +20,28 @@ class Account:
     password_hash: str
 
 
-def _newest_states() -> Select[PersonRow, AccountStateRow]:
-    newest = (
-        select(AccountStateRow.person_id, func.max(AccountStateRow.ordinal).label("ordinal"))
-        .group_by(AccountStateRow.person_id)
-        .subquery()
-    )
-    return (
-        select(PersonRow, AccountStateRow)
-        .join(AccountStateRow, AccountStateRow.person_id == PersonRow.id)
-        .join(
-            newest,
-            (newest.c.person_id == AccountStateRow.person_id) & (newest.c.ordinal == AccountStateRow.ordinal),
-        )
-    )
+_newest = (
+    select(AccountStateRow.person_id, func.max(AccountStateRow.ordinal).label("ordinal"))
+    .group_by(AccountStateRow.person_id)
+    .subquery()
+)
+_NEWEST_STATES: Final = (
+    select(PersonRow, AccountStateRow)
+    .join(AccountStateRow, AccountStateRow.person_id == PersonRow.id)
+    .join(_newest, (_newest.c.person_id == AccountStateRow.person_id) & (_newest.c.ordinal == AccountStateRow.ordinal))
+)
 
 
 def people(session: Session) -> dict[int, Person]:
     """Return everybody, by key, in order of login; there are tens, not thousands."""
-    statement = _newest_states().order_by(PersonRow.login)
+    statement = _NEWEST_STATES.order_by(PersonRow.login)
     return {row.id: person_of(row, state) for row, state in session.execute(statement)}
 
 
 def account(session: Session, *, login: str | None = None, person_id: int | None = None) -> Account | None:
     """Return the account with a login or a key."""
     which = PersonRow.login == login if person_id is None else PersonRow.id == person_id
-    found = session.execute(_newest_states().where(which)).first()
+    found = session.execute(_NEWEST_STATES.where(which)).first()
     if found is None:
         return None
     row, state = found

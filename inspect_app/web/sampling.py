@@ -228,7 +228,7 @@ def lot_page(lot_id: int, refused: PageForm | None = None) -> str:
     return render_template(
         "lots/devices.html",
         lot=shown.lot(workflow.lot(place, lot_id)),
-        devices=workflow.lot_devices(place, lot_id),
+        found=workflow.lot_device_page(place, lot_id, request.args.get("page", default=1, type=int)),
         take=take,
         sampling=sampling,
         form=(sampling.form_at_fault if sampling else None) or take,

@@ -43,13 +43,16 @@ def look_around(workplace: Workplace) -> Glance:
     """Return what the dock sees at a glance."""
     soon = (workplace.clock() + _DUE_WITHIN).date()
     with reading(workplace) as session:
-        unsigned = glance.unsigned_inspections(session)
-        waiting = LotSearch(among=glance.open_lots(session, unsigned))
+        work = glance.open_work(session)
+        came_in = glance.lot_keys(session, LotSearch(), start=0, count=_SHOWN)
+        waiting = glance.lot_keys(session, LotSearch(among=work.lots), start=0, count=_SHOWN)
+        lots = {one.lot.id: one for one in _summaries(session, list({*came_in, *waiting}))}
+        devices = glance.at_inspection(session, work.inspections[:_SHOWN], held=_SHOWN)
         return Glance(
-            came_in=_summaries(session, glance.lot_keys(session, LotSearch(), start=0, count=_SHOWN)),
-            waiting=_summaries(session, glance.lot_keys(session, waiting, start=0, count=_SHOWN)),
-            under_way=glance.opened(session, unsigned[:_SHOWN]),
-            held=glance.held(session, _SHOWN),
+            came_in=tuple(lots[key] for key in came_in),
+            waiting=tuple(lots[key] for key in waiting),
+            under_way=devices.opened,
+            held=devices.held,
             held_count=glance.count_held(session),
             due=tuple(one for one in kept_instruments.instruments(session) if one.calibration_on(soon) is None),
         )
@@ -59,7 +62,7 @@ def lot_page(workplace: Workplace, search: LotSearch, page: int = 1, *, is_open:
     """Return one page of the lots that are found; a page beyond the last is the last."""
     with reading(workplace) as session:
         if is_open:
-            search = replace(search, among=glance.open_lots(session, glance.unsigned_inspections(session)))
+            search = replace(search, among=glance.open_work(session).lots)
         total = glance.count_lots(session, search)
         pages = max(1, -(-total // LOTS_ON_A_PAGE))
         page = min(max(1, page), pages)

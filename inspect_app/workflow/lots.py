@@ -3,6 +3,7 @@
 import enum
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from inspect_app.errors import NotFound
 from inspect_app.model import Device, Document, Lot, Outcome, Person
@@ -10,6 +11,8 @@ from inspect_app.storage import Session, arrivals, inspections
 from inspect_app.storage.arrivals import Arrived, LotCounts
 from inspect_app.workflow.typed_text import normalise_serial
 from inspect_app.workflow.workplace import Workplace, reading
+
+DEVICES_ON_A_PAGE: Final = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +52,16 @@ class LotDevice:
     state: DeviceState
     outcome: Outcome | None
     document: Document | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotDevicePage:
+    """One page of the devices of a lot."""
+
+    devices: tuple[LotDevice, ...]
+    total: int
+    page: int
+    pages: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +119,17 @@ def lot_devices(workplace: Workplace, lot_id: int) -> tuple[LotDevice, ...]:
     """Return the devices of a lot in the order in which they were received."""
     with reading(workplace) as session:
         return devices_in(session, lot_id)
+
+
+def lot_device_page(workplace: Workplace, lot_id: int, page: int = 1) -> LotDevicePage:
+    """Return one page of the devices of a lot in the order in which they were received; one beyond the last is that."""
+    with reading(workplace) as session:
+        total = arrivals.count_arrived(session, lot_id)
+        pages = max(1, -(-total // DEVICES_ON_A_PAGE))
+        page = min(max(1, page), pages)
+        start = (page - 1) * DEVICES_ON_A_PAGE
+        found = arrivals.arrived_in_lot(session, lot_id, start=start, count=DEVICES_ON_A_PAGE)
+    return LotDevicePage(devices=tuple(map(_lot_device, found)), total=total, page=page, pages=pages)
 
 
 def devices_in(session: Session, lot_id: int) -> tuple[LotDevice, ...]:

@@ -96,13 +96,12 @@ def sampling_of(session: Session, lot_id: int) -> LotSampling | None:
     lot = arrivals.lots_by_key(session, (lot_id,)).get(lot_id)
     if lot is None:
         raise NotFound(f"lot {lot_id}", "there is no such lot", "Choose one from the list.")
-    devices = devices_in(session, lot_id)
     draw = kept.draw_of(session, lot_id)
     if draw is not None:
-        return _drawn(session, lot, devices, draw)
-    if any(one.state is not DeviceState.UNTOUCHED for one in devices):
+        return _drawn(session, lot, devices_in(session, lot_id), draw)
+    if arrivals.has_begun(session, lot_id):
         return None  # begun before its contract had plans: every device stands for itself
-    return _planned(session, lot, len(devices))
+    return _planned(session, lot, arrivals.count_arrived(session, lot_id))
 
 
 def _planned(session: Session, lot: Lot, lot_size: int) -> LotSampling | None:

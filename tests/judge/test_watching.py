@@ -132,7 +132,7 @@ def test_a_new_signal_after_a_clearance_is_an_alarm() -> None:
         (judged(quantity="mtf10"), False),
     ],
 )
-def test_an_alarm_concerns_its_quantity_under_its_condition(judgement: Judgement, expected: bool) -> None:  # noqa: FBT001
+def test_an_alarm_concerns_its_quantity_under_its_condition(judgement: Judgement, expected: bool) -> None:  # noqa: FBT001  # pytest hands it over by name
     alarm = alarm_of(watched(3.5))
 
     assert alarm is not None

@@ -1,5 +1,7 @@
 """The dock at a glance, and lists of lots that can be searched, sorted and paged by their address."""
 
+import re
+
 import pytest
 
 from inspect_app import workflow
@@ -62,6 +64,23 @@ def test_a_lot_is_open_until_its_last_device_is_signed(inspector, place, people,
     assert "No lot waits for inspection." in inspector.words()
 
 
+def test_a_large_lot_lists_its_devices_page_by_page_and_lets_each_be_begun(inspector, place, people):
+    """101 devices are a page of 100 and one of the last."""
+    arrivals = [AcceptedArrival(serial=f"TM-{n:04d}", device_class="test monocular") for n in range(1, 102)]
+    shipment = workflow.receive_shipment(place, people["ina"], "TST-1", "LARGE", arrivals)
+    (lot,) = workflow.lots_of_shipment(place, shipment.id)
+    inspector.get(f"/lots/{lot.id}")
+    assert "101 devices, page 1 of 2" in inspector.words()
+    assert (inspector.text().count(">Begin<"), "TM-0101" in inspector.words()) == (100, False)
+    assert f'href="/lots/{lot.id}?page=2"' in inspector.text()
+
+    inspector.get(f"/lots/{lot.id}?page=99")
+    begin = re.search(r'<button[^>]* formaction="([^"]+)">Begin<span class="unseen"> with TM-0101<', inspector.text())
+    inspector.post(begin[1])
+
+    assert [one.device.serial for one in workflow.open_inspections(place)] == ["TM-0101"]
+
+
 def test_lots_are_paged_searched_and_sorted_and_the_address_says_so(inspector, many_lots):
     inspector.get("/lots/")
     assert "30 lots, page 1 of 2" in inspector.words()
@@ -69,7 +88,7 @@ def test_lots_are_paged_searched_and_sorted_and_the_address_says_so(inspector, m
 
     inspector.get("/lots/?sort=number&page=2")
     assert "page 2 of 2" in inspector.words()
-    assert 'href="/lots/?page=1&amp;sort=number"' in inspector.text()
+    assert 'href="/lots/?sort=number&amp;page=1"' in inspector.text()
     assert "TST-1-L30" in inspector.words()
     assert "TST-1-L25 " not in inspector.words()
 
