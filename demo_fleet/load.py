@@ -14,6 +14,7 @@ from typing import Final
 from demo_fleet.fleet import SHIPMENTS, PlannedDevice, PlannedShipment
 from demo_fleet.house import ACCOUNTS, CONTRACTS, INSTRUMENTS, ISSUER
 from demo_fleet.inspection import Bench, inspect
+from demo_fleet.watched import watch
 from inspect_app import workflow
 from inspect_app.model import Document, Inspection, Instrument, Lot, Outcome, Person, Role, Verdict
 from inspect_app.workflow import Workplace
@@ -94,6 +95,7 @@ def load(instance: Path | None, told: Progress) -> DemoRun:
         for path in CONTRACTS:
             workflow.adopt_contract(place, None, path.read_text(encoding="utf-8"), path.name)
         _equip(place)
+        watch(place, crew.inspector, crew.approver, place.clock())
     total = sum(len(shipment.devices) for shipment in SHIPMENTS)
     devices: list[DemoDevice] = []
     inspected = 0

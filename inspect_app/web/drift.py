@@ -74,7 +74,7 @@ def shown_trend(trend: Trend) -> ShownTrend:
         standing=_standing(trend),
         slope=_per_year(trend),
         change=_change(trend),
-        reach=tuple(_reach(met, unit) for met in trend.limits),
+        reach=tuple(_reach(met, unit) for met in trend.limits) if trend.stands_out else (),
         chance="" if line is None else per_cent(line.chance),
         points=len(trend.points),
         results=sum(trend.counts),

@@ -16,6 +16,8 @@ from demo_fleet.fleet import (
     standard_truth,
 )
 from demo_fleet.simulator import perform
+from demo_fleet.watched import watch
+from inspect_app import workflow
 from inspect_app.definitions import forms_folder, read_contract, read_forms
 from inspect_app.model import Outcome
 from inspect_app.workflow.packing_list import read_packing_list
@@ -128,3 +130,15 @@ def test_the_same_number_is_always_the_same_device(number, make_truth):
     """Property: truths are made from their number alone."""
     assert make_truth(number) == make_truth(number)
     assert make_truth(number) != make_truth(number + 1)
+
+
+def test_the_house_watches_a_reference_that_signalled_once_and_was_cleared(bench):
+    begun = bench.place.clock()
+
+    for _ in range(2):  # the second run changes nothing
+        watch(bench.place, bench.inspector, bench.approver, begun)
+
+    (kept,) = workflow.reference_charts(bench.place)
+    assert kept.alarm is None
+    assert [point.is_cleared for point in kept.points if point.rules] == [True]
+    assert kept.points[-1].reading.read_at == begun

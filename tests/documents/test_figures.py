@@ -135,7 +135,7 @@ def test_an_edge_figure_marks_the_result_and_the_limit_at_half_modulation():
     condition = {"axis": "horizontal", "illuminance_lx": 1.0}
     (figure, _) = figures(papers.slanted_edge(), papers.paper().judgements, condition)
     picture = drawn(figure)
-    left, right = 40.0, 234.0
+    left, right = 44.0, 234.0
     bars = [line for line in picture.iter(f"{SVG}line") if line.get("stroke-width") == "2.4"]
     (mark,) = picture.iter(f"{SVG}circle")
 
@@ -154,7 +154,7 @@ def test_a_limit_in_another_unit_stands_where_the_results_say_it_belongs():
     (figure, _) = figures(both, (decide(both.results[-1].quantity, limit),))
     (bar,) = [line for line in drawn(figure).iter(f"{SVG}line") if line.get("stroke-width") == "2.4"]
 
-    assert float(bar.get("x1")) == pytest.approx(40 + 0.4 * 194, abs=0.01)
+    assert float(bar.get("x1")) == pytest.approx(44 + 0.4 * 190, abs=0.01)
     assert "bar: ≥ 0.4 cy/mrad" in texts(figure)
 
 

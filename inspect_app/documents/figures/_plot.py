@@ -8,7 +8,7 @@ from inspect_app.documents.figures._scale import Scale
 from inspect_app.documents.printable import shortened
 
 WIDTH, HEIGHT = 240.0, 152.0
-LEFT, RIGHT, TOP, BOTTOM = 40.0, 234.0, 22.0, 119.0
+LEFT, RIGHT, TOP, BOTTOM = 44.0, 234.0, 22.0, 119.0
 _SMALL = TEXT_SIZE - 1.5
 _LETTER_WIDTH = 4.6  # of small text, on average
 _NAME_AT_MOST, _X_AT_MOST, _Y_AT_MOST = 22, 36, 18
