@@ -12,7 +12,7 @@ from inspect_app.measure._field_frames import Frames
 from inspect_app.numerics.field_circle import BrightField, find_field, veil_of
 from inspect_app.numerics.odd_pixels import PixelArray, hot_pixels, odd_in_light
 from inspect_app.numerics.smooth_field import SmoothField
-from inspect_app.numerics.spot_map import FlatField, FoundSpot, flatten, inside_of, map_spots
+from inspect_app.numerics.spot_map import MOST_SPOTS, FlatField, FoundSpot, flatten, inside_of, map_spots
 
 SHADING_SHARE = 0.9  # of the radius
 SHADING_GRID = 121
@@ -24,7 +24,6 @@ LONGEST_WORKED_PX = 2600  # without a scale: the longest side after reduction
 LARGEST_SHARE = 0.12  # of the field's diameter
 SATURATED_REFUSED = 0.3
 UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
-MOST_SPOTS = 400
 HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no scatter of their own
 
 
@@ -94,19 +93,21 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
     hot = _hot_of(frames)
     odd = odd_in_light(light, level, _without(inside, hot))
     _repair(flat, light, level, np.concatenate([odd.dead, odd.bright, hot]), factor)
-    spots = map_spots(
+    found = map_spots(
         flat,
         smallest_px=SMALLEST_PX / factor if smallest_px is None else 0.4 * smallest_px / factor,
         largest_px=LARGEST_SHARE * 2 * field.radius_px / factor,
         faintest=faintest,
     )
-    if len(spots) > MOST_SPOTS:
+    if not found.is_whole:
         raise NothingToMeasure(
-            frames.name, f"an even field was looked for, and {len(spots)} spots were seen", "Aim at an even surface."
+            frames.name,
+            f"an even field was looked for, and one of {MOST_SPOTS} spots or more was seen",
+            "Aim at an even surface, out of focus; clean what is dirty.",
         )
     shading, shading_u = _shading_of(flat.smooth, field, factor)
     return FieldContent(
-        spots=tuple(_enlarged(spot, factor) for spot in spots),
+        spots=tuple(_enlarged(spot, factor) for spot in found.spots),
         dead=odd.dead,
         hot=hot if frames.dark is not None else odd.bright,
         shading=shading,

@@ -16,7 +16,7 @@ SHARPEST_PX = 0.3  # a pixel's own aperture blurs by 1 / sqrt(12)
 SOFTEST = 1.6  # of the radius: softer is a Gaussian, and radius and blur are no longer told apart
 ROUNDS = 15
 MODEL_ERROR = 0.01  # of the depth, per pixel: no real spot is quite a blurred disc, however quiet the texture
-SETTLED = 0.05  # of the misfit sum, whose standard uncertainties are 1
+SETTLED = 0.05  # of the misfit sum, in units of what one standard uncertainty raises it by
 # What is known before a fit: blur over radius is about 0.3 (its logarithm counts), level and slopes (per 10 px) are
 # about 0. A faint spot in noise then does not trade its depth for a blur or a surround that no field has (own trials).
 PRIOR = np.array([0.0, 0.0, 0.0, math.log(0.3), 0.0, 0.0, 0.0, 0.0])
@@ -102,10 +102,11 @@ def fit_spot(
     if window is None:
         return None
     start = np.array([x, y, math.log(diameter_px / 2), math.log(0.35), depth, 0.0, 0.0, 0.0])
-    fitted = _least_squares(_Patch.of(relief, window, power + (MODEL_ERROR * depth) ** 2), start, diameter_px)
+    patch = _Patch.of(relief, window, power + (MODEL_ERROR * depth) ** 2)
+    fitted = _least_squares(patch, start, diameter_px, float(np.square(window).sum()))
     if fitted is None or math.hypot(fitted.p[0] - x, fitted.p[1] - y) > 0.5 * diameter_px + 2:
         return None
-    return _shape_of(fitted, float(np.square(window).sum()))
+    return _shape_of(fitted)
 
 
 def _window(usable: BoolArray, x: float, y: float, diameter_px: float) -> FloatArray | None:
@@ -157,7 +158,7 @@ class _Patch:
 class _Fitted:
     p: FloatArray
     slopes: FloatArray
-    cost: float
+    misfit: float
 
 
 def _spot(patch: _Patch, p: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -179,7 +180,8 @@ def _bounded(p: FloatArray, diameter_px: float) -> FloatArray:
     return bounded
 
 
-def _least_squares(patch: _Patch, start: FloatArray, diameter_px: float) -> _Fitted | None:
+def _least_squares(patch: _Patch, start: FloatArray, diameter_px: float, effective_pixels: float) -> _Fitted | None:
+    freedom = max(effective_pixels - len(start), 1.0)
     surround = patch.whitened(patch.surround)
 
     def evaluate(p: FloatArray) -> tuple[FloatArray, FloatArray, float]:
@@ -199,23 +201,21 @@ def _least_squares(patch: _Patch, start: FloatArray, diameter_px: float) -> _Fit
         except np.linalg.LinAlgError:
             return None
         trial = _bounded(p + change, diameter_px)
+        if (trial - p) @ gradient < SETTLED * max(cost / freedom, 1.0):
+            break
         trial_error, trial_slopes, trial_cost = evaluate(trial)
         if trial_cost < cost:
-            is_settled = cost - trial_cost < SETTLED
             p, error, slopes, cost, damping = trial, trial_error, trial_slopes, trial_cost, damping / 10
-            if is_settled:
-                break
         else:
             damping *= 20
             if damping > 1e3:
                 break
-    return _Fitted(p, slopes, cost)
+    return _Fitted(p, slopes, cost / freedom)
 
 
-def _shape_of(fitted: _Fitted, effective_pixels: float) -> SpotShape:
+def _shape_of(fitted: _Fitted) -> SpotShape:
     p = fitted.p
-    misfit = fitted.cost / max(effective_pixels - len(p), 1.0)
-    covariance = max(misfit, 1.0) * np.linalg.pinv(
+    covariance = max(fitted.misfit, 1.0) * np.linalg.pinv(
         fitted.slopes @ fitted.slopes.T + np.diag(PRIOR_WEIGHT), hermitian=True
     )
     radius, blur = math.exp(p[2]), math.exp(p[2] + p[3])
@@ -237,7 +237,7 @@ def _shape_of(fitted: _Fitted, effective_pixels: float) -> SpotShape:
         depth=float(p[4] * centre / surround),
         depth_u=math.sqrt(max(float(deep @ covariance[3:5, 3:5] @ deep), 0.0)) / surround,
         softness=blur / radius,
-        misfit=misfit,
+        misfit=fitted.misfit,
         radius_px=radius,
         plateau=float(p[4]),
     )

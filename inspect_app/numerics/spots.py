@@ -21,6 +21,7 @@ TAIL_LIMIT = 2.5  # times the 98th percentile, which a texture with dark lines o
 DIAMETERS_PX = (3 * math.sqrt(2), 6.0)  # tried in every octave
 SMALLEST_PX = 3.0  # tried in the first octave besides
 TEMPLATE_SOFTNESS = 0.3
+MOST_CANDIDATES = 4000  # more than any map takes
 BORDER_PX = 5
 BORDER_LIMIT = 1.6  # times the limit: the relief breaks off there, and a sharp filter answers to that
 
@@ -88,7 +89,7 @@ def find_candidates(levels: Sequence[Level], *, largest_px: float, faintest: flo
     Returns
     -------
     tuple of Candidate
-        Strongest first, at most one to a place.
+        Strongest first, at most one to a place and 4 000 in all.
 
     Notes
     -----
@@ -215,13 +216,15 @@ def _spread_out(blocks: SingleArray, shape: tuple[int, ...]) -> SingleArray:
 
 
 def _one_to_a_place(found: Sequence[Candidate]) -> tuple[Candidate, ...]:
-    """Keep the strongest of candidates that overlap."""
+    """Keep the strongest of candidates that overlap, and of those the strongest 4 000."""
     kept: list[Candidate] = []
+    x, y, diameter = np.zeros((3, MOST_CANDIDATES))
     for candidate in sorted(found, key=lambda c: -c.strength):
-        for other in kept:
-            away = math.hypot(candidate.x - other.x, candidate.y - other.y)
-            if away < max(candidate.diameter_px, other.diameter_px) / 2 + 1:
-                break
-        else:
+        count = len(kept)
+        if count == MOST_CANDIDATES:
+            break
+        away = np.hypot(x[:count] - candidate.x, y[:count] - candidate.y)
+        if not np.any(away < np.maximum(diameter[:count], candidate.diameter_px) / 2 + 1):
+            x[count], y[count], diameter[count] = candidate.x, candidate.y, candidate.diameter_px
             kept.append(candidate)
     return tuple(kept)

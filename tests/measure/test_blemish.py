@@ -246,6 +246,24 @@ def test_a_picture_of_something_else_holds_nothing_to_measure() -> None:
         blemish((still_of(board),), BlemishOptions())
 
 
+def test_a_field_that_is_nothing_but_spots_holds_nothing_to_measure() -> None:
+    """Truth by construction: 500 spots of 3 to 5 px, each apart from the next; 400 are the most that are mapped."""
+    rng = np.random.default_rng(1)
+    spots = scattered_spots(
+        rng,
+        500,
+        centre=(349.5, 299.5),
+        within_px=0,
+        half_size_px=(340, 290),
+        diameters_px=(3, 5),
+        contrasts=(0.4, 0.8),
+        profiles=("erf",),
+    )
+
+    with pytest.raises(NothingToMeasure, match="400 spots"):
+        blemish((still_of(sensor_flat(rng, size_px=(600, 700), spots=spots).exposure),), BlemishOptions())
+
+
 def test_zones_without_a_scale_are_refused() -> None:
     field = round_field(np.random.default_rng(1))
     with pytest.raises(UnusableInput, match="field-diameter-mm"):

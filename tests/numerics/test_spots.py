@@ -47,7 +47,7 @@ def test_diameter_and_depth_do_not_depend_on_the_profile(profile: str, diameter_
     flat = flatten(drawn(Spot(250.3, 199.6, diameter_px, 0.5, profile=profile), noise=0.004), ALL)
     assert flat is not None
 
-    (found,) = map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05)
+    (found,) = map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05).spots
 
     assert found.diameter_px == pytest.approx(diameter_px, rel=0.04)
     assert -found.depth == pytest.approx(0.5, rel=0.06)
@@ -61,7 +61,7 @@ def test_a_soft_border_lies_between_half_depth_and_the_sharp_disc_and_its_u_cove
     assert flat is not None
     half_depth_px = 20.0 * float(half_radius(blurred_disc(1.0, softness, 3.0)))
 
-    (found,) = map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05)
+    (found,) = map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05).spots
 
     assert half_depth_px - 0.1 < found.diameter_px < 20.1
     assert max(20.0 - found.diameter_px, found.diameter_px - half_depth_px) <= 2 * found.diameter_u_px + 0.1
@@ -72,7 +72,7 @@ def test_a_faint_spot_beside_a_deep_one_is_found_too() -> None:
     flat = flatten(drawn(Spot(240, 200, 14, 0.7), Spot(266, 200, 8, 0.25)), ALL)
     assert flat is not None
 
-    found = map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05)
+    found = map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05).spots
 
     assert len(found) == 2
     assert math.hypot(found[1].x - 266, found[1].y - 200) < 0.5
@@ -82,7 +82,7 @@ def test_noise_alone_is_no_spot() -> None:
     flat = flatten(drawn(noise=0.05), ALL)
     assert flat is not None
 
-    assert map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05) == ()
+    assert map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05).spots == ()
 
 
 def test_more_noise_widens_the_uncertainty() -> None:
@@ -92,8 +92,8 @@ def test_more_noise_widens_the_uncertainty() -> None:
     assert quiet is not None
     assert loud is not None
 
-    (a,) = map_spots(quiet, smallest_px=3, largest_px=60, faintest=0.05)
-    (b,) = map_spots(loud, smallest_px=3, largest_px=60, faintest=0.05)
+    (a,) = map_spots(quiet, smallest_px=3, largest_px=60, faintest=0.05).spots
+    (b,) = map_spots(loud, smallest_px=3, largest_px=60, faintest=0.05).spots
 
     assert b.diameter_u_px > a.diameter_u_px
     assert b.depth_u > a.depth_u
