@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +23,8 @@ LARGEST_FITTED_PX = 13.0  # a larger spot is fitted in a coarser octave
 START_GROWTHS = (1.0, 1.7, 2.9)
 GOOD_MISFIT = 1.5  # variance left over that of the texture
 OUTGROWN = 1.35
+MOST_WINDOWS = 3
+SAME_END = 0.05  # of the diameter
 REMNANT_SHARE = 0.25  # of a spot's depth, close to it
 SIGNIFICANT = 5.0  # standard uncertainties of the depth
 MOST_SPOTS = 400  # with more the field is nothing but spots
@@ -130,11 +132,11 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
         fitted = _fitted(levels, candidate, places[place + 1 :])
         if fitted is None:
             continue
-        spot, softness = fitted
+        spot = fitted.spot
         if abs(spot.depth) < SIGNIFICANT * spot.depth_u or abs(spot.depth) < faintest:
             continue
         for level in levels:
-            _take_out(level, spot, softness)
+            _take_out(level, spot, fitted.softness)
         if smallest_px <= spot.diameter_px <= 1.5 * largest_px:
             found.append(spot)
     is_whole = len(found) < MOST_SPOTS and fitted_places < MOST_FITTED
@@ -181,32 +183,56 @@ def _take_out(level: Level, spot: FoundSpot, softness: float) -> None:
     part -= (spot.plateau * np.interp(r, profile.r, profile.value)).astype(np.float32)
 
 
-def _fitted(levels: Sequence[Level], candidate: Candidate, weaker: FloatArray) -> tuple[FoundSpot, float] | None:
-    """Fit a candidate; from larger starts as well where the fit leaves much or outgrows its start.
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    spot: FoundSpot
+    softness: float
+    misfit: float
+    evidence: float
+
+
+def _fitted(levels: Sequence[Level], candidate: Candidate, weaker: FloatArray) -> _Fit | None:
+    """Fit a candidate; from larger starts as well where the fit leaves much.
 
     A sharp border answers to a filter smaller than its spot, and a fit that starts too small may end in a false
-    minimum.
+    minimum. Of several ends the one counts that explains most over what it leaves: what is left alone is diluted by a
+    larger window.
     """
-    best: tuple[float, FoundSpot, float] | None = None
+    best: _Fit | None = None
     for growth in START_GROWTHS:
-        start_px = growth * candidate.diameter_px
-        fitted = _fitted_from(levels, candidate, start_px, weaker)
+        start = replace(candidate, diameter_px=growth * candidate.diameter_px)
+        fitted = _settled(levels, start, weaker)
         if fitted is None:
             continue
-        if best is None or fitted[0] < best[0]:
+        if best is None or fitted.evidence > best.evidence:
             best = fitted
-        if best[0] < GOOD_MISFIT and best[1].diameter_px < OUTGROWN * start_px:
+        elif abs(fitted.spot.diameter_px - best.spot.diameter_px) < SAME_END * best.spot.diameter_px:
             break
-    return None if best is None else best[1:]
+        if best.misfit < GOOD_MISFIT:
+            break
+    return best
 
 
-def _fitted_from(
-    levels: Sequence[Level], candidate: Candidate, diameter_px: float, weaker: FloatArray
-) -> tuple[float, FoundSpot, float] | None:
-    """Fit a candidate in the finest octave in which the start is not larger than about 13 pixels.
+def _settled(levels: Sequence[Level], start: Candidate, weaker: FloatArray) -> _Fit | None:
+    """Fit again from what was found where window and octave do not suit it."""
+    fitted = None
+    for _ in range(MOST_WINDOWS):
+        again = _fitted_from(levels, start, weaker)
+        if again is None:
+            break
+        fitted, spot = again, again.spot
+        if 1 / OUTGROWN < spot.diameter_px / start.diameter_px < OUTGROWN:
+            break
+        start = replace(start, x=spot.x, y=spot.y, diameter_px=spot.diameter_px, depth=spot.depth)
+    return fitted
+
+
+def _fitted_from(levels: Sequence[Level], candidate: Candidate, weaker: FloatArray) -> _Fit | None:
+    """Fit a candidate in the finest octave in which it is not larger than about 13 pixels.
 
     `weaker` of shape (n, 4) has x, y, diameter and strength of the candidates that come after it.
     """
+    diameter_px = candidate.diameter_px
     level = next((lv for lv in levels if diameter_px / lv.factor <= LARGEST_FITTED_PX), levels[-1])
     factor, shift = level.factor, (level.factor - 1) / 2
     left = round((candidate.x - shift) / factor) - BLOCK_PX // 2
@@ -240,7 +266,7 @@ def _fitted_from(
         profile_radius_px=shape.radius_px * factor,
         plateau=shape.plateau,
     )
-    return shape.misfit, spot, shape.softness
+    return _Fit(spot, shape.softness, shape.misfit, shape.evidence)
 
 
 def _patch(level: Level, left: int, top: int) -> tuple[FloatArray, BoolArray]:

@@ -32,7 +32,7 @@ class SpotShape:
 
     `diameter_px` lies between the diameter at half of the central depth and that of the disc before it is blurred;
     `diameter_u_px` covers both. `depth` is the central depth over the surround, negative for dark. `misfit` is the
-    variance of what the fit leaves over that of the texture. `radius_px` and `plateau` are radius and depth of the disc
+    variance of what the fit leaves over that of the texture, `evidence` what it explains, over the misfit. `radius_px` and `plateau` are radius and depth of the disc
     before it is blurred.
     """
 
@@ -44,6 +44,7 @@ class SpotShape:
     depth_u: float
     softness: float
     misfit: float
+    evidence: float
     radius_px: float
     plateau: float
 
@@ -159,6 +160,7 @@ class _Fitted:
     p: FloatArray
     slopes: FloatArray
     misfit: float
+    explained: float
 
 
 def _spot(patch: _Patch, p: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -210,7 +212,10 @@ def _least_squares(patch: _Patch, start: FloatArray, diameter_px: float, effecti
             damping *= 20
             if damping > 1e3:
                 break
-    return _Fitted(p, slopes, cost / freedom)
+    seen = patch.whitened(patch.value[None])[0]
+    level = np.linalg.lstsq(surround.T, seen, rcond=None)[0]
+    without = float(np.square(seen - level @ surround).sum())
+    return _Fitted(p, slopes, cost / freedom, without - cost)
 
 
 def _shape_of(fitted: _Fitted) -> SpotShape:
@@ -238,6 +243,7 @@ def _shape_of(fitted: _Fitted) -> SpotShape:
         depth_u=math.sqrt(max(float(deep @ covariance[3:5, 3:5] @ deep), 0.0)) / surround,
         softness=blur / radius,
         misfit=fitted.misfit,
+        evidence=fitted.explained / max(fitted.misfit, 1.0),
         radius_px=radius,
         plateau=float(p[4]),
     )
