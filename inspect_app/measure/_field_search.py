@@ -1,7 +1,7 @@
 """What a bright field holds, in pixels: its smooth part, its spots, its odd pixels, its shading."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +12,7 @@ from inspect_app.measure._field_frames import Frames
 from inspect_app.numerics.field_circle import BrightField, find_field, veil_of
 from inspect_app.numerics.odd_pixels import PixelArray, hot_pixels, odd_in_light
 from inspect_app.numerics.smooth_field import SmoothField
+from inspect_app.numerics.spot_border import with_borders
 from inspect_app.numerics.spot_map import MOST_SPOTS, FlatField, FoundSpot, flatten, inside_of, map_spots
 
 SHADING_SHARE = 0.9  # of the radius
@@ -24,6 +25,7 @@ LONGEST_WORKED_PX = 2600  # without a scale: the longest side after reduction
 LARGEST_SHARE = 0.12  # of the field's diameter
 SATURATED_REFUSED = 0.3
 UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
+PIXEL_BLUR = 1 / math.sqrt(12)  # of a reduced pixel, whose side is one
 HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no scatter of their own
 
 
@@ -107,7 +109,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         )
     shading, shading_u = _shading_of(flat.smooth, field, factor)
     return FieldContent(
-        spots=tuple(_enlarged(spot, factor) for spot in found.spots),
+        spots=with_borders(tuple(_enlarged(spot, factor) for spot in found.spots), _optics_blur(field, factor)),
         dead=odd.dead,
         hot=hot if frames.dark is not None else odd.bright,
         shading=shading,
@@ -175,17 +177,22 @@ def _repair(
             flat.relief[at] -= (image[row, col] / level[row, col] - 1) / factor**2
 
 
+def _optics_blur(field: BrightField, factor: int) -> float | None:
+    """Return the blur of the field's border, as spots show it after reduction; None for a frame that has no border."""
+    return math.hypot(field.edge_px, factor * PIXEL_BLUR) if field.is_round else None
+
+
 def _enlarged(spot: FoundSpot, factor: int) -> FoundSpot:
     shift = (factor - 1) / 2
-    return FoundSpot(
+    return replace(
+        spot,
         x=spot.x * factor + shift,
         y=spot.y * factor + shift,
         diameter_px=spot.diameter_px * factor,
         diameter_u_px=spot.diameter_u_px * factor,
-        depth=spot.depth,
-        depth_u=spot.depth_u,
-        profile_radius_px=spot.profile_radius_px * factor,
-        plateau=spot.plateau,
+        disc_px=spot.disc_px * factor,
+        disc_u_px=spot.disc_u_px * factor,
+        blur_px=spot.blur_px * factor,
     )
 
 

@@ -90,15 +90,20 @@ def changed_spots(
 
 
 def _added(change: SpotChange) -> FoundSpot:
+    depth = 1.0 if change.polarity == "bright" else -1.0
     return FoundSpot(
         x=change.x,
         y=change.y,
         diameter_px=change.diameter_px,
         diameter_u_px=BY_HAND_U_PX,
-        depth=1.0 if change.polarity == "bright" else -1.0,
+        depth=depth,
         depth_u=0.0,
-        profile_radius_px=change.diameter_px / 2,
-        plateau=1.0,
+        disc_px=change.diameter_px,
+        disc_u_px=BY_HAND_U_PX,
+        disc_depth=depth,
+        disc_depth_u=0.0,
+        blur_px=0.0,
+        log_blur_u=0.0,
     )
 
 

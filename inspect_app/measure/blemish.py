@@ -136,11 +136,11 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
 
     Notes
     -----
-    The contrast is a spot's central depth over its surround. The diameter is that of the circle where half of this
-    depth is reached, and a third of the way on to that of the sharp disc which, blurred by the optics, would look the
-    same: no picture tells the two apart, and the uncertainty covers both (`numerics.spot_shape`). The lines of its
-    budget: the texture in which the spot is fitted, the choice between the two diameters, 1 % for other profiles, and
-    the scale.
+    The contrast is a spot's central depth over its surround. The diameter is that of its outline: where half of this
+    depth is reached, and a third of the way on to the sharp disc which, blurred, would look the same. One spot does not
+    tell the two apart, and the uncertainty covers both; but where all spots are blurred as the border of the field is,
+    the optics did it, and diameter and contrast are those of the disc (`numerics.spot_border`). The lines of its
+    budget: the texture in which the spot is fitted, the choice between the two, 1 % for other profiles, and the scale.
 
     What limits it: for soft spots the choice between the two diameters, up to 2 % of the diameter; for faint ones the
     texture, near the bound that its spectrum sets; most of all for spots without a plateau, whose depth and width

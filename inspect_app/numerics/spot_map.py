@@ -35,7 +35,8 @@ MOST_FITTED = 700  # places that stand out: bounds the time, at 4 to 15 ms each
 class FoundSpot:
     """A spot: centre, diameter and depth over the surround (negative for dark), with uncertainties.
 
-    `profile_radius_px` and `plateau` are those of the disc that, blurred, makes its profile.
+    The diameter is where half of the depth is reached. `disc_px` and `disc_depth` are those of the disc that, blurred
+    by `blur_px`, makes its profile; `log_blur_u` is the standard uncertainty of the blur's logarithm.
     """
 
     x: float
@@ -44,8 +45,12 @@ class FoundSpot:
     diameter_u_px: float
     depth: float
     depth_u: float
-    profile_radius_px: float
-    plateau: float
+    disc_px: float
+    disc_u_px: float
+    disc_depth: float
+    disc_depth_u: float
+    blur_px: float
+    log_blur_u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,7 +141,7 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
         if abs(spot.depth) < SIGNIFICANT * spot.depth_u or abs(spot.depth) < faintest:
             continue
         for level in levels:
-            _take_out(level, spot, fitted.softness)
+            _take_out(level, fitted)
         if smallest_px <= spot.diameter_px <= 1.5 * largest_px:
             found.append(spot)
     is_whole = len(found) < MOST_SPOTS and fitted_places < MOST_FITTED
@@ -166,11 +171,11 @@ def _still_stands_out(
     return abs(float((relief * kernels[key]).sum())) > 0.9 * candidate.limit
 
 
-def _take_out(level: Level, spot: FoundSpot, softness: float) -> None:
+def _take_out(level: Level, fitted: "_Fit") -> None:
     """Take a spot out of a level's relief, in place: the levels are this module's own working copies."""
-    shift, radius = (level.factor - 1) / 2, spot.profile_radius_px / level.factor
-    x, y = (spot.x - shift) / level.factor, (spot.y - shift) / level.factor
-    blur = max(softness * radius, SHARPEST_PX)
+    shift, radius = (level.factor - 1) / 2, fitted.radius_px / level.factor
+    x, y = (fitted.spot.x - shift) / level.factor, (fitted.spot.y - shift) / level.factor
+    blur = max(fitted.softness * radius, SHARPEST_PX)
     reach = math.ceil(radius + 4 * blur) + 1
     top, bottom = max(0, round(y) - reach), min(level.relief.shape[0], round(y) + reach + 1)
     left, right = max(0, round(x) - reach), min(level.relief.shape[1], round(x) + reach + 1)
@@ -180,13 +185,15 @@ def _take_out(level: Level, spot: FoundSpot, softness: float) -> None:
     profile = blurred_disc(radius, blur, 1.5 * reach)
     r = np.hypot(cols - x, rows - y)
     part = level.relief[top:bottom, left:right]
-    part -= (spot.plateau * np.interp(r, profile.r, profile.value)).astype(np.float32)
+    part -= (fitted.plateau * np.interp(r, profile.r, profile.value)).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
     spot: FoundSpot
+    radius_px: float
     softness: float
+    plateau: float
     misfit: float
     evidence: float
 
@@ -263,10 +270,14 @@ def _fitted_from(levels: Sequence[Level], candidate: Candidate, weaker: FloatArr
         diameter_u_px=shape.diameter_u_px * factor,
         depth=shape.depth,
         depth_u=shape.depth_u,
-        profile_radius_px=shape.radius_px * factor,
-        plateau=shape.plateau,
+        disc_px=shape.disc_px * factor,
+        disc_u_px=shape.disc_u_px * factor,
+        disc_depth=shape.disc_depth,
+        disc_depth_u=shape.disc_depth_u,
+        blur_px=shape.softness * shape.radius_px * factor,
+        log_blur_u=shape.log_blur_u,
     )
-    return _Fit(spot, shape.softness, shape.misfit, shape.evidence)
+    return _Fit(spot, shape.radius_px * factor, shape.softness, shape.plateau, shape.misfit, shape.evidence)
 
 
 def _patch(level: Level, left: int, top: int) -> tuple[FloatArray, BoolArray]:

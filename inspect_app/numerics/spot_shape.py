@@ -21,7 +21,6 @@ SETTLED = 0.05  # of the misfit sum, in units of what one standard uncertainty r
 # about 0. A faint spot in noise then does not trade its depth for a blur or a surround that no field has (own trials).
 PRIOR = np.array([0.0, 0.0, 0.0, math.log(0.3), 0.0, 0.0, 0.0, 0.0])
 PRIOR_WEIGHT = np.array([0.0, 0.0, 0.0, 1 / 1.5**2, 0.0, 1 / 0.02**2, 1 / 0.01**2, 1 / 0.01**2])
-OWN_SHARE = 1 / 3  # of the disc before it is blurred in the diameter; also the rms departure of what lies between
 STEP = 1e-3  # in the logarithm of the blur, for slopes
 LEAST_USABLE = 0.5  # share of the window in which there is no other spot and no border
 
@@ -30,18 +29,24 @@ LEAST_USABLE = 0.5  # share of the window in which there is no other spot and no
 class SpotShape:
     """A fitted spot; lengths in pixels of the picture that was fitted.
 
-    `diameter_px` lies between the diameter at half of the central depth and that of the disc before it is blurred;
-    `diameter_u_px` covers both. `depth` is the central depth over the surround, negative for dark. `misfit` is the
-    variance of what the fit leaves over that of the texture, `evidence` what it explains, over the misfit. `radius_px` and `plateau` are radius and depth of the disc
-    before it is blurred.
+    `diameter_px` is where half of the central depth is reached, `depth`, over the surround and negative for dark;
+    `disc_px` and `disc_depth` are those of the disc before it is blurred, the same where it has no plateau.
+    `log_blur_u` is the standard uncertainty of the blur's logarithm. `misfit` is the variance of what the fit leaves
+    over that of the texture, `evidence` what it explains, over the misfit. `radius_px` and `plateau` are radius and
+    depth of the fitted disc.
     """
 
     x: float
     y: float
     diameter_px: float
     diameter_u_px: float
+    disc_px: float
+    disc_u_px: float
+    log_blur_u: float
     depth: float
     depth_u: float
+    disc_depth: float
+    disc_depth_u: float
     softness: float
     misfit: float
     evidence: float
@@ -79,25 +84,15 @@ def fit_spot(
     uncertainties instead gave 11.9 µm instead of 10.4 µm (90 % of diameters) and 9.6 % instead of 7.3 % (contrast) on
     the bench's fields of mild texture, with no gain or loss under strong texture (17 and 18 µm).
 
-    A soft spot has two diameters that deserve the name: the one at half of its central depth, d, and that of the disc
-    whose blur it may be, 2 R, which is larger by about (w / R)² / 2, at most 7 %. No picture tells whether the spot
-    itself is soft or the optics blurred it: a border that is soft by itself, drawn to look like a blurred disc, differs
-    from it by less than 0.2 % of the depth. The diameter is taken a third of the way from d, which a magnifier shows,
-    to 2 R, and its standard uncertainty is a third of their distance: the root mean square departure of values spread
-    evenly between the two (GUM 4.3.7; definitional uncertainty, D.3.4). Where w exceeds 0.6 R the profile is nearly
-    Gaussian, R means little, and d is taken. Of the errors on 12 fields of mild texture 90 % stayed within, in µm:
+    A soft spot has two diameters that deserve the name: the one at half of its central depth and that of the disc
+    whose blur it may be, 2 R, which is larger by about (w / R)² / 2, at most 7 %. One spot alone does not tell them
+    apart: a border that is soft by itself, drawn to look like a blurred disc, differs from it by less than 0.2 % of the
+    depth. `spot_border` asks all spots of the picture. Where w exceeds 0.6 R the profile is nearly Gaussian, R means
+    little, and both are the one at half depth.
 
-    ===================== ============= =======
-    spots drawn           soft borders  blurred
-    ===================== ============= =======
-    d                     4.3           12
-    a third of the way    4.7           7.8
-    half of the way       6.9           7.5
-    2 R                   11            4.5
-    ===================== ============= =======
-
-    Spots without a plateau (Gaussian) stay at 12 µm there; they would be at 9 µm if it were known beforehand that they
-    have none. A narrower prior of the blur made that 15 µm; one that learns from the picture's clearer spots, 13 µm.
+    Spots without a plateau (Gaussian) stay at 12 µm (90 % of errors under mild texture); they would be at 9 µm if it
+    were known beforehand that they have none. A narrower prior of the blur made that 15 µm; one that learns from the
+    picture's clearer spots, 13 µm.
     """
     window = _window(usable, x, y, diameter_px)
     if window is None:
@@ -226,21 +221,27 @@ def _shape_of(fitted: _Fitted) -> SpotShape:
     radius, blur = math.exp(p[2]), math.exp(p[2] + p[3])
     seen, centre = _seen(radius, blur)
     softer_seen, softer_centre = _seen(radius, blur * math.exp(STEP))
-    own = max(2 * radius, seen)
-    diameter = seen + OWN_SHARE * (own - seen)
-    softer_diameter = softer_seen + OWN_SHARE * (max(2 * radius, softer_seen) - softer_seen)
-    # At a fixed ratio of blur to radius all diameters grow in proportion to the radius.
-    size = np.array([diameter, (softer_diameter - diameter) / STEP])
-    from_texture = math.sqrt(max(float(size @ covariance[2:4, 2:4] @ size), 0.0))
+    disc, softer_disc = max(2 * radius, seen), max(2 * radius, softer_seen)
+    # At a fixed ratio of blur to radius all lengths grow in proportion to the radius.
+    wide = np.array([[seen, (softer_seen - seen) / STEP], [disc, (softer_disc - disc) / STEP], [1.0, 1.0]])
+    diameter_u, disc_u, log_blur_u = np.sqrt(np.maximum(np.diag(wide @ covariance[2:4, 2:4] @ wide.T), 0.0))
     deep = np.array([p[4] * (softer_centre - centre) / STEP, centre])
     surround = 1 + float(p[5] + (p[6] * (p[0] - BLOCK_PX / 2) + p[7] * (p[1] - BLOCK_PX / 2)) / 10)
+    depth = float(p[4] * centre / surround)
+    depth_u = math.sqrt(max(float(deep @ covariance[3:5, 3:5] @ deep), 0.0)) / surround
+    has_plateau = 2 * radius > seen
     return SpotShape(
         x=float(p[0]),
         y=float(p[1]),
-        diameter_px=diameter,
-        diameter_u_px=math.hypot(from_texture, OWN_SHARE * (own - seen)),
-        depth=float(p[4] * centre / surround),
-        depth_u=math.sqrt(max(float(deep @ covariance[3:5, 3:5] @ deep), 0.0)) / surround,
+        diameter_px=seen,
+        diameter_u_px=float(diameter_u),
+        disc_px=disc,
+        disc_u_px=float(disc_u),
+        log_blur_u=float(log_blur_u),
+        depth=depth,
+        depth_u=depth_u,
+        disc_depth=float(p[4]) / surround if has_plateau else depth,
+        disc_depth_u=math.sqrt(max(float(covariance[4, 4]), 0.0)) / surround if has_plateau else depth_u,
         softness=blur / radius,
         misfit=fitted.misfit,
         evidence=fitted.explained / max(fitted.misfit, 1.0),

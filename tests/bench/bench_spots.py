@@ -24,6 +24,7 @@ from tests.truth.sensor import still_of
 FIELD_MM = 18.0
 SURELY_LISTED_UM = 85.0  # spots from 75 µm on are listed; nearer to that the uncertainty decides
 PROFILES = ("erf", "logistic", "disc", "blurred", "gaussian")
+OPTICS = "optics"  # sharp discs under the blur that the border of the field shows; the others are soft by themselves
 OPTIONS = BlemishOptions(field_diameter_mm=FIELD_MM)
 
 
@@ -32,7 +33,8 @@ def random_field(
 ) -> tuple[Field, float]:
     """Return a field of random texture, vignetting and scale, and its micrometres per pixel.
 
-    `hardness` scales the strength of all textures and noises.
+    `hardness` scales the strength of all textures and noises. Spots of the profile ``optics`` are sharp discs blurred
+    as the border of the field is.
     """
     rng = np.random.default_rng(seed)
     radius = float(rng.uniform(280, 700))
@@ -43,6 +45,8 @@ def random_field(
     drawn = scattered_spots(
         rng, spots, centre=centre, within_px=0.96 * radius, diameters_px=(40 / um_px, 400 / um_px), profiles=profiles
     )
+    edge_px = float(rng.uniform(0.6, 1.6) if OPTICS in profiles else rng.uniform(0.8, 4))
+    drawn = tuple(_by_optics(spot, edge_px) if spot.profile == OPTICS else spot for spot in drawn)
     field = round_field(
         rng,
         size_px=(side, side),
@@ -58,10 +62,14 @@ def random_field(
         grain_px=float(rng.uniform(0.6, 1.8)),
         white=hardness * float(rng.uniform(0.005, 0.02)),
         level=float(rng.uniform(0.3, 0.7)),
-        edge_px=float(rng.uniform(0.8, 4)),
+        edge_px=edge_px,
         frames=frames,
     )
     return field, um_px
+
+
+def _by_optics(spot: Spot, blur_px: float) -> Spot:
+    return replace(spot, profile="blurred", softness=2 * blur_px / spot.diameter_px)
 
 
 def nearest(spots: Iterable[Spot], x: float, y: float) -> Spot | None:
@@ -154,7 +162,7 @@ def mapped(fields: range, spots: int, hardness: float, **options: object) -> Sco
     return score
 
 
-@pytest.mark.parametrize("profile", PROFILES)
+@pytest.mark.parametrize("profile", (*PROFILES, OPTICS))
 def test_round_fields_in_which_every_spot_can_be_seen(profile: str) -> None:
     score = mapped(range(200, 216), 14, 0.25, profiles=(profile,))
 

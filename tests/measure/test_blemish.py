@@ -205,6 +205,21 @@ def test_spots_of_an_8_bit_jpeg_are_measured_in_its_own_transfer(tmp_path: Path)
     assert found.diameter_mm == pytest.approx(12.0 * UM_PX / 1000, abs=0.008)
 
 
+def test_discs_blurred_by_the_optics_are_read_as_sharp_as_they_are() -> None:
+    """Truth by construction: the border of the field shows the blur of 2.2 px that spots of 9 to 18 px have, too."""
+    spots = tuple(
+        Spot(MIDDLE[0] + x, MIDDLE[1] + y, d, 0.5, softness=2 * 2.2 / d, profile="blurred")
+        for x, y, d in ((-150, 20, 9.0), (90, -130, 11.0), (10, 150, 14.0), (190, 60, 18.0))
+    )
+
+    measured = mapped(round_field(np.random.default_rng(10), spots=spots, edge_px=2.2, grain=0.01))
+
+    for spot in spots:
+        found = beside(measured, spot)
+        assert found.diameter_px == pytest.approx(spot.diameter_px, abs=0.2)
+        assert found.contrast == pytest.approx(0.5, abs=0.02)
+
+
 def test_without_a_scale_spots_still_have_an_uncertainty_in_pixels() -> None:
     measured = blemish(
         (still_of(round_field(np.random.default_rng(1), spots=(Spot(520, 420, 12.0, 0.5),)).exposure),),

@@ -55,16 +55,16 @@ def test_diameter_and_depth_do_not_depend_on_the_profile(profile: str, diameter_
 
 
 @pytest.mark.parametrize("softness", [0.1, 0.2, 0.3, 0.35])
-def test_a_soft_border_lies_between_half_depth_and_the_sharp_disc_and_its_u_covers_both(softness: float) -> None:
+def test_a_soft_spot_has_its_diameter_at_half_depth_and_that_of_its_sharp_disc(softness: float) -> None:
     """Truth by construction: a blurred disc of 20 px, half of whose depth lies further in by up to 6 %."""
     flat = flatten(drawn(Spot(250, 200, 20.0, 0.5, softness=softness, profile="blurred"), noise=0.002), ALL)
     assert flat is not None
-    half_depth_px = 20.0 * float(half_radius(blurred_disc(1.0, softness, 3.0)))
 
     (found,) = map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05).spots
 
-    assert half_depth_px - 0.1 < found.diameter_px < 20.1
-    assert max(20.0 - found.diameter_px, found.diameter_px - half_depth_px) <= 2 * found.diameter_u_px + 0.1
+    assert found.diameter_px == pytest.approx(20.0 * half_radius(blurred_disc(1.0, softness, 3.0)), abs=0.1)
+    assert found.disc_px == pytest.approx(20.0, abs=0.1)
+    assert found.blur_px == pytest.approx(10.0 * softness, rel=0.05, abs=0.2)
 
 
 def test_a_faint_spot_beside_a_deep_one_is_found_too() -> None:
