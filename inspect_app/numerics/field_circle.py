@@ -138,7 +138,8 @@ def _edge_of(image: FloatArray, x: float, y: float, radius: float, rough_px: flo
 
     It is half of the distance between the places where a blurred step has fallen by 15.87 % and 84.13 %, the slope of
     the light before it taken out. Noise widens single rays; against the truth of 16 drawn fields (0.8 to 3.1 px) this
-    stayed within 0.07 px, their median 0.17.
+    stayed within 0.07 px, and within 0.15 px where the light falls by half to the border; the median of single rays
+    was off by up to 0.17 px.
     """
     reach = 6 * rough_px + 4
     r = np.arange(-reach, reach, BORDER_STEP_PX)

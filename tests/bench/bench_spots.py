@@ -162,7 +162,7 @@ def mapped(fields: range, spots: int, hardness: float, **options: object) -> Sco
     return score
 
 
-@pytest.mark.parametrize("profile", (*PROFILES, OPTICS))
+@pytest.mark.parametrize("profile", [*PROFILES, OPTICS])
 def test_round_fields_in_which_every_spot_can_be_seen(profile: str) -> None:
     score = mapped(range(200, 216), 14, 0.25, profiles=(profile,))
 
