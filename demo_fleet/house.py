@@ -10,12 +10,13 @@ from inspect_app.model import Calibration, Role
 ISSUER: Final = "Brackwater Sound Rescue Service\nReceiving Inspection (invented for demonstration)"
 CONTRACTS: Final = tuple(sorted((Path(__file__).parent / "contracts").glob("*.toml")))
 
-# login, name, role; the first one inspects, the second one approves
+# login, name, role; the first one inspects, the second one approves, the last one reads what two readers read
 ACCOUNTS: Final = (
     ("inspector", "Mara Oakfen", Role.INSPECTOR),
     ("approver", "Tobin Reddle", Role.APPROVER),
     ("auditor", "Ines Marrowby", Role.AUDITOR),
     ("administrator", "Odo Pellick", Role.ADMINISTRATOR),
+    ("reader", "Sela Wrenfold", Role.INSPECTOR),
 )
 
 

@@ -45,6 +45,7 @@ class Bench:
 
     workplace: workflow.Workplace
     inspector: Person
+    readers: Sequence[Person]
     instruments: Sequence[Instrument]
     captures_folder: Path
     today: date
@@ -74,6 +75,7 @@ def _take(
         state=EntryState.RECORDED,
         reason=mishap.reason if mishap is not None else None,
     )
+    _read_apart(bench, inspection, step, performed)
     entry = inspection.entries.get(step.id)
     seen = entry.revision if entry is not None else 0
     try:
@@ -84,9 +86,16 @@ def _take(
         workflow.record_step(bench.workplace, bench.inspector, inspection.id, step.id, unable, left.revision)
 
 
+def _read_apart(bench: Bench, inspection: Inspection, step: Step, performed: Performed) -> None:
+    """Let each reader read what several readers read."""
+    if step.read_apart is not None:
+        for reader, text in zip(bench.readers, performed.options[step.read_apart.name], strict=True):
+            workflow.take_reading(bench.workplace, reader, inspection.id, step.id, text)
+
+
 def _asked(step: Step, performed: Performed) -> Mapping[str, tuple[str, ...]]:
-    """Return those of the bench's options that the form asks for."""
-    asked = {question.name for question in step.questions}
+    """Return those of the bench's options that the form asks the inspector for."""
+    asked = {question.name for question in step.questions if not question.readers}
     return {
         name: (given,) if isinstance(given, str) else tuple(given)
         for name, given in performed.options.items()

@@ -67,6 +67,7 @@ class _Crew:
 
     inspector: Person
     approver: Person
+    reader: Person
     password: str | None
     new_accounts: tuple[DemoAccount, ...] = field(default=())
 
@@ -140,7 +141,8 @@ def _crew(place: Workplace) -> _Crew:
     inspector = known[ACCOUNTS[0][0]]
     password = next((account.password for account in new if account.login == inspector.login), None)
     approver = known[ACCOUNTS[1][0]]
-    return _Crew(inspector=inspector, approver=approver, password=password, new_accounts=new)
+    reader = known[ACCOUNTS[-1][0]]
+    return _Crew(inspector=inspector, approver=approver, reader=reader, password=password, new_accounts=new)
 
 
 def _with_password(instance: Path | None, crew: _Crew) -> _Crew:
@@ -208,7 +210,9 @@ def _inspect_all(
     started = _days_ago(shipment.received_days_ago) + INSPECTED_AFTER
     processes = min(MOST_PROCESSES, os.cpu_count() or 1)
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        tasks = [pool.submit(_inspect_one, instance, crew.inspector, arrival, started) for arrival in left]
+        tasks = [
+            pool.submit(_inspect_one, instance, (crew.inspector, crew.reader), arrival, started) for arrival in left
+        ]
         for task in as_completed(tasks):
             task.result()
             done += 1
@@ -221,12 +225,14 @@ def _is_concluded(place: Workplace, arrival: _Arrival) -> bool:
     return states[arrival.device_id] is workflow.DeviceState.CONCLUDED
 
 
-def _inspect_one(instance: Path | None, inspector: Person, arrival: _Arrival, started: datetime) -> None:
+def _inspect_one(instance: Path | None, readers: tuple[Person, Person], arrival: _Arrival, started: datetime) -> None:
+    inspector, _ = readers
     with _opened(instance, started) as place, TemporaryDirectory() as captures:
         opened = workflow.open_inspection(place, inspector, arrival.lot.id, arrival.device_id)
         bench = Bench(
             workplace=place,
             inspector=inspector,
+            readers=readers,
             instruments=_instruments(place),
             captures_folder=Path(captures),
             today=started.date(),

@@ -12,6 +12,7 @@ from inspect_app.errors import InspectError
 from inspect_app.measure import Check, bounds_of, choices_of, is_repeated, prove_options, unit_of
 
 _YES_NO: Final = ("yes", "no")
+_MOST_READERS: Final = 10
 
 
 def read_questions(table: Table, check: Check, fixed: Iterable[str]) -> tuple[Question, ...]:
@@ -33,6 +34,8 @@ def read_questions(table: Table, check: Check, fixed: Iterable[str]) -> tuple[Qu
             raise under.error("name", f"{question.name} is asked twice or fixed as well", "Keep it in one place.")
         asked[question.name] = question
         under.finish()
+    if sum(question.readers > 0 for question in asked.values()) > 1:
+        raise table.error("question", "two of them ask several readers", "Keep it to one in each step.")
     for name in _required(check):
         if name not in fixed and (name not in asked or asked[name].is_optional):
             raise table.error("question", f"{check.name} needs {name}", "Ask it, not as optional, or fix it.")
@@ -67,7 +70,19 @@ def _read_question(table: Table, check: Check) -> Question:
         is_optional=table.flag("optional"),
         way=table.text("way", ""),
         items=_items(table, check, name),
+        readers=_readers(table, info),
     )
+
+
+def _readers(table: Table, info: FieldInfo | None) -> int:
+    wanted = table.optional_number("readers")
+    if wanted is None:
+        return 0
+    if info is None or not is_repeated(info) or table.has("items") or table.flag("optional") or table.has("way"):
+        raise table.error("readers", "this is not read by several people", "Leave it out.")
+    if wanted not in range(2, _MOST_READERS + 1):
+        raise table.error("readers", f"it is {wanted:g}", f"Ask 2 to {_MOST_READERS} readers.")
+    return int(wanted)
 
 
 def _items(table: Table, check: Check, name: str) -> tuple[str, ...]:

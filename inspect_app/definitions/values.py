@@ -43,6 +43,7 @@ class Question:
     `way` groups questions of which one group is answered, such as ``from captures`` and ``read by eye``; empty where
     there is but one way. `kind` is ``number``, ``choice``, ``text``, ``list`` (one answer a line) or ``captures``. A
     list with `items` is a checklist: its answers are ``ITEM=yes``, ``ITEM=no`` or ``ITEM=cannot tell``, one for each.
+    One with `readers` is answered by so many people, each under their own account and blind to the others.
     """
 
     name: str
@@ -56,6 +57,7 @@ class Question:
     is_optional: bool = False
     way: str = ""
     items: tuple[str, ...] = ()
+    readers: int = 0
 
     def items_left(self, answers: Sequence[str]) -> tuple[str, ...]:
         """Return the items of a checklist that none of the answers speaks of."""
@@ -118,6 +120,11 @@ class Step:
     instruments: tuple[str, ...] = ()
     wants_photos: bool = False
     expected: Mapping[str, ExpectedDoubt] = field(default_factory=dict)
+
+    @property
+    def read_apart(self) -> Question | None:
+        """The question that several readers answer, each blind to the others."""
+        return next((question for question in self.questions if question.readers), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 A file becomes a capture (see `capture`), a capture a `Measured`, a result a `Judgement`, judgements a `Verdict`.
 """
 
+from inspect_app.model.arriving import BlindReading, Pairing, SentCapture
 from inspect_app.model.issued import (
     About,
     AboutFleet,
@@ -87,7 +88,6 @@ from inspect_app.model.sampled import (
     Stringency,
     SwitchingState,
 )
-from inspect_app.model.sent import Pairing, SentCapture
 from inspect_app.model.study import ReaderDoubt, ReaderStudy, StudyAdoption, StudyKind
 
 __all__ = [
@@ -97,6 +97,7 @@ __all__ = [
     "AboutLot",
     "AboutReport",
     "AboutReturn",
+    "BlindReading",
     "Calibration",
     "Clearance",
     "Condition",

@@ -5,6 +5,7 @@ from sqlalchemy.orm import Session
 from inspect_app.storage import (
     lot_tables,
     nonconformity_tables,
+    reading_tables,
     reference_tables,
     report_tables,
     result_tables,
@@ -27,6 +28,7 @@ __all__ = [
     "newest_schema",
     "nonconformity_tables",
     "prove_schema",
+    "reading_tables",
     "reference_tables",
     "report_tables",
     "result_tables",

@@ -173,11 +173,11 @@ def program_version_of(session: Session, entry_id: int) -> str | None:
     return session.scalar(select(MeasurementRow.program_version).where(MeasurementRow.entry_id == entry_id))
 
 
-def was_recorded(session: Session, inspection_id: int, step_id: str) -> bool:
-    """Say whether any revision of a step's entry was recorded."""
-    statement = select(EntryRow.id).where(
+def recorded_revision(session: Session, inspection_id: int, step_id: str) -> int:
+    """Return the newest revision of a step's entry that was recorded; 0 where none was."""
+    statement = select(func.max(EntryRow.revision)).where(
         EntryRow.inspection_id == inspection_id,
         EntryRow.step_id == step_id,
         EntryRow.state == EntryState.RECORDED,
     )
-    return session.scalar(statement.limit(1)) is not None
+    return session.scalar(statement) or 0

@@ -17,7 +17,7 @@ from inspect_app.model import Entry, EntryState, Evidence, Instrument
 from inspect_app.web import here
 from inspect_app.web.fields import LinesField, NumberField, PageForm, field_for
 from inspect_app.web.rail import Place
-from inspect_app.workflow import StepAnswers
+from inspect_app.workflow import Readers, StepAnswers
 
 _CAPTURES: Final = "captures"
 _PHOTO: Final = "photo"
@@ -45,6 +45,7 @@ class AnswerForm(PageForm):
 
     step: Step
     known: tuple[Evidence, ...]
+    readers: Readers | None = None
     refused_files: Mapping[str, str] = {}
 
     expected_revision = HiddenField()
@@ -109,6 +110,8 @@ class AnswerForm(PageForm):
     def missing(self) -> tuple[str, ...]:
         """The labels of what is still to be answered."""
         labels = tuple(str(asked.field.label.text) for asked in self._waiting)
+        if self.readers is not None and self.readers.left:
+            labels = (*labels, f"{self.readers.question.label} ({self.readers.left} more to read it)")
         return (*labels, " or ".join(self.ways)) if self._is_without_way else labels
 
     @property
@@ -144,7 +147,8 @@ class AnswerForm(PageForm):
     def is_blank(self) -> bool:
         """Say whether nothing at all is answered."""
         readings = (*self.before, *self.plain, *self.after, *(a for way in self.ways.values() for a in way))
-        return all(asked.is_empty for asked in readings) and not (self.photos and self.photos.kept)
+        is_read = self.readers is not None and bool(self.readers.read)
+        return all(asked.is_empty for asked in readings) and not is_read and not (self.photos and self.photos.kept)
 
     def keep_files(self) -> None:
         """Keep every file that came, before anything is judged; a refusal stands beside its field."""
@@ -163,7 +167,7 @@ class AnswerForm(PageForm):
 
     def to_answers(self, state: EntryState) -> StepAnswers:
         """Return the answers as the workflow takes them: texts, as typed."""
-        answers = {q.name: self._texts(q) for q in self.step.questions if q.kind != _CAPTURES}
+        answers = {q.name: self._texts(q) for q in self.step.questions if q.kind != _CAPTURES and not q.readers}
         names = (*_condition_names(self.step, is_after=False), *_condition_names(self.step, is_after=True))
         conditions = {name.removeprefix("condition_"): (self[name].data or "").strip() for name in names}
         chosen = [asked.field.data for asked in self.instruments if asked.field.data]
@@ -236,6 +240,7 @@ def answer_form(place: Place, *, is_sent: bool) -> AnswerForm:
         fields["file_photo"] = MultipleFileField("Photographs")
     form_class = type("StepForm", (AnswerForm,), fields)
     form: AnswerForm = form_class() if is_sent else form_class(formdata=None, data=_initial(place))
+    form.readers = workflow.readers_of(here.workplace(), place.inspection.id, step)
     form.known = _known_files(place) + (_sent_files(place, form) if is_sent else ())
     if not is_sent:
         form.kept.data = [file_key(file) for file in (place.entry.evidence if place.entry else ())]
@@ -243,7 +248,9 @@ def answer_form(place: Place, *, is_sent: bool) -> AnswerForm:
 
 
 def _question_fields(question: Question) -> dict[str, Field]:
-    """Return the fields that ask a question, by name: a checklist has one for each of its items."""
+    """Return the fields that ask a question, by name: one for each item of a checklist, none for readers apart."""
+    if question.readers:
+        return {}
     if question.items:
         return {
             _item_field(question, i): RadioField(item, choices=dict(_SEEN), validate_choice=False)

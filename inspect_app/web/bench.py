@@ -78,6 +78,7 @@ def result(inspection_id: int, step_id: str) -> str:
         corrections=wording.corrections_text(entry) if entry else [],
         has_picture=entry is not None and measured is not None and any(map(_is_picture, entry.evidence)),
         readings=wording.readings_text(place.step.windows, entry.conditions) if entry else "",
+        read_by=_read_by(place),
         history=_told(place),
         following=next_step(place.inspection, step_id),
     )
@@ -187,6 +188,14 @@ def _page(place: Place, form: AnswerForm) -> str:
         unfinished=workflow.unfinished_uploads(workplace, sender) if form.takes_files else (),
         is_dark=any("dark" in caution.casefold() for caution in place.step.cautions),
     )
+
+
+def _read_by(place: Place) -> list[tuple[str, str]]:
+    """Return who read what, each blind to the others, once it is recorded."""
+    if place.entry is None:
+        return []
+    read = workflow.readings_behind(here.workplace(), place.inspection.id, place.step, place.entry)
+    return [(f"Read by {one.reader.name}", f"{one.text}, {wording.minute(one.read_at)}") for one in read]
 
 
 def _told(place: Place) -> tuple[shown.ShownEntry, ...]:

@@ -9,8 +9,9 @@ from flask_wtf.file import MultipleFileField
 
 from inspect_app import workflow
 from inspect_app.errors import InspectError, NotAllowed
-from inspect_app.web import here, pairings
+from inspect_app.web import here
 from inspect_app.web.fields import PageForm
+from inspect_app.web.pairings import phones_of
 from inspect_app.web.rail import rail
 from inspect_app.web.uploads import add_uploads
 from inspect_app.workflow import Sender
@@ -46,7 +47,7 @@ def page(inspection_id: int) -> ResponseReturnValue:
         form=CapturesForm(formdata=None),
         found=workflow.sort_captures(place, inspection_id),
         unfinished=workflow.unfinished_uploads(place, _sender(inspection_id)),
-        phones=pairings.phones_of(inspection_id),
+        phones=phones_of(inspection_id),
         step_id=request.args.get("step", ""),
     )
 

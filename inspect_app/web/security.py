@@ -48,6 +48,7 @@ _PROVING: Final = (
     "documents.end",
     "batches.order",
     "signin.change_password",
+    "readings.take",
 )
 
 

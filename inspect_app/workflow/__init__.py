@@ -15,6 +15,7 @@ from inspect_app.workflow.accounts import (
 )
 from inspect_app.workflow.answers import StepAnswers, field_of
 from inspect_app.workflow.batches import Batch, BatchState, batch, cancel_batch, order_batch, work
+from inspect_app.workflow.blind_reading import Readers, readers_of, readings_behind, take_reading
 from inspect_app.workflow.collecting import documents_of_lot, merged_lot, zipped_lot
 from inspect_app.workflow.comparing import (
     MOST_COMPARED,
@@ -257,6 +258,7 @@ __all__ = [
     "PartialFile",
     "ProofLine",
     "Rate",
+    "Readers",
     "ReferenceChart",
     "SampledDevice",
     "Schema",
@@ -399,6 +401,8 @@ __all__ = [
     "read_settings",
     "reader_studies",
     "reader_study",
+    "readers_of",
+    "readings_behind",
     "receive_shipment",
     "record_step",
     "reference_chart",
@@ -425,6 +429,7 @@ __all__ = [
     "supersede_document",
     "supplier_records",
     "switching_records",
+    "take_reading",
     "try_correction",
     "unanswered_steps",
     "unfinished_uploads",

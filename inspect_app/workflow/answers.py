@@ -83,6 +83,10 @@ def _texts(questions: Mapping[str, Question], name: str, texts: Sequence[str]) -
         known = ", ".join(questions) or "none"
         raise UnusableInput(name, "this step asks no such thing", f"It asks {known}.")
     kept = tuple(text.strip() for text in texts if text.strip())
+    if kept and questions[name].readers:
+        raise UnusableInput(
+            questions[name].label, "each reader enters it under their own account", "Open the readings of the step."
+        )
     if len(kept) > (_MOST_TEXTS if questions[name].kind == _LIST else 1):
         raise UnusableInput(questions[name].label, f"it has {len(kept)} answers", "Give one, or fewer.")
     for text in kept:
@@ -112,6 +116,23 @@ def readings_of(step: Step) -> Iterator[tuple[str, str, Window]]:
             yield f"{window.name}_after", f"{window.label}, after", window
         else:
             yield window.name, window.label, window
+
+
+def prove_all_read(step: Step, have_read: int) -> None:
+    """See that as many readers have read as the form asks for.
+
+    Raises
+    ------
+    UnusableInput
+        Fewer have.
+    """
+    question = step.read_apart
+    if question is not None and have_read < question.readers:
+        raise UnusableInput(
+            question.label,
+            f"{have_read} of {question.readers} readers have read it",
+            "The others read it under their own accounts.",
+        )
 
 
 def prove_complete(step: Step, given: StepAnswers) -> None:

@@ -7,8 +7,18 @@ from pathlib import Path
 from inspect_app import __version__, measure
 from inspect_app.definitions import Form, Step
 from inspect_app.errors import EditConflict, InspectError, NotAllowed, NotFound, UnusableInput
-from inspect_app.model import Entry, EntryState, Evidence, Instrument, Measured, Person, Role, StudyAdoption
-from inspect_app.storage import Session, documents, entries, inspections, sources, studies
+from inspect_app.model import (
+    BlindReading,
+    Entry,
+    EntryState,
+    Evidence,
+    Instrument,
+    Measured,
+    Person,
+    Role,
+    StudyAdoption,
+)
+from inspect_app.storage import Session, blind_readings, documents, entries, inspections, sources, studies
 from inspect_app.storage import instruments as kept_instruments
 from inspect_app.storage.entries import NewEntry
 from inspect_app.workflow.answers import (
@@ -19,6 +29,7 @@ from inspect_app.workflow.answers import (
     options_of,
     problem_with_conditions,
     problem_with_instruments,
+    prove_all_read,
     prove_complete,
 )
 from inspect_app.workflow.contracts import form_from
@@ -37,6 +48,7 @@ class _Found:
     was_recorded: bool
     instruments: tuple[Instrument, ...]
     counting: StudyAdoption | None
+    read: tuple[BlindReading, ...]
 
     @property
     def revision(self) -> int:
@@ -82,7 +94,7 @@ def record_step(
         prove_may(session, person, "inspect")
         found = _find(workplace, session, inspection_id, step_id, answers)
         answers = cleaned(found.step, answers)
-        same = _sent_before(session, found, answers, expected_revision)
+        same = _sent_before(session, found, _with_readings(found, answers), expected_revision)
     if same is not None:
         return same
     if answers.state is EntryState.CANNOT_TELL:
@@ -90,12 +102,13 @@ def record_step(
         return _append(workplace, person, found, answers, _Outcome(problem=words), expected_revision)
     if answers.state is EntryState.DRAFT:
         return _append(workplace, person, found, answers, _Outcome(), expected_revision)
+    read = _with_readings(found, answers)
     try:
-        outcome = _measure(workplace, person, found, answers)
+        outcome = _measure(workplace, person, found, read)
     except InspectError as error:
         _append(workplace, person, found, replace(answers, state=EntryState.DRAFT), _Outcome(), expected_revision)
         raise labelled(found.step, error) from error
-    return _append(workplace, person, found, answers, outcome, expected_revision)
+    return _append(workplace, person, found, read, outcome, expected_revision)
 
 
 def step_of_inspection(workplace: Workplace, session: Session, inspection_id: int, step_id: str) -> Step:
@@ -142,7 +155,8 @@ def _find(workplace: Workplace, session: Session, inspection_id: int, step_id: s
         serial=serial,
         step=step,
         newest=entries.newest_entry(session, inspection_id, step_id),
-        was_recorded=entries.was_recorded(session, inspection_id, step_id),
+        was_recorded=entries.recorded_revision(session, inspection_id, step_id) > 0,
+        read=blind_readings.counting_readings(session, inspection_id, step_id) if step.read_apart else (),
         instruments=_instruments(session, answers.instrument_ids),
         counting=studies.counting_adoption(session),
     )
@@ -196,8 +210,17 @@ def _files(evidence: Sequence[Evidence]) -> list[tuple[str, str, str]]:
     return [(file.sha256, file.name, file.role) for file in evidence]
 
 
+def _with_readings(found: _Found, answers: StepAnswers) -> StepAnswers:
+    """Return answers that are to be recorded together with what the readers read, each apart from the others."""
+    question = found.step.read_apart
+    if question is None or not found.read or answers.state is not EntryState.RECORDED:
+        return answers
+    return replace(answers, answers={**answers.answers, question.name: tuple(one.text for one in found.read)})
+
+
 def _measure(workplace: Workplace, person: Person, found: _Found, answers: StepAnswers) -> _Outcome:
     step = found.step
+    prove_all_read(step, len(found.read))
     prove_complete(step, answers)
     past_due = problem_with_instruments(step, found.instruments, workplace.clock().date())
     may_override = person.role is Role.APPROVER and answers.reason is not None

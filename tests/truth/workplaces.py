@@ -267,7 +267,20 @@ def live_through_everything(bench: Bench) -> None:
     answer_all(bench, second, DOUBTFUL_READINGS)
     sign(bench, second)
     watch_a_reference(bench, frames)
+    read_apart(bench)
     workflow.reopen(bench.place, bench.approver, second, "the buyer wants it read again")
+
+
+def read_apart(bench: Bench) -> None:
+    """Read a device as a form wants it that asks two readers."""
+    text = FORM.replace('revision = "A"', 'revision = "B"')
+    text = text.replace('name = "reading"', 'name = "reading"\n  readers = 2')
+    place = replace(bench.place, forms={DEVICE_CLASS: definitions.read_form_text(text, "apart.toml")})
+    lot_id = receive(bench, "BM-003", reference="DN-2")
+    device = workflow.lot_devices(place, lot_id)[0].device
+    opened = workflow.open_inspection(place, bench.inspector, lot_id, device.id)
+    for reader, element in ((bench.inspector, "2,1"), (bench.approver, "1,6")):
+        workflow.take_reading(place, reader, opened.id, "bar-target.horizontal", element)
 
 
 def watch_a_reference(bench: Bench, frames: tuple[Evidence, ...]) -> None:

@@ -1,4 +1,4 @@
-"""Captures on their way to a step: what was sent for an inspection, and phones that may send."""
+"""What arrives for a step before it is answered: captures that were sent, phones that send them, blind readings."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -24,6 +24,20 @@ class Pairing:
     def is_active(self, now: datetime) -> bool:
         """Say whether captures may still be added."""
         return self.ended_at is None and now < self.expires_at
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlindReading:
+    """What one of several readers read, before it was seen with the others'.
+
+    `after_revision` is that of the entry that was recorded before, 0 where none was: readings with the same one belong
+    together.
+    """
+
+    text: str
+    reader: Person
+    read_at: datetime
+    after_revision: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
