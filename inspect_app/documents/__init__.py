@@ -20,6 +20,7 @@ __all__ = [
     "combined_figures",
     "figures",
     "render_certificate",
+    "render_pack_index",
     "render_rejection",
     "render_report",
     "render_sealed",
@@ -46,6 +47,13 @@ def render_report(report: Report) -> bytes:
     from inspect_app.documents import render  # noqa: PLC0415  # loading WeasyPrint takes a second
 
     return render.render_report(report)
+
+
+def render_pack_index(report: Report) -> bytes:
+    """Return the index of an audit pack as PDF."""
+    from inspect_app.documents import render  # noqa: PLC0415  # loading WeasyPrint takes a second
+
+    return render.render_pack_index(report)
 
 
 def render_sealed(paper: Paper | Report, seal: Seal) -> bytes:

@@ -90,6 +90,12 @@ def render_report(report: Report) -> bytes:
     return _written(page, report, f"{report.number} {report.issued_at.isoformat()} {page.inside[0].sha256}")
 
 
+def render_pack_index(report: Report) -> bytes:
+    """Return the index of an audit pack as PDF; it has no number and no seal, for the pack proves itself."""
+    page = _page_of_report(report, "pack.html")
+    return _written(page, report, f"pack {report.subject} {report.issued_at.isoformat()} {page.inside[0].sha256}")
+
+
 def _written(page: Page, imprint: Imprint, record: str) -> bytes:
     """Return a page as PDF; `record` says what it was made from, so that the same record gives the same bytes."""
     with _ONE_AT_A_TIME:
@@ -116,9 +122,13 @@ def page_of(paper: Paper, template: str) -> Page:
 
 def page_of_report(report: Report) -> Page:
     """Return the filled-in template of a report."""
+    return _page_of_report(report, "report.html")
+
+
+def _page_of_report(report: Report, template: str) -> Page:
     inside = report_files(report)
     sheet = ReportSheet(figures=report.figures, code=code_of(report, inside[0].sha256))
-    return Page(html=_filled_in("report.html", report, sheet, OwnFetcher({}, sheet.drawings)), inside=inside)
+    return Page(html=_filled_in(template, report, sheet, OwnFetcher({}, sheet.drawings)), inside=inside)
 
 
 def _filled_in(template: str, paper: Imprint, sheet: Sheet | ReportSheet, fetcher: "OwnFetcher") -> HTML:

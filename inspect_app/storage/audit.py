@@ -65,7 +65,7 @@ def acting(database: Database, *, actor: str, action: str, at: datetime) -> Iter
         act = Act(session=session, event_id=1 if previous is None else previous.id + 1, at=at)
         yield act
         if act.rows:
-            digests = [_row_digest(type(added), _values(added)) for added in act.rows]
+            digests = [_row_digest(type(added), plain_values(added)) for added in act.rows]
             _seal(act, actor, action, GENESIS if previous is None else previous.digest, digests)
 
 
@@ -136,7 +136,7 @@ def canonical_json(values: Any) -> str:
 
 def event_digest(row: EventRow) -> str:
     """Return what the digest of an event must be."""
-    values = {name: value for name, value in _values(row).items() if name != "digest"}
+    values = {name: value for name, value in plain_values(row).items() if name != "digest"}
     return _sha256(canonical_json(values))
 
 
@@ -185,7 +185,7 @@ def sealed_tables() -> tuple[type[SealedRow], ...]:
 
 def _digests(session: Session, kind: type[SealedRow], unreadable: list[str]) -> Iterator[tuple[int, str]]:
     for row in _readable(session, kind, unreadable):
-        yield row.event_id, _row_digest(kind, _values(row))
+        yield row.event_id, _row_digest(kind, plain_values(row))
 
 
 def _readable(session: Session, kind: type[Any], unreadable: list[str]) -> Iterator[Any]:
@@ -198,7 +198,8 @@ def _readable(session: Session, kind: type[Any], unreadable: list[str]) -> Itera
         unreadable.append(f"table {table.name}: a row cannot be read ({str(error).splitlines()[0]})")
 
 
-def _values(row: Any) -> Mapping[str, Any]:
+def plain_values(row: Any) -> Mapping[str, Any]:
+    """Return the values of a row, as an object or as columns, as JSON can hold them."""
     if isinstance(row, Row):
         return {column.name: _plain(getattr(row, column.key)) for column in row.__table__.columns}
     return {name: _plain(value) for name, value in row._mapping.items()}  # noqa: SLF001 (the library's public name)
@@ -210,8 +211,13 @@ def _plain(value: Any) -> Any:
     return value.isoformat() if isinstance(value, date) else value
 
 
+def sealed_text(kind: type[SealedRow], values: Mapping[str, Any]) -> str:
+    """Return the text of a row, by its plain values, whose digest its event seals."""
+    return canonical_json({"table": kind.__tablename__, **values})
+
+
 def _row_digest(kind: type[SealedRow], values: Mapping[str, Any]) -> str:
-    return _sha256(canonical_json({"table": kind.__tablename__, **values}))
+    return _sha256(sealed_text(kind, values))
 
 
 def _content_digest(row_digests: Iterable[str]) -> str:

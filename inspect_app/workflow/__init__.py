@@ -119,6 +119,7 @@ from inspect_app.workflow.nonconformities import (
     state_of,
 )
 from inspect_app.workflow.packing_list import PackedDevice, read_packing_list
+from inspect_app.workflow.packs import PackKind, PackMatter, pack_matter, write_pack
 from inspect_app.workflow.pairing import (
     NewPairing,
     active_pairing,
@@ -254,6 +255,8 @@ __all__ = [
     "NewStudy",
     "OpenInspection",
     "OpenReturn",
+    "PackKind",
+    "PackMatter",
     "PackedDevice",
     "PartialFile",
     "ProofLine",
@@ -386,6 +389,7 @@ __all__ = [
     "open_inspections",
     "open_workplace",
     "order_batch",
+    "pack_matter",
     "pair_phone",
     "pairing_of_token",
     "part_of_list",
@@ -440,5 +444,6 @@ __all__ = [
     "waits_of",
     "work",
     "write_list",
+    "write_pack",
     "zipped_lot",
 ]

@@ -1,0 +1,196 @@
+"""Audit packs: whole, bounded, and proved by their own verifier with nothing but Python's standard library."""
+
+import csv
+import hashlib
+import io
+import json
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+from typing import BinaryIO
+
+import jsonschema
+import pytest
+from pypdf import PdfReader
+
+from inspect_app import workflow
+from inspect_app.errors import NotFound
+from inspect_app.workflow import PackKind, PackMatter
+from tests.truth.workplaces import Bench, even_frame, keep, live_through_everything, receive
+from tests.truth.workplaces import bench as furnished_bench
+
+
+@pytest.fixture(scope="module")
+def packed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Live through everything, and pack the lot, its contract and one serial."""
+    folder = tmp_path_factory.mktemp("packed")
+    with furnished_bench(folder / "instance") as opened:
+        live_through_everything(opened)
+        (lot,) = (one.lot for one in workflow.lots(opened.place))
+        receive(opened, "BM-900", reference="DN-2")  # another device, in a lot of its own
+        for kind, name in ((PackKind.LOT, lot.number), (PackKind.CONTRACT, "TST-001"), (PackKind.SERIAL, "BM-001")):
+            matter = workflow.pack_matter(opened.place, kind, name)
+            with (folder / f"{kind}.zip").open("wb") as target:
+                assert told_while_packing(opened, matter, target) == "1 to the last, one by one"
+    return folder
+
+
+def told_while_packing(opened: Bench, matter: PackMatter, target: BinaryIO) -> str:
+    """Write a pack and say how its progress was told."""
+    told: list[tuple[int, int]] = []
+    workflow.write_pack(opened.place, opened.auditor, matter, target, lambda *step: told.append(step))
+    total = told[-1][1]
+    return "1 to the last, one by one" if told == [(done, total) for done in range(1, total + 1)] else str(told)
+
+
+def unpacked(packed: Path, kind: str, to: Path) -> Path:
+    with zipfile.ZipFile(packed / f"{kind}.zip") as archive:
+        archive.extractall(to)
+    return to
+
+
+def verified(folder: Path) -> tuple[int, str]:
+    """Run the pack's own verifier: no packages, no environment, no user site."""
+    run = subprocess.run(
+        [sys.executable, "-I", "-S", folder / "verify.py"], capture_output=True, text=True, cwd="/", check=False
+    )
+    assert run.stderr == ""
+    return run.returncode, run.stdout
+
+
+@pytest.mark.parametrize("kind", ["lot", "contract", "serial"])
+def test_a_pack_proves_itself(packed: Path, kind: str, tmp_path: Path) -> None:
+    status, said = verified(unpacked(packed, kind, tmp_path))
+
+    assert status == 0
+    assert said.endswith("All agrees.\n")
+
+
+def test_a_pack_holds_documents_captures_records_tables_and_an_index(packed: Path, tmp_path: Path) -> None:
+    folder = unpacked(packed, "lot", tmp_path)
+
+    (certificate,) = (folder / "documents").glob("C-*.pdf")
+    assert certificate.read_bytes().startswith(b"%PDF-")
+    assert len(list((folder / "evidence").iterdir())) >= 3
+    rows = list(csv.DictReader(io.StringIO((folder / "tables" / "results.csv").read_text("utf-8-sig"))))
+    assert {row["serial"] for row in rows} == {"BM-001", "BM-002"}
+    words = "".join(page.extract_text() for page in PdfReader(folder / "index.pdf").pages)
+    assert "Index of an audit pack" in words
+    assert "BM-002" in words
+
+
+def test_its_records_keep_to_the_schema_beside_them(packed: Path, tmp_path: Path) -> None:
+    folder = unpacked(packed, "lot", tmp_path)
+    schema = json.loads((folder / "records" / "measurements-1.schema.json").read_text("utf-8"))
+
+    records = list((folder / "records").glob("inspection-*.json"))
+
+    assert records
+    for record in records:
+        jsonschema.validate(json.loads(record.read_text("utf-8")), schema)
+
+
+def test_a_pack_says_nothing_of_other_devices(packed: Path, tmp_path: Path) -> None:
+    """The chain is whole, but of events about other matters it holds the digests alone."""
+    folder = unpacked(packed, "serial", tmp_path)
+
+    for path in folder.rglob("*"):
+        if path.is_file() and path.suffix in (".json", ".jsonl", ".csv"):
+            assert "BM-900" not in path.read_text("utf-8"), path.name
+    events = [json.loads(line) for line in (folder / "chain" / "events.jsonl").read_text("utf-8").splitlines()]
+    assert [event["id"] for event in events] == list(range(1, len(events) + 1))
+    assert any("content" not in event for event in events)
+
+
+def change_a_capture(folder: Path) -> None:
+    path = next((folder / "evidence").iterdir())
+    path.write_bytes(path.read_bytes() + b" ")
+
+
+def change_a_row(folder: Path) -> None:
+    path = folder / "chain" / "rows.jsonl"
+    path.write_text(path.read_text("utf-8").replace('"outcome":"accepted"', '"outcome":"rejected"'), "utf-8")
+    renew_manifest(folder, path)
+
+
+def drop_a_row(folder: Path) -> None:
+    path = folder / "chain" / "rows.jsonl"
+    path.write_text("".join(path.read_text("utf-8").splitlines(keepends=True)[1:]), "utf-8")
+    renew_manifest(folder, path)
+
+
+def change_an_event(folder: Path) -> None:
+    path = folder / "chain" / "events.jsonl"
+    path.write_text(path.read_text("utf-8").replace("inspection signed", "inspection opened", 1), "utf-8")
+    renew_manifest(folder, path)
+
+
+def cut_the_chain(folder: Path) -> None:
+    path = folder / "chain" / "events.jsonl"
+    path.write_text("".join(path.read_text("utf-8").splitlines(keepends=True)[:-1]), "utf-8")
+    renew_manifest(folder, path)
+
+
+def take_a_capture_out(folder: Path) -> None:
+    path = next((folder / "evidence").iterdir())
+    manifest = json.loads((folder / "manifest.json").read_text("utf-8"))
+    del manifest["files"][path.relative_to(folder).as_posix()]
+    (folder / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    path.unlink()
+
+
+def slip_a_file_in(folder: Path) -> None:
+    (folder / "documents" / "C-2026-9999.pdf").write_bytes(b"%PDF-1.7")
+
+
+def renew_manifest(folder: Path, path: Path) -> None:
+    """Let the manifest agree, as a forger would."""
+    manifest = json.loads((folder / "manifest.json").read_text("utf-8"))
+    manifest["files"][path.relative_to(folder).as_posix()]["sha256"] = hashlib.sha256(path.read_bytes()).hexdigest()
+    (folder / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+
+
+@pytest.mark.parametrize(
+    ("forge", "words"),
+    [
+        (change_a_capture, "it was changed"),
+        (change_a_row, "a row that it wrote was changed, added or removed"),
+        (drop_a_row, "a row that it wrote was changed, added or removed"),
+        (change_an_event, "it was changed"),
+        (cut_the_chain, "it does not end with the digest that the manifest names"),
+        (take_a_capture_out, "a row names it, and it is not in the pack"),
+        (slip_a_file_in, "the manifest does not name it"),
+    ],
+)
+def test_whatever_is_forged_is_named(packed: Path, tmp_path: Path, forge, words: str) -> None:
+    folder = unpacked(packed, "lot", tmp_path)
+
+    forge(folder)
+
+    status, said = verified(folder)
+    assert status == 1
+    assert words in said
+
+
+@pytest.mark.parametrize("kind", list(PackKind))
+def test_what_is_not_there_is_not_packed(bench: Bench, kind: PackKind) -> None:
+    with pytest.raises(NotFound):
+        workflow.pack_matter(bench.place, kind, "ZZ-404")
+
+
+def test_a_contract_without_inspections_has_nothing_to_pack(bench: Bench) -> None:
+    matter = workflow.pack_matter(bench.place, PackKind.CONTRACT, "TST-001")
+
+    with pytest.raises(NotFound, match="nothing of it was inspected"):
+        workflow.write_pack(bench.place, bench.auditor, matter, io.BytesIO(), lambda *_: None)
+
+
+def test_a_file_that_is_gone_is_named(bench: Bench) -> None:
+    live_through_everything(bench)
+    digest = keep(bench, "look.png", even_frame(7)).sha256
+    bench.place.evidence.path(digest).unlink()
+    matter = workflow.pack_matter(bench.place, PackKind.SERIAL, "BM-001")
+
+    with pytest.raises(NotFound, match=digest[:12]):
+        workflow.write_pack(bench.place, bench.auditor, matter, io.BytesIO(), lambda *_: None)
