@@ -3,6 +3,7 @@
 from sqlalchemy.orm import Session
 
 from inspect_app.storage import (
+    link_tables,
     lot_tables,
     nonconformity_tables,
     reading_tables,
@@ -24,6 +25,7 @@ __all__ = [
     "Session",
     "acting",
     "connect",
+    "link_tables",
     "lot_tables",
     "newest_schema",
     "nonconformity_tables",

@@ -175,6 +175,30 @@ def add_return(
     act.add_all([ReturnedDeviceRow(return_shipment_id=row.id, device_id=device_id) for device_id in device_ids])
 
 
+def returns_of_device(session: Session, device_id: int) -> tuple[ReturnShipment, ...]:
+    """Return the shipments that took a device back, newest first, each with this device alone."""
+    everybody = people(session)
+    statement = (
+        select(ReturnShipmentRow, DeviceRow.serial)
+        .join(ReturnedDeviceRow, ReturnedDeviceRow.return_shipment_id == ReturnShipmentRow.id)
+        .join(DeviceRow, DeviceRow.id == ReturnedDeviceRow.device_id)
+        .where(ReturnedDeviceRow.device_id == device_id)
+        .order_by(ReturnShipmentRow.id.desc())
+    )
+    return tuple(
+        ReturnShipment(
+            id=row.id,
+            reference=row.reference,
+            supplier=row.supplier,
+            remark=row.remark,
+            sent_at=row.sent_at,
+            sent_by=everybody[row.sent_by_id],
+            devices=((device_id, serial),),
+        )
+        for row, serial in session.execute(statement)
+    )
+
+
 def returns(session: Session) -> tuple[ReturnShipment, ...]:
     """Return all return shipments, newest first."""
     everybody = people(session)

@@ -4,15 +4,29 @@ from typing import BinaryIO, cast
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from wtforms import RadioField, StringField, TextAreaField
 
 from inspect_app import workflow
 from inspect_app.errors import InspectError, NotFound, UnusableInput
 from inspect_app.model import Device, Outcome
+from inspect_app.model.device_past import LinkKind
 from inspect_app.web import fleet, here, history
+from inspect_app.web.fields import PageForm, chosen, needed
 from inspect_app.web.typed import without_control_characters
 from inspect_app.workflow import FleetSearch
 
 bp = Blueprint("devices", __name__)
+
+
+class LinkForm(PageForm):
+    """What the device was before."""
+
+    serial = StringField("Serial of the earlier device", needed("Type the serial that it had."))
+    maker = StringField("Its maker", description="Where two makers use this serial")
+    kind = RadioField(
+        "What happened?", choices={one.value: one.value.capitalize() for one in LinkKind}, validate_choice=False
+    )
+    reason = TextAreaField("How is it known?", needed("Say how it is known."))
 
 
 @bp.get("/find")
@@ -82,18 +96,63 @@ def index() -> ResponseReturnValue:
 @bp.get("/devices/<int:device_id>", endpoint="history")
 def history_page(device_id: int) -> str:
     """Show all that is known of a device: arrivals, inspections, results over time, evidence, documents, acts."""
+    return _history_page(device_id, LinkForm())
+
+
+@bp.post("/devices/<int:device_id>/link")
+@here.allowed_to("approve")
+def link(device_id: int) -> ResponseReturnValue:
+    """Say that the device was another one before, or that it was not after all."""
+    form = LinkForm()
+    if form.validate() and form.carries_out(lambda: _link(device_id, form)):
+        flash("It is recorded.")
+        return redirect(url_for("devices.history", device_id=device_id), 303)
+    return _history_page(device_id, form), 422
+
+
+def _link(device_id: int, form: LinkForm) -> None:
+    found = _exactly(form.serial.data)
+    maker = (form.maker.data or "").strip()
+    meant = [one for one in found if not maker or one.maker.casefold() == maker.casefold()]
+    if len(meant) != 1:
+        seen = "; ".join(f"{one.serial} of {one.maker}" for one in found) or "none"
+        raise UnusableInput("serial", f"devices on record: {seen}", "Type the whole serial, and the maker too.")
+    kind = chosen(form.kind, LinkKind)
+    workflow.link_devices(here.workplace(), here.person(), device_id, meant[0].id, kind, form.reason.data)
+
+
+def _history_page(device_id: int, form: LinkForm) -> str:
     told = workflow.device_history(here.workplace(), device_id)
-    forms = [workflow.form_of(here.workplace(), one.inspection) for one in reversed(told.inspections)]
-    titles = {step.id: step.title for form in forms for step in form.steps}
+    forms = {one.inspection.id: workflow.form_of(here.workplace(), one.inspection) for one in told.inspections}
+    titles = {step.id: step.title for made in forms.values() for step in made.steps}
     under_way = next((one.inspection for one in told.inspections if one.inspection.signature is None), None)
+    happenings = workflow.timeline(here.workplace(), told)
     return render_template(
         "devices/history.html",
         told=told,
         device=told.device,
-        steps=history.over_time(told, titles),
+        steps=history.over_time(told, forms),
         columns=history.occasions(told),
         evidence=history.evidence(told, titles),
         under_way=under_way,
+        happenings=happenings,
+        custody=workflow.custody_of(happenings),
+        links=history.standing(workflow.links_of(here.workplace(), device_id), device_id),
+        form=form,
+    )
+
+
+@bp.get("/devices/<int:device_id>/changes")
+def changes(device_id: int) -> str:
+    """Set two inspections of a device side by side, and say what changed beyond the uncertainty of both."""
+    told = workflow.device_history(here.workplace(), device_id)
+    keys = [one.inspection.id for one in told.inspections]
+    first, second = (request.args.get(name, type=int) for name in ("before", "after"))
+    if len(keys) < 2:
+        return render_template("devices/changes.html", told=told, device=told.device, found=None, rows=[])
+    found = workflow.changes_between(here.workplace(), told, first or keys[1], second or keys[0])
+    return render_template(
+        "devices/changes.html", told=told, device=told.device, found=found, rows=history.changes(found)
     )
 
 

@@ -16,6 +16,7 @@ from inspect_app.workflow.accounts import (
 from inspect_app.workflow.answers import StepAnswers, field_of
 from inspect_app.workflow.batches import Batch, BatchState, batch, cancel_batch, order_batch, work
 from inspect_app.workflow.blind_reading import Readers, readers_of, readings_behind, take_reading
+from inspect_app.workflow.changing import BY_CHANCE, COVERAGE, Change, Changes, changes_between
 from inspect_app.workflow.collecting import documents_of_lot, merged_lot, zipped_lot
 from inspect_app.workflow.comparing import (
     MOST_COMPARED,
@@ -88,6 +89,7 @@ from inspect_app.workflow.issued import (
 from inspect_app.workflow.issuing import approve, draft_report, issue_document, issue_report
 from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
 from inspect_app.workflow.labels import serial_on_label
+from inspect_app.workflow.linking import link_devices, standing_links
 from inspect_app.workflow.listing import Listing, Where, format_of, may_see_accounts, part_of_list, write_list
 from inspect_app.workflow.lists import LISTS, list_named
 from inspect_app.workflow.lot_issuing import LotStep, issue_lot
@@ -193,6 +195,7 @@ from inspect_app.workflow.suppliers import (
     supplier_records,
 )
 from inspect_app.workflow.switching import SwitchingRecord, SwitchingStep, rule_switching, switching_records
+from inspect_app.workflow.timeline import custody_of, links_of, timeline
 from inspect_app.workflow.typed_text import normalise_serial
 from inspect_app.workflow.waiting import WAITS, Wait, waits_of
 from inspect_app.workflow.workplace import (
@@ -208,6 +211,8 @@ from inspect_app.workflow.workplace import (
 
 __all__ = [
     "AGES_DAYS",
+    "BY_CHANCE",
+    "COVERAGE",
     "FOLLOW_UPS",
     "LISTS",
     "MOST_COMPARED",
@@ -222,6 +227,8 @@ __all__ = [
     "Batch",
     "BatchState",
     "CapturePlace",
+    "Change",
+    "Changes",
     "ClassStanding",
     "Compared",
     "ComparedResult",
@@ -304,6 +311,7 @@ __all__ = [
     "cancel_batch",
     "captures_of_pairing",
     "change_sample",
+    "changes_between",
     "check_arrivals",
     "class_trend",
     "class_trends",
@@ -321,6 +329,7 @@ __all__ = [
     "correctable_options",
     "count_waiting",
     "counting_study",
+    "custody_of",
     "decide_lot",
     "declare_resubmission",
     "device",
@@ -362,6 +371,8 @@ __all__ = [
     "keep_file",
     "keep_study",
     "last_of_lot",
+    "link_devices",
+    "links_of",
     "list_named",
     "look_around",
     "lot",
@@ -429,11 +440,13 @@ __all__ = [
     "set_password",
     "sign_in",
     "sort_captures",
+    "standing_links",
     "state_of",
     "supersede_document",
     "supplier_records",
     "switching_records",
     "take_reading",
+    "timeline",
     "try_correction",
     "unanswered_steps",
     "unfinished_uploads",

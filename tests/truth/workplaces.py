@@ -17,6 +17,7 @@ from PIL import Image
 
 from inspect_app import definitions, workflow
 from inspect_app.model import Calibration, EntryState, Evidence, Instrument, Person, Role, StudyKind
+from inspect_app.model.device_past import LinkKind
 from inspect_app.workflow import AcceptedArrival, NewStudy, Sender, StepAnswers, TypedReading, Workplace
 from tests.truth import studies
 
@@ -268,6 +269,7 @@ def live_through_everything(bench: Bench) -> None:
     sign(bench, second)
     watch_a_reference(bench, frames)
     read_apart(bench)
+    workflow.link_devices(bench.place, bench.approver, held, accepted, LinkKind.REMARKED, "a new label")
     workflow.reopen(bench.place, bench.approver, second, "the buyer wants it read again")
 
 

@@ -206,3 +206,65 @@ def test_a_photograph_that_cannot_be_read_says_what_to_do(inspector):
 
     inspector.post("/find/label", {})
     assert "Choose a photograph of the label first." in inspector.words()
+
+
+def test_the_timeline_and_what_changed_stand_on_the_pages_of_a_device_that_came_twice(
+    inspector, inspection, place, people, clock
+):
+    person = people["ina"]
+    answer_all(place, person, inspection, reading="-1,1")
+    workflow.conclude(place, person, inspection.id, PASSWORD, "TM-0001")
+    clock.move(days=20)
+    again = [AcceptedArrival(serial="TM-0001", device_class="test monocular")]
+    shipment = workflow.receive_shipment(place, person, "TST-1", "DN-101", again)
+    second = workflow.open_inspection(
+        place, person, workflow.lots_of_shipment(place, shipment.id)[0].id, inspection.device.id
+    )
+    answer_all(place, person, second)
+    inspector.sign_in("ina", PASSWORD)
+
+    inspector.get(f"/devices/{inspection.device.id}")
+    assert "Received from Test Supplier (invented) under DN-101" in inspector.words()
+    assert "Signed: " in inspector.words()
+    assert "It was another serial before" not in inspector.words()
+
+    inspector.get(f"/devices/{inspection.device.id}/changes")
+    assert "quantities changed by more than 2 √(u₁² + u₂²)" in inspector.words()
+    assert inspector.get(f"/devices/{inspection.device.id}/changes?before=1&after=99").status_code == 422
+
+
+def test_an_approver_links_a_device_with_the_one_that_it_was(as_role, lot, place):
+    approver = as_role("app")
+    approver.get("/devices/2")
+
+    approver.post("/devices/2/link", {"serial": "TM-0001", "maker": "", "kind": "re-marked", "reason": "new label"})
+
+    assert "Was before TM-0001 of Test Supplier (invented) (re-marked): new label" in approver.words()
+    approver.get("/devices/1")
+    assert "Is since TM-0002" in approver.words()
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"serial": "ZZ-9", "kind": "re-marked", "reason": "x"}, "devices on record: none"),
+        ({"serial": "TM-0002", "kind": "re-marked", "reason": "x"}, "it is this device itself"),
+        ({"serial": "TM-0001", "kind": "re-marked", "reason": ""}, "Say how it is known"),
+        ({"serial": "TM-0001", "kind": "nonsense", "reason": "x"}, "What happened?"),
+    ],
+)
+def test_a_link_that_cannot_stand_is_refused_with_what_was_typed(as_role, lot, given, words):
+    approver = as_role("app")
+    approver.get("/devices/2")
+
+    page = approver.post("/devices/2/link", given)
+
+    assert page.status_code == 422
+    assert words in approver.words()
+
+
+def test_nobody_but_an_approver_links_devices(inspector, as_role, lot):
+    for visitor in (inspector, as_role("aud")):
+        visitor.get("/devices/2")
+        answer = visitor.post("/devices/2/link", {"serial": "TM-0001", "kind": "re-marked", "reason": "x"})
+        assert answer.status_code == 403
