@@ -112,7 +112,7 @@ def test_a_device_that_came_twice_shows_every_result_over_time(inspector, inspec
     inspector.get(f"/devices/{inspection.device.id}")
 
     words = inspector.words()
-    assert "2026-06-01 2026-06-21 Over time" in words
+    assert "Over time 2026-06-01 2026-06-21" in words
     assert "back from repair" in words
     assert 'aria-label="Angular resolution' in inspector.text()
 
