@@ -42,8 +42,10 @@ FleetCursor = tuple[str | float | datetime, int]
 class FleetSearch:
     """What is looked for; what is empty or None is not asked. `serial` may be a part.
 
-    `value_at_least` and `value_at_most` bound the results of `characteristic_id`, in its unit. `is_backwards` turns the
-    order round, which is: by serial, by value, by use of the instrument, or else newest first.
+    `used_since` and `used_until` bound the last use of `instrument_id` in an inspection; `holds_superseded` lists those
+    by an instrument too that a later inspection of the device in the same lot took the place of. `value_at_least` and
+    `value_at_most` bound the results of `characteristic_id`, in its unit. `is_backwards` turns the order round, which
+    is: by serial, by value, by use of the instrument, or else newest first.
     """
 
     serial: str = ""
@@ -56,9 +58,12 @@ class FleetSearch:
     signed_until: datetime | None = None
     inspector_id: int | None = None
     instrument_id: int | None = None
+    used_since: datetime | None = None
+    used_until: datetime | None = None
     characteristic_id: int | None = None
     value_at_least: float | None = None
     value_at_most: float | None = None
+    holds_superseded: bool = False
     is_backwards: bool = False
 
 
@@ -205,12 +210,13 @@ def _by_value(search: FleetSearch) -> _Order:
 
 def _by_use(search: FleetSearch) -> _Order:
     """List verdicts by the last use of an instrument, the newest first."""
+    standing = _STANDS[:1] if search.holds_superseded else _STANDS
     statement = (
         _columns(InstrumentUseRow.last_used_at, InstrumentUseRow.id)
         .select_from(InstrumentUseRow)
         .join(DeviceVerdictRow, DeviceVerdictRow.signature_id == InstrumentUseRow.signature_id)
         .join(DeviceRow, DeviceRow.id == DeviceVerdictRow.device_id)
-        .where(InstrumentUseRow.instrument_id == search.instrument_id, *_STANDS, *_verdict_facts(search))
+        .where(*_uses(search), *standing, *_verdict_facts(search))
     )
     return _Order(
         statement=statement,
@@ -242,12 +248,18 @@ def _facts(search: FleetSearch) -> list[ColumnElement[bool]]:
     if search.instrument_id is not None:
         found.append(
             select(InstrumentUseRow.id)
-            .where(
-                InstrumentUseRow.signature_id == DeviceVerdictRow.signature_id,
-                InstrumentUseRow.instrument_id == search.instrument_id,
-            )
+            .where(InstrumentUseRow.signature_id == DeviceVerdictRow.signature_id, *_uses(search))
             .exists()
         )
+    return found
+
+
+def _uses(search: FleetSearch) -> list[ColumnElement[bool]]:
+    found = [InstrumentUseRow.instrument_id == search.instrument_id]
+    if search.used_since is not None:
+        found.append(InstrumentUseRow.last_used_at >= search.used_since)
+    if search.used_until is not None:
+        found.append(InstrumentUseRow.last_used_at < search.used_until)
     return found
 
 

@@ -1,7 +1,7 @@
 """Results over time: of a device, of a characteristic over all devices; only those of signatures that still count."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from inspect_app.model.characteristic import Characteristic, ListedResult
 from inspect_app.quantity import Quantity
 from inspect_app.storage.result_tables import CharacteristicRow, DeviceVerdictRow, ResultRow
-from inspect_app.storage.tables import ReopeningRow
+from inspect_app.storage.tables import EntryInstrumentRow, ReopeningRow, SignatureRow
 
 NOT_TAKEN_BACK = ~select(ReopeningRow.id).where(ReopeningRow.signature_id == ResultRow.signature_id).exists()
 """A result counts while the signature that lists it was not taken back."""
@@ -58,6 +58,20 @@ def results_of_device(session: Session, device_id: int) -> tuple[ListedResult, .
     """Return every result of a device, by characteristic and time."""
     order = (ResultRow.characteristic_id, ResultRow.measured_at, ResultRow.id)
     return _listed(session, _results().where(ResultRow.device_id == device_id).order_by(*order))
+
+
+def results_by_instrument(
+    session: Session, instrument_id: int, inspection_ids: Collection[int]
+) -> tuple[ListedResult, ...]:
+    """Return the results of some inspections that were measured with an instrument."""
+    statement = (
+        _results()
+        .join(EntryInstrumentRow, EntryInstrumentRow.entry_id == ResultRow.entry_id)
+        .join(SignatureRow, SignatureRow.id == ResultRow.signature_id)
+        .where(EntryInstrumentRow.instrument_id == instrument_id, SignatureRow.inspection_id.in_(inspection_ids))
+        .order_by(ResultRow.id)
+    )
+    return _listed(session, statement)
 
 
 def results_of_characteristic(

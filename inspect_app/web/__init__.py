@@ -26,6 +26,7 @@ from inspect_app.web.pictures import bp as pictures
 from inspect_app.web.preferences import bp as preferences
 from inspect_app.web.readiness import bp as readiness
 from inspect_app.web.readings import bp as readings
+from inspect_app.web.recalls import bp as recalls
 from inspect_app.web.references import bp as references
 from inspect_app.web.reports import bp as reports
 from inspect_app.web.sampling import bp as sampling
@@ -53,6 +54,7 @@ _BLUEPRINTS: Final = (
     compare,
     drift,
     evidence,
+    recalls,
     documents,
     reports,
     nonconformities,

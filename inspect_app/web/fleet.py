@@ -133,10 +133,15 @@ def rate_text(found: FleetFound, outcome: Outcome) -> str:
     return f"{wording.per_cent(share)} (95 %: {low} to {high})"
 
 
+def named(characteristic: Characteristic) -> str:
+    """Return a quantity with its condition."""
+    return wording.titled(wording.name_in_words(characteristic.quantity_name), characteristic.condition)
+
+
 def characteristic_words(characteristic: Characteristic) -> str:
     """Return a quantity with its condition and unit."""
-    named = wording.titled(wording.name_in_words(characteristic.quantity_name), characteristic.condition)
-    return named if characteristic.unit == "1" else f"{named}, {characteristic.unit}"
+    said = named(characteristic)
+    return said if characteristic.unit == "1" else f"{said}, {characteristic.unit}"
 
 
 def shown_distribution(found: Distribution) -> shown.ShownFigure | None:

@@ -93,7 +93,7 @@ PLACES: Final = (
             Entry(
                 words="Instruments",
                 endpoint="admin.instruments",
-                covers=("admin.add_instrument", "admin.instrument", "admin.add_calibration"),
+                covers=("admin.add_instrument", "admin.instrument", "admin.add_calibration", "recalls"),
             ),
             Entry(words="References", endpoint="references.index", covers=("references",)),
             Entry(words="Readers", endpoint="studies.index", covers=("studies",)),

@@ -132,6 +132,7 @@ from inspect_app.workflow.pairing import (
     pairing_of_token,
 )
 from inspect_app.workflow.proving import ProofLine, attachments, prove_file, prove_number
+from inspect_app.workflow.recalling import Recall, Touched, last_calibrated, recall, recall_all
 from inspect_app.workflow.receiving import (
     AcceptedArrival,
     Arrival,
@@ -269,6 +270,7 @@ __all__ = [
     "ProofLine",
     "Rate",
     "Readers",
+    "Recall",
     "ReferenceChart",
     "SampledDevice",
     "Schema",
@@ -282,6 +284,7 @@ __all__ = [
     "SupplierRecord",
     "SwitchingRecord",
     "SwitchingStep",
+    "Touched",
     "Trend",
     "TypedReading",
     "VerifyReport",
@@ -370,6 +373,7 @@ __all__ = [
     "judge_inspection",
     "keep_file",
     "keep_study",
+    "last_calibrated",
     "last_of_lot",
     "link_devices",
     "links_of",
@@ -418,6 +422,8 @@ __all__ = [
     "reader_study",
     "readers_of",
     "readings_behind",
+    "recall",
+    "recall_all",
     "receive_shipment",
     "record_step",
     "reference_chart",

@@ -1,5 +1,6 @@
 """The commands on a fleet: search, counts, and what an instrument touched."""
 
+import csv
 import json
 from pathlib import Path
 
@@ -58,5 +59,37 @@ def test_fleet_refuses_what_cannot_be_asked(
     instance: str, capsys: pytest.CaptureFixture[str], options: list[str], words: str
 ) -> None:
     assert main(["fleet", "--instance", instance, *options]) == 2
+
+    assert words in capsys.readouterr().err
+
+
+def test_recall_lists_every_result_of_an_instrument_since_a_day(
+    instance: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each inspection under that meter has four results by it: two axes at two illuminances."""
+    asked = ["recall", "SY-LM-01", "--instance", instance, "--since", "2020-01-01"]
+    assert main(asked) == 0
+    listed = capsys.readouterr().out.splitlines()[1:-1]
+
+    assert main([*asked, "--csv"]) == 0
+    rows = list(csv.DictReader(capsys.readouterr().out.splitlines()))
+
+    assert len(rows) == 4 * len(listed) > 0
+    assert {row["quantity"] for row in rows} == {"mtf50_cy_mrad"}
+    assert all(line.endswith("  4 results") for line in listed)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["ZZ-1"], "no instrument has it"),
+        (["SY-LM-01", "--since", "soon"], "no day"),
+        (["SY-LM-01", "--since", "2999-01-01"], "future"),
+    ],
+)
+def test_recall_refuses_what_cannot_be_asked(
+    instance: str, capsys: pytest.CaptureFixture[str], options: list[str], words: str
+) -> None:
+    assert main(["recall", "--instance", instance, *options]) == 2
 
     assert words in capsys.readouterr().err

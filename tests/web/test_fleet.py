@@ -87,3 +87,24 @@ def test_an_auditor_sees_the_same_list(as_role, signed):
     auditor.get("/devices?verdict=accepted")
 
     assert "TM-0001" in auditor.words()
+
+
+def test_what_an_instrument_touched_is_listed_with_its_results(inspector, signed, place):
+    used = next(one.instruments[0] for one in signed_entries(place, signed) if one.instruments)
+
+    inspector.get(f"/instruments/{used.id}/touched")
+
+    assert inspector.heading() == f"What {used.name} touched"
+    assert "TM-0001" in inspector.words()
+    assert "1 inspections counted: 1 accepted" in inspector.words()
+    assert "Angular resolution" in inspector.words()
+
+
+def signed_entries(place, inspection):
+    return workflow.inspection(place, inspection.id).entries.values()
+
+
+@pytest.mark.parametrize("asked", ["since=soon", "since=2999-01-01", "verdict=fine", "after=x"])
+def test_a_recall_that_cannot_be_asked_is_refused_on_its_page(inspector, asked):
+    assert inspector.get(f"/instruments/1/touched?{asked}").status_code == 422
+    assert "Not listed" in inspector.words()
