@@ -9,14 +9,12 @@ from sqlalchemy import Select, select, union
 from sqlalchemy.orm import Session
 
 from inspect_app.storage import audit
-from inspect_app.storage.nonconformity_tables import NonconformityActRow, NonconformityRow
+from inspect_app.storage.nonconformity_tables import NonconformityRow
 from inspect_app.storage.tables import (
     ArrivalRow,
     CalibrationRow,
     ContractRow,
-    CorrectionRow,
     DeviceRow,
-    DocumentEndRow,
     DocumentRow,
     EntryEvidenceRow,
     EntryInstrumentRow,
@@ -27,8 +25,6 @@ from inspect_app.storage.tables import (
     InspectionRow,
     InstrumentRow,
     LotRow,
-    MeasurementRow,
-    ReopeningRow,
     ShipmentRow,
     SignatureRow,
 )
@@ -67,23 +63,13 @@ def inspection_ids(
     return tuple(session.scalars(statement))
 
 
-def files_of(session: Session, inspections: Collection[int]) -> Iterator[PackedFile]:
-    """Yield each capture of some inspections once, in order of digest."""
-    named: dict[str, str] = {}
-    for keys in _portions(inspections):
-        statement = (
-            select(EntryEvidenceRow.sha256, EntryEvidenceRow.name)
-            .join(EntryRow, EntryRow.id == EntryEvidenceRow.entry_id)
-            .where(EntryRow.inspection_id.in_(keys))
-        )
-        for sha256, name in session.execute(statement):
-            named.setdefault(sha256, name)
-    for digests in _portions(sorted(named)):
-        kept = select(EvidenceRow).where(EvidenceRow.sha256.in_(digests)).order_by(EvidenceRow.sha256)
-        for row in session.scalars(kept):
-            yield PackedFile(
-                sha256=row.sha256, name=named[row.sha256], media_type=row.media_type, size_bytes=row.size_bytes
-            )
+def files_of(session: Session, events: Collection[int]) -> Iterator[PackedFile]:
+    """Yield every file whose keeping is among some events, documents apart."""
+    is_document = select(DocumentRow.id).where(DocumentRow.sha256 == EvidenceRow.sha256).exists()
+    for keys in _portions(sorted(events)):
+        statement = select(EvidenceRow).where(EvidenceRow.event_id.in_(keys), ~is_document).order_by(EvidenceRow.sha256)
+        for row in session.scalars(statement):
+            yield PackedFile(sha256=row.sha256, name=row.name, media_type=row.media_type, size_bytes=row.size_bytes)
 
 
 def document_files(session: Session, inspections: Collection[int]) -> Iterator[tuple[str, str]]:
@@ -156,15 +142,19 @@ def _event_statements(keys: tuple[int, ...]) -> Iterable[Select[Any]]:
     yield select(ArrivalRow.event_id).where(
         ArrivalRow.lot_id.in_(lots), ArrivalRow.device_id.in_(select(inspections.c.device_id))
     )
-    yield select(EntryRow.event_id).where(EntryRow.inspection_id.in_(keys))
-    yield select(MeasurementRow.event_id).where(MeasurementRow.entry_id.in_(entries))
-    yield select(CorrectionRow.event_id).where(CorrectionRow.entry_id.in_(entries))
-    yield select(SignatureRow.event_id).where(SignatureRow.inspection_id.in_(keys))
-    yield select(ReopeningRow.event_id).where(ReopeningRow.signature_id.in_(signatures))
-    yield select(DocumentRow.event_id).where(DocumentRow.inspection_id.in_(keys))
-    yield select(DocumentEndRow.event_id).where(DocumentEndRow.document_id.in_(documents))
-    yield select(NonconformityRow.event_id).where(NonconformityRow.signature_id.in_(signatures))
-    yield select(NonconformityActRow.event_id).where(NonconformityActRow.nonconformity_id.in_(failed))
     yield select(InstrumentRow.event_id).where(InstrumentRow.id.in_(instruments))
     yield select(CalibrationRow.event_id).where(CalibrationRow.instrument_id.in_(instruments))
+    # Whatever hangs on an inspection belongs to it, also what a later table brings.
+    hanging: dict[str, Any] = {
+        "inspection_id": keys,
+        "entry_id": entries,
+        "signature_id": signatures,
+        "document_id": documents,
+        "nonconformity_id": failed,
+    }
+    for kind in audit.sealed_tables():
+        columns = kind.__table__.c
+        yield from (
+            select(columns.event_id).where(columns[name].in_(of)) for name, of in hanging.items() if name in columns
+        )
     yield select(EvidenceRow.event_id).where(EvidenceRow.sha256.in_(files))

@@ -5,7 +5,7 @@ import hashlib
 import json
 import re
 import zipfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
 from itertools import islice
@@ -117,7 +117,8 @@ def write_pack(workplace: Workplace, person: Person, matter: PackMatter, target:
         keys = packing.inspection_ids(session, **_scope(matter))
         if not keys:
             raise NotFound(matter.subject, "nothing of it was inspected yet", "Inspect first, then pack.")
-        files = tuple(packing.files_of(session, keys))
+        events = packing.event_ids(session, keys)
+        files = tuple(packing.files_of(session, events))
         issued = tuple(packing.document_files(session, keys))
     total = 2 * len(keys) + len(files) + len(issued)
     steps = iter(range(1, total + 1))
@@ -130,7 +131,7 @@ def write_pack(workplace: Workplace, person: Person, matter: PackMatter, target:
         _write_files(workplace, pack, files, issued, step)
         devices = _write_records(workplace, pack, keys, step)
         _write_tables(workplace, pack, keys, step)
-        digest = _write_chain(workplace, pack, keys)
+        digest = _write_chain(workplace, pack, events)
         _write_guide(workplace, pack)
         pack.text("index.pdf", _index(workplace, person, matter, devices, pack, digest))
         pack.finish(matter.subject, workplace.clock().isoformat(), digest)
@@ -250,10 +251,9 @@ def _write_table(pack: _Pack, table: Table[Any], rows: Iterable[Any]) -> None:
         pack.stream(f"tables/{table.name}.csv", written, is_packed=True)
 
 
-def _write_chain(workplace: Workplace, pack: _Pack, keys: Sequence[int]) -> str:
+def _write_chain(workplace: Workplace, pack: _Pack, events: Collection[int]) -> str:
     """Write the chain with the rows of the matter, and return the digest that it ends with."""
     with reading(workplace) as session:
-        events = packing.event_ids(session, keys)
         pack.pieces("chain/events.jsonl", _lines(packing.event_lines(session, events)), is_packed=True)
         pack.pieces("chain/rows.jsonl", _lines(packing.row_lines(session, events)), is_packed=True)
         last = last_event(session)
