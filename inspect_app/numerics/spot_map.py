@@ -228,7 +228,8 @@ def _settled(levels: Sequence[Level], start: Candidate, weaker: FloatArray) -> _
         if again is None:
             break
         fitted, spot = again, again.spot
-        if 1 / OUTGROWN < spot.diameter_px / start.diameter_px < OUTGROWN:
+        grown = spot.diameter_px / start.diameter_px
+        if 1 / OUTGROWN < grown < OUTGROWN and spot.depth * start.depth > 0:
             break
         start = replace(start, x=spot.x, y=spot.y, diameter_px=spot.diameter_px, depth=spot.depth)
     return fitted

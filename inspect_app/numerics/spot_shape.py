@@ -1,13 +1,13 @@
 """Diameter and depth of one spot: a blurred disc on a sloping surround, fitted in a texture made white."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.spot_profile import blurred_disc, half_radius
-from inspect_app.numerics.texture import BLOCK_PX, whitened
+from inspect_app.numerics.texture import BLOCK_PX, local_power, whitened
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -99,10 +99,15 @@ def fit_spot(
         return None
     start = np.array([x, y, math.log(diameter_px / 2), math.log(0.35), depth, 0.0, 0.0, 0.0])
     patch = _Patch.of(relief, window, power + (MODEL_ERROR * depth) ** 2)
-    fitted = _least_squares(patch, start, diameter_px, float(np.square(window).sum()))
+    pixels = float(np.square(window).sum())
+    fitted = _least_squares(patch, start, diameter_px, pixels)
     if fitted is None or math.hypot(fitted.p[0] - x, fitted.p[1] - y) > 0.5 * diameter_px + 2:
         return None
-    return _shape_of(fitted)
+    louder = local_power(fitted.error, patch.power, pixels)
+    if louder is None:
+        return _shape_of(fitted, fitted)
+    again = _least_squares(replace(patch, power=louder), fitted.p, diameter_px, pixels)
+    return _shape_of(fitted, again or fitted)
 
 
 def _window(usable: BoolArray, x: float, y: float, diameter_px: float) -> FloatArray | None:
@@ -154,6 +159,7 @@ class _Patch:
 class _Fitted:
     p: FloatArray
     slopes: FloatArray
+    error: FloatArray
     misfit: float
     explained: float
 
@@ -210,10 +216,11 @@ def _least_squares(patch: _Patch, start: FloatArray, diameter_px: float, effecti
     seen = patch.whitened(patch.value[None])[0]
     level = np.linalg.lstsq(surround.T, seen, rcond=None)[0]
     without = float(np.square(seen - level @ surround).sum())
-    return _Fitted(p, slopes, cost / freedom, without - cost)
+    return _Fitted(p, slopes, error, cost / freedom, without - cost)
 
 
-def _shape_of(fitted: _Fitted) -> SpotShape:
+def _shape_of(first: _Fitted, fitted: _Fitted) -> SpotShape:
+    """Return the shape of a fit; what it leaves and explains is told of the first one, in the field's own texture."""
     p = fitted.p
     covariance = max(fitted.misfit, 1.0) * np.linalg.pinv(
         fitted.slopes @ fitted.slopes.T + np.diag(PRIOR_WEIGHT), hermitian=True
@@ -243,8 +250,8 @@ def _shape_of(fitted: _Fitted) -> SpotShape:
         disc_depth=float(p[4]) / surround if has_plateau else depth,
         disc_depth_u=math.sqrt(max(float(covariance[4, 4]), 0.0)) / surround if has_plateau else depth_u,
         softness=blur / radius,
-        misfit=fitted.misfit,
-        evidence=fitted.explained / max(fitted.misfit, 1.0),
+        misfit=first.misfit,
+        evidence=first.explained / max(first.misfit, 1.0),
         radius_px=radius,
         plateau=float(p[4]),
     )

@@ -5,6 +5,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from PIL import Image
 
 from inspect_app.capture import read
@@ -12,6 +14,7 @@ from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure import read_options
 from inspect_app.measure.blemish import BlemishOptions, blemish
 from inspect_app.model import Feature, Measured
+from inspect_app.quantity import Quantity
 from tests.truth.fields import Field, Spot, round_field, scattered_spots, sensor_flat
 from tests.truth.sensor import still_of
 
@@ -25,6 +28,10 @@ def mapped(field: Field, **options: object) -> Measured:
 
 def total(measured: Measured, name: str) -> float:
     return next(r.quantity.value for r in measured.results if r.quantity_name == name and "zone" not in r.condition)
+
+
+def shading_of(measured: Measured) -> Quantity:
+    return next(r.quantity for r in measured.results if r.quantity_name == "shading")
 
 
 def beside(measured: Measured, spot: Spot) -> Feature:
@@ -166,11 +173,30 @@ def test_the_uncertainties_of_spots_hold_the_truth_about_95_times_in_100(
         assert 0.875 * len(held) <= sum(held) < len(held)
 
 
+@settings(max_examples=4, deadline=None)
+@given(seed=st.integers(0, 1000), quiet=st.floats(0.005, 0.03), louder=st.floats(1.5, 4.0))
+def test_more_noise_never_shrinks_an_uncertainty(seed: int, quiet: float, louder: float) -> None:
+    """Property: of diameter, contrast and shading, under the same noise, only louder."""
+    spot = Spot(140.0, 161.0, 11.0, 0.6)
+
+    def map_under(grain: float) -> Measured:
+        rng = np.random.default_rng(seed)
+        size = {"size_px": (300, 300), "radius_px": 130, "offset_px": (0, 0)}
+        return mapped(round_field(rng, **size, spots=(spot,), grain=grain, white=grain / 3, fibre=0.01))
+
+    before, after = map_under(quiet), map_under(quiet * louder)
+
+    (found,), (louder_found,) = before.features, after.features
+    assert (louder_found.diameter_uncertainty_px or 0) > 0.98 * (found.diameter_uncertainty_px or 0)
+    assert (louder_found.contrast_uncertainty or 0) > 0.98 * (found.contrast_uncertainty or 0)
+    assert shading_of(after).standard_uncertainty > 0.98 * shading_of(before).standard_uncertainty
+
+
 def test_the_uncertainty_of_shading_holds_the_truth(fields_and_maps: list[tuple[Field, Measured]]) -> None:
     """Of 10 fields 95 % are 9.5, the 99.9 % bound 7; the spots must pull nothing."""
     held = 0
     for field, measured in fields_and_maps:
-        shading = next(r.quantity for r in measured.results if r.quantity_name == "shading")
+        shading = shading_of(measured)
         held += abs(shading.value - field.shading_percent) <= 2 * shading.standard_uncertainty
 
     assert held >= 7

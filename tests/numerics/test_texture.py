@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from inspect_app.numerics.texture import BLOCK_PX, matched_kernel, texture_power, whitened
+from inspect_app.numerics.texture import BLOCK_PX, local_power, matched_kernel, texture_power, whitened
 
 WHOLE = np.ones((400, 500), dtype=bool)
+WHITE = np.ones((BLOCK_PX, BLOCK_PX // 2 + 1))
 
 
 def test_white_noise_has_its_variance_at_every_frequency() -> None:
@@ -59,3 +60,24 @@ def test_whitened_noise_has_unit_variance() -> None:
 
     assert np.square(white).sum(axis=1).mean() == pytest.approx(BLOCK_PX**2, rel=0.02)
     assert white[0] @ white[1] == pytest.approx(100 * float((patches[0] * patches[1]).sum()), rel=1e-3)
+
+
+def residual(extra_per_px: float, strength: float) -> np.ndarray:
+    """White noise of 64 x 64 pixels, and a stripe pattern of so many cycles per pixel in it, made white as if none."""
+    stripes = strength * np.sin(2 * np.pi * extra_per_px * np.arange(BLOCK_PX))
+    noise = np.random.default_rng(3).normal(0, 1, (BLOCK_PX, BLOCK_PX)) + stripes
+    return whitened(noise[None].astype(np.float32), WHITE)[0]
+
+
+def test_a_residual_of_the_expected_texture_raises_nothing() -> None:
+    assert local_power(residual(0.25, 0.0), WHITE, BLOCK_PX**2) is None
+
+
+def test_only_the_band_in_which_too_much_is_left_is_raised() -> None:
+    """Truth from algebra: stripes of a quarter cycle per pixel lie in the band from 0.2 to 0.3."""
+    raised = local_power(residual(0.25, 1.0), WHITE, BLOCK_PX**2)
+
+    assert raised is not None
+    assert raised[0, 16] > 2
+    assert raised[0, 3] == pytest.approx(1, abs=0.3)
+    assert raised[0, 31] == pytest.approx(1, abs=0.3)
