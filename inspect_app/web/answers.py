@@ -33,6 +33,11 @@ class Asked:
     kept: tuple[Evidence, ...] = ()
 
     @property
+    def text(self) -> str:
+        """What stands in the field; nothing for files."""
+        return "" if isinstance(self.field, MultipleFileField) else (self.field.data or "")
+
+    @property
     def is_empty(self) -> bool:
         """Nothing is answered."""
         if isinstance(self.field, MultipleFileField):
@@ -54,6 +59,12 @@ class AnswerForm(PageForm):
         "Reason",
         description="Needed for a correction and where a condition could not be kept; welcome for Cannot tell",
     )
+
+    @property
+    def revision_seen(self) -> int:
+        """Of the newest entry that stood on the page; 0 where there was none."""
+        text = self.expected_revision.data or ""
+        return int(text) if text.isdecimal() else 0
 
     @property
     def before(self) -> tuple[Asked, ...]:

@@ -1,6 +1,7 @@
 """The bench: one step of one inspection per page; answers go in, the result comes back at once."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Final
 
 from flask import Blueprint, flash, jsonify, redirect, render_template, request, url_for
@@ -13,7 +14,7 @@ from inspect_app.model import Entry, EntryState, Evidence
 from inspect_app.web import here, readiness, shown
 from inspect_app.web.answers import AnswerForm, answer_form
 from inspect_app.web.rail import Place, next_step, place_of, rail
-from inspect_app.workflow import Sender
+from inspect_app.workflow import Sender, StepAnswers
 
 bp = Blueprint("bench", __name__, url_prefix="/bench")
 
@@ -89,45 +90,68 @@ def _is_picture(file: Evidence) -> bool:
 
 
 def _keep_draft(place: Place, form: AnswerForm, *, is_sound: bool) -> ResponseReturnValue:
-    entry = _kept_entry(place, form, EntryState.DRAFT)
-    if isinstance(entry, EditConflict):
-        return _conflict(place, form)
-    if request.accept_mimetypes.best == "application/json":
-        return jsonify(revision=entry.revision, message=f"Saved {entry.recorded_at.strftime('%H:%M:%S')} UTC")
-    if not is_sound:
-        return _again(place, form)
-    missing = form.missing
-    still = f" Still to answer: {', '.join(missing)}." if missing else ""
-    flash(f"Saved as a draft.{still}")
-    return redirect(_address("bench.ask", place), 303)
-
-
-def _record(place: Place, form: AnswerForm, state: EntryState, *, is_sound: bool) -> ResponseReturnValue:
     try:
-        entry = _kept_entry(place, form, state if is_sound else EntryState.DRAFT)
-    except (NotAllowed, NotFound):
-        raise
-    except InspectError as error:
-        form.refuse_step(error)
-        return _again(place, form)
-    if isinstance(entry, EditConflict):
-        return _conflict(place, form)
-    return redirect(_address("bench.result", place), 303) if is_sound else _again(place, form)
-
-
-def _kept_entry(place: Place, form: AnswerForm, state: EntryState) -> Entry | EditConflict:
-    revision = form.expected_revision.data or "0"
-    try:
-        return workflow.record_step(
+        kept = workflow.keep_draft(
             here.workplace(),
             here.person(),
             place.inspection.id,
             place.step.id,
-            form.to_answers(state),
-            int(revision) if revision.isdecimal() else 0,
+            form.to_answers(EntryState.DRAFT),
+            form.revision_seen,
+            as_opened=_as_opened(place) if form.revision_seen == 0 else None,
         )
     except EditConflict as conflict:
-        return conflict
+        return _conflict(place, form, conflict)
+    joined = f". Joined with what {_who(kept.joined)} kept meanwhile" if kept.joined else ""
+    if request.accept_mimetypes.best == "application/json":
+        message = f"Saved {kept.entry.recorded_at.strftime('%H:%M:%S')} UTC{joined}"
+        return jsonify(revision=kept.entry.revision, message=message, values=_changed(place, form) if joined else {})
+    if not is_sound:
+        return _again(place, form)
+    missing = form.missing
+    still = f" Still to answer: {', '.join(missing)}." if missing else ""
+    flash(f"Saved as a draft{joined}.{still}")
+    return redirect(_address("bench.ask", place), 303)
+
+
+def _as_opened(place: Place) -> StepAnswers:
+    """Return what the page held before anything was typed: how the bench stood for the last device, for example."""
+    others = {step_id: entry for step_id, entry in place.inspection.entries.items() if step_id != place.step.id}
+    untouched = replace(place, inspection=replace(place.inspection, entries=others))
+    return answer_form(untouched, is_sent=False).to_answers(EntryState.DRAFT)
+
+
+def _changed(place: Place, sent: AnswerForm) -> dict[str, str]:
+    """Return what now stands in a draft and was not sent with it: a page that stays open shows it."""
+    fresh = answer_form(place_of(place.inspection.id, place.step.id), is_sent=False)
+    return {one.field.name: text for one in fresh.asked if (text := one.text) != sent[one.field.name].data and text}
+
+
+def _who(entry: Entry) -> str:
+    """Return whose newer answer it is; the same person in another tab is told so."""
+    if entry.recorded_by.id == here.person().id:
+        return "you, in another tab or at another bench,"
+    return entry.recorded_by.name
+
+
+def _record(place: Place, form: AnswerForm, state: EntryState, *, is_sound: bool) -> ResponseReturnValue:
+    try:
+        workflow.record_step(
+            here.workplace(),
+            here.person(),
+            place.inspection.id,
+            place.step.id,
+            form.to_answers(state if is_sound else EntryState.DRAFT),
+            form.revision_seen,
+        )
+    except (NotAllowed, NotFound):
+        raise
+    except EditConflict as conflict:
+        return _conflict(place, form, conflict)
+    except InspectError as error:
+        form.refuse_step(error)
+        return _again(place, form)
+    return redirect(_address("bench.result", place), 303) if is_sound else _again(place, form)
 
 
 def _again(place: Place, form: AnswerForm) -> ResponseReturnValue:
@@ -139,16 +163,20 @@ def _again(place: Place, form: AnswerForm) -> ResponseReturnValue:
     return _page(fresh_place, fresh), 422
 
 
-def _conflict(place: Place, form: AnswerForm) -> ResponseReturnValue:
+def _conflict(place: Place, form: AnswerForm, conflict: EditConflict) -> ResponseReturnValue:
     """Show both values; nothing is overwritten before a person has chosen."""
     fresh = place_of(place.inspection.id, place.step.id)
+    if fresh.entry is None:
+        raise conflict
     if request.accept_mimetypes.best == "application/json":
-        return jsonify(message="Not saved: somebody else answered this step. Open it anew to see both."), 409
+        message = f"Not saved: {_who(fresh.entry)} kept another answer to the same question. Press Save to see both."
+        return jsonify(message=message), 409
     form.expected_revision.data = str(fresh.revision)
     page = render_template(
         "bench/conflict.html",
         place=fresh,
         form=form,
+        who=_who(fresh.entry),
         rows=_compared(fresh, form),
         act=request.form.get("act", "record"),
     )

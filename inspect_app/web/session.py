@@ -1,5 +1,6 @@
 """The session cookie: who is signed in, since when, last seen when; and where a form may send a browser next."""
 
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Final
 from urllib.parse import urlsplit
@@ -13,6 +14,7 @@ from inspect_app.web import here
 
 KEPT_PREFIX: Final = "kept."
 _SEEN_EVERY_S: Final = 20  # a page with many pictures need not set the cookie with each of them
+_LONGEST_KEY: Final = 10
 _NEVER_KEPT: Final = ("csrf_token", "password", "new_password", "current_password")
 
 
@@ -27,6 +29,8 @@ def begin(person: Person) -> None:
 def end() -> None:
     """Forget who was signed in."""
     _forget()
+    g.pop("csrf_token", None)  # as for `begin`
+    g.person = None
 
 
 def _forget() -> None:
@@ -63,6 +67,12 @@ def kept_fields() -> tuple[tuple[str, str], ...]:
     """Return the typed answers that travel with the sign-in form."""
     typed = request.form.items(multi=True)
     return tuple((name.removeprefix(KEPT_PREFIX), value) for name, value in typed if name.startswith(KEPT_PREFIX))
+
+
+def typist(kept: Iterable[tuple[str, str]]) -> Person | None:
+    """Return who had typed what was kept, where its form says so."""
+    text = next((value for name, value in kept if name == "typed_by"), "")
+    return workflow.person(here.workplace(), int(text)) if text.isdecimal() and len(text) < _LONGEST_KEY else None
 
 
 def is_from_our_own_page() -> bool:

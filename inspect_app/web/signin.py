@@ -58,8 +58,11 @@ def admit() -> ResponseReturnValue | None:
 @bp.route("/sign-in", methods=["GET", "POST"])
 def sign_in() -> ResponseReturnValue:
     """Ask for login and password; then go where the person wanted to go, with what they had typed."""
-    form = SignInForm()
     kept, path = session.kept_fields(), session.local_path(request.form.get("kept_path"))
+    if request.form.get("act") == "again":
+        session.end()
+        return _page(SignInForm(formdata=None), kept, path)
+    form = SignInForm()
     if not form.validate_on_submit():
         return _page(form, kept, path), 422 if form.errors else 200
     person = form.accept(lambda: workflow.sign_in(here.workplace(), form.login.data, form.password.data))
@@ -67,6 +70,9 @@ def sign_in() -> ResponseReturnValue:
         return _page(form, kept, path), 422
     session.begin(person)
     g.person = person
+    typist = session.typist(kept)
+    if path and typist is not None and typist.id != person.id:
+        return render_template("signin/not_yours.html", kept=kept, path=path, typist=typist)
     if path:
         return render_template("signin/carry_on.html", kept=kept, path=path)
     return redirect(session.local_path(request.args.get("next")) or url_for("dock.start"), 303)

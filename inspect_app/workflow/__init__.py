@@ -87,6 +87,7 @@ from inspect_app.workflow.issued import (
     issued_documents,
 )
 from inspect_app.workflow.issuing import approve, draft_report, issue_document, issue_report
+from inspect_app.workflow.joining import KeptDraft, keep_draft
 from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
 from inspect_app.workflow.labels import serial_on_label
 from inspect_app.workflow.linking import link_devices, standing_links
@@ -250,6 +251,7 @@ __all__ = [
     "Glance",
     "InspectionHistory",
     "IssuedDocument",
+    "KeptDraft",
     "Listing",
     "LotDevice",
     "LotOrder",
@@ -371,6 +373,7 @@ __all__ = [
     "issue_report",
     "issued_documents",
     "judge_inspection",
+    "keep_draft",
     "keep_file",
     "keep_study",
     "last_calibrated",

@@ -358,7 +358,7 @@ def test_the_script_saves_a_field_as_a_draft_and_hears_the_revision(bench, inspe
         headers={"Accept": "application/json"},
     )
 
-    assert response.get_json() == {"revision": 1, "message": "Saved 12:00:00 UTC"}
+    assert response.get_json() == {"revision": 1, "message": "Saved 12:00:00 UTC", "values": {}}
     assert newest(place, inspection).answers == {"distance_m": ("4",)}
 
 
@@ -374,7 +374,7 @@ def test_the_script_hears_of_a_conflict_instead_of_overwriting(bench, inspection
     )
 
     assert response.status_code == 409
-    assert "somebody else" in response.get_json()["message"]
+    assert "Apelle Moor kept another answer" in response.get_json()["message"]
 
 
 def test_a_step_that_the_form_does_not_have_is_not_found(bench, inspection):

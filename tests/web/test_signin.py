@@ -121,6 +121,28 @@ def test_answers_sent_after_the_session_ended_are_offered_again_and_recorded(ins
     assert entry.answers["distance_m"] == ("10,5",)
 
 
+def test_what_one_person_typed_is_neither_shown_to_nor_recorded_for_the_next(
+    inspector, clock, inspection, place, people
+):
+    step = STEP.format(inspection.id)
+    inspector.get(step)
+    clock.move(minutes=31)
+    typed = {"act": "draft", "answer_distance_m": "10,5", "expected_revision": "0", "typed_by": people["ina"].id}
+    inspector.post(step, typed)
+    kept = {name: inspector.value_of(name) for name in re.findall(r'name="(kept[._][^"]+)"', inspector.text())}
+
+    inspector.post("/sign-in", {"login": "app", "password": PASSWORD, **kept})
+    assert inspector.heading() == "Ina Vestergard had typed this"
+    assert "10,5" not in inspector.words()
+    inspector.post("/sign-in", {"act": "again", **kept})
+    assert inspector.heading() == "Sign in"
+    inspector.post("/sign-in", {"login": "ina", "password": PASSWORD, **kept})
+
+    assert inspector.heading() == "Go on where you were"
+    assert "10,5" in inspector.words()
+    assert workflow.inspection(place, inspection.id).entries == {}
+
+
 def test_a_password_never_travels_with_kept_answers(inspector, clock, inspection):
     inspector.get(f"/inspections/{inspection.id}")
     clock.move(minutes=31)

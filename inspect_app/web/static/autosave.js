@@ -1,67 +1,68 @@
-// Sends changed answers as a draft, so that what is on the page is on the server. What could not be sent waits in this
-// browser under inspection and step, and is offered back. Files and corrections go by the buttons only.
+// Sends a step as a draft when a field is left or typing rests, and tries again what could not be sent. Files and
+// corrections go by their own ways.
+import { KeptDraft } from "./kept_draft.js";
+
 const form = document.querySelector("form[data-draft]");
 const status = document.querySelector("[data-status]");
-const key = form ? `draft ${form.dataset.draft}` : "";
-let timer = 0;
-let pending = null;
+const draft = form && new KeptDraft(form, status);
+const JSON_PLEASE = { Accept: "application/json" };
+const [SOON_MS, AT_REST_MS, AGAIN_MS] = [300, 2500, 5000];
+let [timer, pending, isUnsent, isGoing] = [0, null, false, false];
 
-function typed() {
-  const unsent = ["csrf_token", "act", "expected_revision", "kept"];
-  return [...new FormData(form)].filter(([name, value]) => value && typeof value === "string" && !unsent.includes(name));
+// What another tab or person changed meanwhile shows where nothing was typed since.
+function join(values, sent) {
+  for (const [name, value] of Object.entries(values)) {
+    const field = form.elements[name];
+    if (field && field.value === (sent.get(name) ?? "")) field.value = value;
+  }
+}
+
+function tell(words, isSignedOut) {
+  const href = `/sign-in?next=${encodeURIComponent(location.pathname)}`;
+  const link = Object.assign(document.createElement("a"), { href, textContent: "Sign in" });
+  status.replaceChildren(`${words} `, ...(isSignedOut ? [link] : []));
 }
 
 async function send() {
   const body = new FormData(form);
-  for (const field of form.querySelectorAll("input[type=file]")) {
-    body.delete(field.name);
-  }
+  for (const field of form.querySelectorAll("input[type=file]")) body.delete(field.name);
   body.set("act", "draft");
-  const headers = { Accept: "application/json" };
+  isUnsent = false;
   try {
-    const answer = await fetch(location.href, { method: "POST", body, headers, keepalive: true });
+    const answer = await fetch(location.href, { method: "POST", body, headers: JSON_PLEASE, keepalive: true });
     const told = await answer.json();
-    status.textContent = told.message;
-    if (answer.ok) {
-      form.elements.expected_revision.value = told.revision;
-      localStorage.removeItem(key);
-      return;
-    }
+    tell(told.message, answer.status === 401);
+    if (!answer.ok) return;
+    form.elements.expected_revision.value = told.revision;
+    join(told.values, body);
+    if (!isUnsent) draft.forget();
   } catch {
-    status.textContent = "Not saved: no connection. Kept here, will be tried again.";
+    tell("Not saved: no connection. Kept here, will be tried again.");
+    sendIn(AGAIN_MS);
   }
-  localStorage.setItem(key, JSON.stringify(typed()));
 }
 
-function sendSoon() {
+function sendIn(wait_ms) {
+  isUnsent = true;
+  draft.keep();
   clearTimeout(timer);
   timer = setTimeout(async () => {
     await pending;
     pending = send();
     await pending;
     pending = null;
-  }, 300);
-}
-
-function offer() {
-  const kept = JSON.parse(localStorage.getItem(key) ?? "[]").filter(([name]) => form.elements[name]);
-  if (kept.length > 0) {
-    const button = Object.assign(document.createElement("button"), { type: "button", className: "button" });
-    button.textContent = `Put back ${kept.length} answers that this browser kept`;
-    button.addEventListener("click", () => {
-      kept.forEach(([name, value]) => (form.elements[name].value = value));
-      button.remove();
-      status.textContent = "Put back. Save them with the button.";
-    });
-    status.before(button);
-  }
+  }, wait_ms);
 }
 
 if (form) {
-  offer();
+  draft.offer();
   if ("autosave" in form.dataset) {
-    form.addEventListener("change", (event) => event.target.type !== "file" && sendSoon());
-    addEventListener("online", () => localStorage.getItem(key) && sendSoon());
+    form.addEventListener("input", ({ target }) => target.type !== "file" && sendIn(AT_REST_MS));
+    form.addEventListener("change", ({ target }) => target.type !== "file" && sendIn(SOON_MS));
+    addEventListener("online", () => isUnsent && sendIn(0));
+    addEventListener("pagehide", () => isUnsent && !isGoing && send());
+  } else {
+    form.addEventListener("input", () => draft.keep());
   }
   // A draft that is under way moves the revision on: the button waits until its answer is here.
   form.addEventListener("submit", async (event) => {
@@ -71,7 +72,8 @@ if (form) {
       await pending;
       pending = null;
       form.requestSubmit(event.submitter);
+    } else {
+      isGoing = true;
     }
-    localStorage.removeItem(key);
   });
 }
