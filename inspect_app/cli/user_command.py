@@ -1,5 +1,6 @@
 """``inspect-app user``: accounts, kept at the machine itself."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -8,7 +9,7 @@ import click
 from inspect_app import workflow
 from inspect_app.cli._place import instance_option, opened, table
 from inspect_app.errors import NotFound
-from inspect_app.model import Person, Role
+from inspect_app.model import Person, Role, Scope
 from inspect_app.workflow import Workplace
 
 EXAMPLES: Final = """\b
@@ -17,6 +18,9 @@ Examples:
   inspect-app user list
   inspect-app user password ines --random
   inspect-app user disable ines
+  inspect-app user token make ines --for "bench computer 2" --scope read --scope inspect --days 90
+  inspect-app user token list
+  inspect-app user token revoke 3
 """
 _ASKED: Final = "The new password is asked for twice, or taken from INSPECT_APP_NEW_PASSWORD."
 
@@ -81,6 +85,56 @@ def enable(login: str, instance: Path | None) -> None:
     with opened(instance) as place:
         person = workflow.set_active(place, None, _person(place, login).id, is_active=True)
     click.echo(f"Enabled {person.login}")
+
+
+@command.group("token", short_help="Keep the tokens by which programs act.", no_args_is_help=False)
+def token() -> None:
+    """Make, list and revoke the tokens by which programs act in the name of an account."""
+
+
+@token.command("make", short_help="Make a token and print it once.")
+@click.argument("login")
+@click.option("--for", "name", required=True, help="What it is for.")
+@click.option("--scope", "scopes", multiple=True, required=True, type=click.Choice([scope.value for scope in Scope]))
+@click.option("--days", type=click.IntRange(1, workflow.LONGEST_DAYS), default=30, show_default=True)
+@instance_option
+def make_token(login: str, name: str, scopes: Sequence[str], days: int, instance: Path | None) -> None:
+    """Make a token in the name of LOGIN and print its secret, this once, alone on stdout."""
+    with opened(instance) as place:
+        owner = _person(place, login)
+        made = workflow.make_token(place, None, owner, name, [Scope(word) for word in scopes], days=days)
+    click.echo(f"Made token {made.token.id} of {owner.login}, until {made.token.expires_at:%Y-%m-%d}", err=True)
+    click.echo(made.secret)
+
+
+@token.command("list", short_help="List the tokens of everybody.")
+@instance_option
+def list_tokens(instance: Path | None) -> None:
+    """List the tokens of everybody, newest first; secrets are not kept."""
+    with opened(instance) as place:
+        rows = [
+            (
+                str(one.id),
+                one.person.login,
+                one.name,
+                one.hint,
+                " ".join(sorted(one.scopes)),
+                f"{one.expires_at:%Y-%m-%d %H:%M} UTC",
+                "in force" if one.is_live_at(place.clock()) else "ended",
+            )
+            for one in workflow.tokens(place)
+        ]
+    click.echo(table(("token", "login", "for", "begins with", "scope", "expires", ""), rows))
+
+
+@token.command("revoke", short_help="End a token.")
+@click.argument("token_id", type=int)
+@instance_option
+def revoke_token(token_id: int, instance: Path | None) -> None:
+    """End the token of a number; see the list."""
+    with opened(instance) as place:
+        ended = workflow.revoke_token(place, None, token_id)
+    click.echo(f"Revoked token {ended.id} of {ended.person.login}")
 
 
 def _person(place: Workplace, login: str) -> Person:

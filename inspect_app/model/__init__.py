@@ -89,6 +89,7 @@ from inspect_app.model.sampled import (
     SwitchingState,
 )
 from inspect_app.model.study import ReaderDoubt, ReaderStudy, StudyAdoption, StudyKind
+from inspect_app.model.token import AnsweredRequest, Scope, Token
 
 __all__ = [
     "About",
@@ -97,6 +98,7 @@ __all__ = [
     "AboutLot",
     "AboutReport",
     "AboutReturn",
+    "AnsweredRequest",
     "BlindReading",
     "Calibration",
     "Clearance",
@@ -151,6 +153,7 @@ __all__ = [
     "SampleChange",
     "SampleDraw",
     "SamplingPlan",
+    "Scope",
     "SentCapture",
     "Severity",
     "SeverityCount",
@@ -163,6 +166,7 @@ __all__ = [
     "StudyAdoption",
     "StudyKind",
     "SwitchingState",
+    "Token",
     "Trace",
     "Verdict",
     "WatchedReference",

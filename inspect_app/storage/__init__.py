@@ -12,6 +12,7 @@ from inspect_app.storage import (
     result_tables,
     sent_tables,
     study_tables,
+    token_tables,
 )
 from inspect_app.storage.audit import Act, acting
 from inspect_app.storage.database import Database, connect, newest_schema, prove_schema, schema_of, upgrade
@@ -37,5 +38,6 @@ __all__ = [
     "schema_of",
     "sent_tables",
     "study_tables",
+    "token_tables",
     "upgrade",
 ]

@@ -23,7 +23,7 @@ from inspect_app.model import (
 )
 from inspect_app.storage import arrivals, documents, glance, nonconformities
 from inspect_app.storage.arrivals import COUNTING_SIGNATURE, Arrived, LotCounts
-from inspect_app.storage.convert import device_of, event_of, evidence_of, shipment_of, signature_of
+from inspect_app.storage.convert import device_of, event_of, evidence_of, lot_of, shipment_of, signature_of
 from inspect_app.storage.inspections import inspections
 from inspect_app.storage.nonconformity_tables import NonconformityRow
 from inspect_app.storage.people import people
@@ -55,10 +55,10 @@ class Span:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListedShipment:
-    """A shipment with the numbers of its lots and how many devices came."""
+    """A shipment with its lots and how many devices came."""
 
     shipment: Shipment
-    lots: tuple[str, ...]
+    lots: tuple[Lot, ...]
     devices: int
 
 
@@ -95,18 +95,18 @@ def shipments(session: Session, span: Span) -> Iterator[ListedShipment]:
     for keys in _in_batches(session, ShipmentRow.id, select(ShipmentRow.id), span):
         lots, devices = _lots_of_shipments(session, keys)
         for row in session.scalars(select(ShipmentRow).where(ShipmentRow.id.in_(keys)).order_by(ShipmentRow.id)):
+            shipment = shipment_of(row, everybody[row.received_by_id])
             yield ListedShipment(
-                shipment=shipment_of(row, everybody[row.received_by_id]),
-                lots=tuple(lots[row.id]),
+                shipment=shipment,
+                lots=tuple(lot_of(lot, shipment) for lot in lots[row.id]),
                 devices=devices.get(row.id, 0),
             )
 
 
-def _lots_of_shipments(session: Session, keys: Collection[int]) -> tuple[dict[int, list[str]], dict[int, int]]:
-    lots: dict[int, list[str]] = defaultdict(list)
-    named = select(LotRow.shipment_id, LotRow.number).where(LotRow.shipment_id.in_(keys)).order_by(LotRow.id)
-    for shipment_id, number in session.execute(named):
-        lots[shipment_id].append(number)
+def _lots_of_shipments(session: Session, keys: Collection[int]) -> tuple[dict[int, list[LotRow]], dict[int, int]]:
+    lots: dict[int, list[LotRow]] = defaultdict(list)
+    for row in session.scalars(select(LotRow).where(LotRow.shipment_id.in_(keys)).order_by(LotRow.id)):
+        lots[row.shipment_id].append(row)
     counted = (
         select(LotRow.shipment_id, func.count(ArrivalRow.id))
         .join(ArrivalRow, ArrivalRow.lot_id == LotRow.id)
@@ -184,12 +184,15 @@ def found(session: Session, span: Span) -> Iterator[Nonconformity]:
         yield from _ordered(keys, nonconformities.nonconformities(session, keys=keys), lambda one: one.id)
 
 
-def kept_files(session: Session, span: Span) -> Iterator[tuple[Evidence, Person]]:
-    """Yield kept files with who kept them, in the order of their digests."""
+def kept_files(session: Session, span: Span, *, sha256: str | None = None) -> Iterator[tuple[Evidence, Person]]:
+    """Yield kept files with who kept them, in the order of their digests; or the one with a digest."""
     everybody = people(session)
-    for keys in _in_batches(session, EvidenceRow.sha256, select(EvidenceRow.sha256), span):
-        statement = select(EvidenceRow).where(EvidenceRow.sha256.in_(keys)).order_by(EvidenceRow.sha256)
-        for row in session.scalars(statement):
+    statement = select(EvidenceRow.sha256)
+    if sha256 is not None:
+        statement = statement.where(EvidenceRow.sha256 == sha256)
+    for keys in _in_batches(session, EvidenceRow.sha256, statement, span):
+        rows = select(EvidenceRow).where(EvidenceRow.sha256.in_(keys)).order_by(EvidenceRow.sha256)
+        for row in session.scalars(rows):
             yield evidence_of(row), everybody[row.kept_by_id]
 
 

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from flask import Flask
 
-from inspect_app.web import pages, security
+from inspect_app.web import api, pages, security
 from inspect_app.web.admin import bp as admin
 from inspect_app.web.batches import bp as batches
 from inspect_app.web.bench import bp as bench
@@ -33,6 +33,7 @@ from inspect_app.web.sampling import bp as sampling
 from inspect_app.web.signin import bp as signin
 from inspect_app.web.studies import bp as studies
 from inspect_app.web.suppliers import bp as suppliers
+from inspect_app.web.tokens import bp as tokens
 from inspect_app.workflow import open_workplace, secret_key
 
 _BLUEPRINTS: Final = (
@@ -62,6 +63,7 @@ _BLUEPRINTS: Final = (
     studies,
     references,
     admin,
+    tokens,
     exports,
 )
 _MIB: Final = 1 << 20
@@ -86,9 +88,10 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     place = app.config.get("WORKPLACE") or open_workplace()
     app.extensions["workplace"] = place
     app.secret_key = app.config["SECRET_KEY"] or secret_key(place)
-    security.guard(app)
+    forgery = security.guard(app)
     pages.furnish(app)
     for blueprint in _BLUEPRINTS:
         app.register_blueprint(blueprint)
+    api.furnish(app, forgery)
     security.limit_guessing(app)
     return app

@@ -12,6 +12,7 @@ from inspect_app.documents import wording
 from inspect_app.errors import Damaged, EditConflict, InspectError, NotAllowed, NotFound
 from inspect_app.quantity import format_quantity
 from inspect_app.web import here, places, preferences, readiness, shown
+from inspect_app.web.api import problems
 
 _STATUS: Final[Mapping[type[InspectError], int]] = {NotFound: 404, NotAllowed: 403, EditConflict: 409, Damaged: 500}
 _HEADINGS: Final[Mapping[int, str]] = {
@@ -82,6 +83,8 @@ def _page(status: int, words: str) -> ResponseReturnValue:
 
 
 def _refused(error: InspectError) -> ResponseReturnValue:
+    if problems.is_asked():
+        return problems.response_to(error)
     status = next((code for kind, code in _STATUS.items() if isinstance(error, kind)), 422)
     return _page(status, str(error))
 
@@ -95,6 +98,8 @@ def _forged(_error: CSRFError) -> ResponseReturnValue:
 
 
 def _http(error: HTTPException) -> ResponseReturnValue:
+    if problems.is_asked():
+        return problems.response_to(error)
     if error.code is None or error.code < 400:
         return error
     return _page(error.code, _WORDS.get(error.code, error.description or "Go back and try again."))
@@ -102,5 +107,7 @@ def _http(error: HTTPException) -> ResponseReturnValue:
 
 def _failed(error: Exception) -> ResponseReturnValue:
     """Tell it in plain words; the log has the rest."""
+    if problems.is_asked():
+        return problems.response_to(error)
     current_app.logger.error("%s %s failed", request.method, request.path, exc_info=error)
     return _page(500, _WORDS[500])

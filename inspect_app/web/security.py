@@ -9,7 +9,7 @@ from flask_limiter import Limiter
 from flask_limiter.util import get_remote_address
 from flask_wtf.csrf import CSRFProtect
 
-from inspect_app.web import here, signin
+from inspect_app.web import api, here, signin
 
 CONTENT_POLICY: Final = "; ".join(
     (
@@ -49,6 +49,7 @@ _PROVING: Final = (
     "batches.order",
     "signin.change_password",
     "readings.take",
+    "tokens.make",
 )
 
 
@@ -59,12 +60,12 @@ class _CookieSession(SecureCookieSessionInterface):
         return bool(app.config["SESSION_COOKIE_SECURE"]) or request.is_secure
 
 
-def guard(app: Flask) -> None:
+def guard(app: Flask) -> CSRFProtect:
     """Put every guard around the application; the session is looked at before the forgery token is."""
     app.session_interface = _CookieSession()
     app.before_request(signin.admit)
-    CSRFProtect(app)
     app.after_request(_add_headers)
+    return CSRFProtect(app)
 
 
 def limit_guessing(app: Flask) -> None:
@@ -78,6 +79,7 @@ def limit_guessing(app: Flask) -> None:
     _limit(app, "phone.enter", limiter.limit(PER_CODE))
     for endpoint in ("phone.take", "phone.begin_upload", "phone.upload"):
         _limit(app, endpoint, limiter.limit(PER_PHONE))
+    api.limit(limiter)
 
 
 def _limit(app: Flask, endpoint: str, limited: Callable[[Any], Any]) -> None:

@@ -9,6 +9,7 @@ from wtforms.validators import InputRequired
 
 from inspect_app import workflow
 from inspect_app.web import here, session
+from inspect_app.web.api import problems
 from inspect_app.web.fields import PageForm
 
 bp = Blueprint("signin", __name__)
@@ -41,7 +42,12 @@ class PasswordForm(PageForm):
 
 
 def admit() -> ResponseReturnValue | None:
-    """Let the request pass, or ask to sign in; what was typed travels with the question."""
+    """Let the request pass, or ask to sign in; what was typed travels with the question.
+
+    The interface looks at tokens and never at the session.
+    """
+    if problems.is_asked():
+        return None
     g.person = session.person_of_cookie()
     if g.person is not None or request.endpoint in _OPEN_TO_ALL or request.blueprint == "phone":
         return None  # a phone proves its own right, on each of its few pages

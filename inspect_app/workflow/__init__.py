@@ -2,6 +2,7 @@
 
 from inspect_app.storage.fleet import FleetCursor, FleetDevice, FleetSearch
 from inspect_app.storage.glance import LotOrder, LotSearch, Standing
+from inspect_app.storage.listing import Span
 from inspect_app.storage.parts import PARTS_WAIT, PartialFile
 from inspect_app.workflow.accounts import (
     accounts,
@@ -93,6 +94,7 @@ from inspect_app.workflow.labels import serial_on_label
 from inspect_app.workflow.linking import link_devices, standing_links
 from inspect_app.workflow.listing import Listing, Where, format_of, may_see_accounts, part_of_list, write_list
 from inspect_app.workflow.lists import LISTS, list_named
+from inspect_app.workflow.lists.kept import kept_capture
 from inspect_app.workflow.lot_issuing import LotStep, issue_lot
 from inspect_app.workflow.lot_verdicts import FOLLOW_UPS, decide_lot, declare_resubmission
 from inspect_app.workflow.lots import (
@@ -198,6 +200,16 @@ from inspect_app.workflow.suppliers import (
 )
 from inspect_app.workflow.switching import SwitchingRecord, SwitchingStep, rule_switching, switching_records
 from inspect_app.workflow.timeline import custody_of, links_of, timeline
+from inspect_app.workflow.tokens import (
+    LONGEST_DAYS,
+    NewToken,
+    answered_before,
+    keep_answer,
+    make_token,
+    revoke_token,
+    token_of_secret,
+    tokens,
+)
 from inspect_app.workflow.typed_text import normalise_serial
 from inspect_app.workflow.waiting import WAITS, Wait, waits_of
 from inspect_app.workflow.workplace import (
@@ -217,6 +229,7 @@ __all__ = [
     "COVERAGE",
     "FOLLOW_UPS",
     "LISTS",
+    "LONGEST_DAYS",
     "MOST_COMPARED",
     "PARTS_WAIT",
     "SPOT_CHANGES",
@@ -263,6 +276,7 @@ __all__ = [
     "MetLimit",
     "NewPairing",
     "NewStudy",
+    "NewToken",
     "OpenInspection",
     "OpenReturn",
     "PackKind",
@@ -280,6 +294,7 @@ __all__ = [
     "Sender",
     "Settings",
     "SortedCapture",
+    "Span",
     "Standing",
     "StepAnswers",
     "StudyPage",
@@ -304,6 +319,7 @@ __all__ = [
     "add_to_upload",
     "adopt_contract",
     "adopt_study",
+    "answered_before",
     "approve",
     "as_moment",
     "attachments",
@@ -373,9 +389,12 @@ __all__ = [
     "issue_report",
     "issued_documents",
     "judge_inspection",
+    "keep_answer",
     "keep_draft",
     "keep_file",
     "keep_study",
+    "kept_capture",
+    "kind_of_capture",
     "last_calibrated",
     "last_of_lot",
     "link_devices",
@@ -389,6 +408,7 @@ __all__ = [
     "lot_sampling",
     "lots",
     "lots_of_shipment",
+    "make_token",
     "may",
     "may_end",
     "may_issue",
@@ -436,6 +456,7 @@ __all__ = [
     "restore",
     "returns",
     "revoke_document",
+    "revoke_token",
     "rule_switching",
     "schema",
     "search_fleet",
@@ -456,6 +477,8 @@ __all__ = [
     "switching_records",
     "take_reading",
     "timeline",
+    "token_of_secret",
+    "tokens",
     "try_correction",
     "unanswered_steps",
     "unfinished_uploads",

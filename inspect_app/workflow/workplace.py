@@ -24,6 +24,7 @@ CONSOLE: Final = "console"
 _SEED_BYTES: Final = 32
 
 _MAY: Final[Mapping[str, frozenset[Role]]] = {
+    "read": frozenset(Role),
     "inspect": frozenset({Role.INSPECTOR, Role.APPROVER}),
     "approve": frozenset({Role.APPROVER}),
     "keep": frozenset({Role.ADMINISTRATOR}),
@@ -40,7 +41,7 @@ def _new_seed() -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Workplace:
-    """What every use case works with."""
+    """What every use case works with; `through` names the token by which a program acts for a person."""
 
     settings: Settings
     database: Database
@@ -49,6 +50,7 @@ class Workplace:
     clock: Callable[[], datetime] = _now
     draw_seed: Callable[[], str] = _new_seed
     hasher: PasswordHasher = field(default_factory=PasswordHasher)
+    through: str = ""
 
 
 def open_workplace(instance: Path | None = None, database_url: str | None = None) -> Workplace:
@@ -101,7 +103,7 @@ def secret_key(workplace: Workplace) -> bytes:
 
 
 def may(person: Person, act: str) -> bool:
-    """Say whether somebody may ``inspect`` (receive, sign), ``approve`` (issue, rule) or ``keep`` (accounts, …)."""
+    """Say whether somebody may ``read``, ``inspect`` (receive, sign), ``approve`` (issue) or ``keep`` (accounts, …)."""
     return person.is_active and person.role in _MAY[act]
 
 
@@ -128,6 +130,8 @@ def acting(
         if person is not None:
             prove_may(act.session, person, kind)
         yield act
+        if workplace.through:
+            act.detail["through"] = workplace.through
 
 
 def prove_may(session: Session, person: Person, kind: str) -> None:

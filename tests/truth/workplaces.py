@@ -16,7 +16,17 @@ from argon2 import PasswordHasher
 from PIL import Image
 
 from inspect_app import definitions, workflow
-from inspect_app.model import Calibration, EntryState, Evidence, Instrument, Person, Role, StudyKind
+from inspect_app.model import (
+    AnsweredRequest,
+    Calibration,
+    EntryState,
+    Evidence,
+    Instrument,
+    Person,
+    Role,
+    Scope,
+    StudyKind,
+)
 from inspect_app.model.device_past import LinkKind
 from inspect_app.workflow import AcceptedArrival, NewStudy, Sender, StepAnswers, TypedReading, Workplace
 from tests.truth import studies
@@ -243,6 +253,7 @@ def live_through_everything(bench: Bench) -> None:
 
     A reader study counts meanwhile, and a phone sends a capture that is left out.
     """
+    let_a_program_act(bench)
     study = NewStudy(kind=StudyKind.ELEMENTS, title="Bar target", table_name="study.csv", table=studies.elements())
     number = workflow.keep_study(bench.place, bench.inspector, replace(study, instrument_id=bench.meter.id))
     workflow.adopt_study(bench.place, bench.approver, number, "the readers of this bench")
@@ -295,3 +306,22 @@ def watch_a_reference(bench: Bench, frames: tuple[Evidence, ...]) -> None:
     workflow.set_limits(bench.place, bench.approver, reference.id, 2, 11, "ten quiet days")
     workflow.read_reference(bench.place, bench.inspector, reference.id, TypedReading(value="26"))
     workflow.clear_signal(bench.place, bench.approver, reference.id, 12, "the lamp was exchanged")
+
+
+def let_a_program_act(bench: Bench) -> None:
+    """Make a token, answer a request to it, and revoke it."""
+    made = workflow.make_token(bench.place, bench.inspector, bench.inspector, "bench computer", [Scope.READ], days=30)
+    answer = AnsweredRequest(request_digest="0" * 64, status=201, location=None, body="{}")
+    workflow.keep_answer(bench.place, made.token, "key-1", answer)
+    workflow.revoke_token(bench.place, bench.administrator, made.token.id)
+
+
+def live_and_reject_one(bench: Bench) -> int:
+    """Live through everything, reject one of two more devices, and return the key of its inspection."""
+    live_through_everything(bench)
+    lot_id = receive(bench, "BM-910", "BM-911", reference="DN-REJECTED")
+    device = workflow.lot_devices(bench.place, lot_id)[0].device
+    rejected = workflow.open_inspection(bench.place, bench.inspector, lot_id, device.id).id
+    answer_all(bench, rejected, POOR_READINGS)
+    sign(bench, rejected)
+    return rejected

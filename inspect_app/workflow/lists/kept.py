@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from inspect_app.documents.tabular import Table
+from inspect_app.errors import NotFound
 from inspect_app.model import Event, Evidence, Instrument, Person
 from inspect_app.storage import Session, instruments, listing, people
 from inspect_app.storage.listing import Span
 from inspect_app.workflow.listing import Listing, Where
 from inspect_app.workflow.lists._parts import part_of
-from inspect_app.workflow.workplace import Workplace
+from inspect_app.workflow.workplace import Workplace, reading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,6 +21,20 @@ class KeptCapture:
 
     file: Evidence
     kept_by: Person
+
+
+def kept_capture(workplace: Workplace, sha256: str) -> KeptCapture:
+    """Return what is known of a kept file.
+
+    Raises
+    ------
+    NotFound
+        The record names no such file.
+    """
+    with reading(workplace) as session:
+        for file, by in listing.kept_files(session, Span(), sha256=sha256):
+            return KeptCapture(file=file, kept_by=by)
+    raise NotFound(f"evidence {sha256[:12]}", "the record names no such file", "Keep it first.")
 
 
 def _captures(_workplace: Workplace, session: Session, span: Span, _where: Where) -> Iterator[KeptCapture]:
@@ -95,4 +110,5 @@ EVENTS: Final[Listing[Event]] = Listing(
     ),
     key_of=lambda one: one.id,
     rows=lambda _workplace, session, span, _where: listing.events(session, span),
+    is_of_accounts=True,  # it tells of every account
 )

@@ -108,7 +108,7 @@ SHIPMENTS: Final[Listing[ListedShipment]] = Listing(
             "supplier": lambda one: one.shipment.supplier,
             "received_at": lambda one: one.shipment.received_at,
             "received_by": lambda one: one.shipment.received_by.name,
-            "lots": lambda one: joined(one.lots),
+            "lots": lambda one: joined(lot.number for lot in one.lots),
             "devices": lambda one: one.devices,
         },
     ),
