@@ -31,6 +31,17 @@ INSPECTOR = [
     "/devices",
     "/devices/1",
     "/compare?of=1&of=2",
+    "/inspections/1/why/1",
+    "/lots/1/documents/",
+    "/nonconformities/",
+    "/nonconformities/NC-2026-0001",
+    "/nonconformities/returns",
+    "/suppliers/",
+    "/documents/verify",
+    "/studies/",
+    "/drift/",
+    "/reports/",
+    "/references/",
     "/ready/",
     "/documents/",
     "/documents/R-2026-0001",
@@ -146,18 +157,34 @@ def test_the_sign_in_page_and_its_errors_break_no_rule(open_page):
     expect(page.locator("#errors")).to_be_focused()
 
 
-def test_no_page_is_wider_than_a_narrow_screen(signed_in, filled):
-    """390 pixels: tables scroll within themselves, the page does not."""
-    wide = {}
+OVER_THE_EDGE = """() => {
+  const isKept = (e) => e.closest(".scroll, .strip, .unseen, .skip, svg, dialog, [hidden]");
+  const beyond = (e) => e.getBoundingClientRect().right > innerWidth + 0.5;
+  const isCut = (e) => getComputedStyle(e).overflowX === "hidden" && e.scrollWidth > e.clientWidth + 1;
+  return [...document.body.querySelectorAll("*")]
+    .filter((e) => e.offsetParent && !isKept(e) && (beyond(e) || isCut(e)))
+    .map((e) => e.outerHTML.slice(0, 90));
+}"""
+WIDTHS_PX = (640, 390, 320)
+
+
+def test_no_page_is_cut_or_scrolls_sideways_on_a_narrow_screen_or_enlarged(signed_in, filled):
+    """A window of 1280 pixels is 640 wide at 200 % and 320 at 400 % (WCAG 2.2, 1.4.4 and 1.4.10); a phone has 390.
+
+    Tables scroll within themselves.
+    """
+    over = {}
     for login, paths in (("ina", INSPECTOR), ("adm", KEEPER)):
-        page = signed_in(login, viewport={"width": 390, "height": 844})
+        page = signed_in(login)
         for path in paths:
             page.goto(path)
-            width_px = page.evaluate("document.documentElement.scrollWidth")
-            if width_px > 390:
-                wide[path] = width_px
+            for width_px in WIDTHS_PX:
+                page.set_viewport_size({"width": width_px, "height": 844})
+                found = page.evaluate(OVER_THE_EDGE)
+                if found or page.evaluate("document.documentElement.scrollWidth") > width_px:
+                    over[path, width_px] = found
 
-    assert wide == {}
+    assert over == {}
 
 
 def test_the_menu_takes_at_most_two_rows_on_a_narrow_screen(signed_in, filled):
