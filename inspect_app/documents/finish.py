@@ -4,12 +4,17 @@ from typing import Any
 
 import pydyf
 
+from inspect_app.documents.accessible import claim_accessible, make_place_for_seal, set_margins_apart
+
 
 def finish(_document: object, pdf: pydyf.PDF) -> None:
-    """Name each attachment once, and say of each header cell whether it heads a column or a row.
+    """Name each attachment once, say of each header cell whether it heads a column or a row, make it accessible.
 
     WeasyPrint 70 lists every associated file twice and gives header cells no scope.
     """
+    claim_accessible(pdf)
+    set_margins_apart(pdf)
+    make_place_for_seal(pdf)
     if "AF" in pdf.catalog:
         pdf.catalog["AF"] = pydyf.Array(dict.fromkeys(pdf.catalog["AF"]))
     objects = (o for o in pdf.objects if isinstance(o, pydyf.Dictionary) and "S" in o)

@@ -1,24 +1,24 @@
 """Signing documents: PAdES (ETSI EN 319 142-1), one invisible signature that permits no later change.
 
-The signature is appended to the rendered file, which stays as it was at the beginning of the signed one. It is
-invisible because a visible stamp adds nothing that could be checked on paper; what can be checked is printed.
+The signature fills the field that the rendered file brings, and is appended: the file stays as it was at the beginning
+of the signed one. It is invisible because a visible stamp adds nothing that could be checked on paper; what can be
+checked is printed.
 """
 
 import io
 from datetime import datetime
-from typing import Any, Final
+from typing import Any
 
 from asn1crypto import keys, x509
 from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 from pyhanko.pdf_utils.writer import BasePdfFileWriter
 from pyhanko.sign import signers
-from pyhanko.sign.fields import MDPPerm, SigFieldSpec, SigSeedSubFilter
+from pyhanko.sign.fields import MDPPerm, SigSeedSubFilter
 from pyhanko_certvalidator.registry import SimpleCertificateStore
 
+from inspect_app.documents.accessible import FIELD_NAME
 from inspect_app.documents.apart import apart
 from inspect_app.documents.seal import Seal
-
-FIELD_NAME: Final = "Seal"
 
 
 class _SignerAt(signers.PdfSigner):
@@ -44,9 +44,9 @@ def sign(pdf: bytes, seal: Seal, *, at: datetime, reason: str) -> bytes:
         certify=True,
         docmdp_permissions=MDPPerm.NO_CHANGES,
     )
-    place = SigFieldSpec(sig_field_name=FIELD_NAME, readable_field_name="Electronic seal")
-    signer = _SignerAt(at, wanted, _signer(seal), new_field_spec=place)
-    signed: bytes = apart(lambda: signer.sign_pdf(IncrementalPdfFileWriter(io.BytesIO(pdf))).getvalue())
+    signer = _SignerAt(at, wanted, _signer(seal))
+    writer = IncrementalPdfFileWriter(io.BytesIO(pdf))
+    signed: bytes = apart(lambda: signer.sign_pdf(writer, existing_fields_only=True).getvalue())
     return signed
 
 

@@ -1,6 +1,7 @@
 """Documents as files: the same bytes each time, ready for an archive, readable by a screen reader.
 
-Preconditions of PDF/A-3a (ISO 19005-3, from memory) are proved part by part; no full validator is at hand.
+Preconditions of PDF/A-3a (ISO 19005-3) and PDF/UA-1 (ISO 14289-1), both from memory, are proved part by part; no full
+validator is at hand.
 """
 
 import hashlib
@@ -8,6 +9,7 @@ import io
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pikepdf
@@ -113,3 +115,49 @@ def test_the_file_is_sound_and_neither_encrypted_nor_scripted(opened):
     assert not opened.is_encrypted
     assert "/JavaScript" not in opened.Root.get("/Names", {})
     assert "/OpenAction" not in opened.Root
+
+
+def linked(element: pikepdf.Object) -> Iterator[tuple[pikepdf.Object, int]]:
+    """Yield the page and the mark of every piece of content that the tree of tags holds."""
+    for kid in element.get("/K", ()):
+        if isinstance(kid, int):
+            yield element.Pg.objgen, kid
+        elif "/S" in kid:
+            yield from linked(kid)
+
+
+def marks(page: pikepdf.Page) -> Iterator[tuple[str, int | None]]:
+    """Yield the tag of every marked piece of content on a page, with its mark where it has one."""
+    for operands, operator in pikepdf.parse_content_stream(page):
+        if str(operator) in ("BDC", "BMC"):
+            properties = operands[1] if len(operands) > 1 else {}
+            yield str(operands[0]), properties.get("/MCID")
+
+
+def test_a_document_claims_pdf_ua_1_and_describes_the_schema_of_that_claim(opened):
+    text = opened.Root.Metadata.read_bytes().decode()
+
+    with opened.open_metadata() as metadata:
+        assert metadata["{http://www.aiim.org/pdfua/ns/id/}part"] == "1"
+        assert metadata.pdfa_status == "3A"
+    assert text.count("<rdf:RDF") == 1
+    assert "PDF/UA identification schema" in text
+
+
+def test_all_that_is_marked_as_content_stands_in_the_tree_and_margins_are_set_apart(opened):
+    """A running line is read to nobody: every mark of a page is one of the tree, and the rest are artifacts."""
+    held = set(linked(opened.Root.StructTreeRoot.K[0]))
+
+    for page in opened.pages:
+        found = list(marks(page))
+        assert {(page.objgen, mark) for _, mark in found if mark is not None} == {
+            one for one in held if one[0] == page.objgen
+        }
+        assert sum(tag == "/Artifact" for tag, _ in found) >= 2
+
+
+def test_no_list_holds_anything_but_its_items(rejection):
+    with pikepdf.open(io.BytesIO(rejection)) as pdf:
+        kinds = {str(kid.S) for one in elements(pdf, "/L") for kid in one.K}
+
+    assert kinds == {"/LI"}

@@ -195,6 +195,19 @@ def test_the_signed_file_keeps_what_an_archive_asks_for(sealed):
         assert str(field.TU) == "Electronic seal"
 
 
+def test_the_field_of_the_signature_is_described_and_stands_in_the_tree_of_tags(sealed):
+    """ISO 14289-1, 7.18.4 (from memory): a widget stands in a Form; the tree of parents leads from it to there."""
+    with pikepdf.open(io.BytesIO(sealed)) as pdf:
+        (widget,) = pdf.pages[0].Annots
+        parents = pdf.Root.StructTreeRoot.ParentTree.Nums
+        form = parents[list(parents)[::2].index(widget.StructParent) * 2 + 1]
+
+        assert (str(form.S), str(form.Alt)) == ("/Form", "Electronic seal")
+        assert form.K[0].Obj.objgen == widget.objgen
+        assert "/V" in widget
+        assert widget.F & 2 == 0
+
+
 def test_the_files_inside_are_read_and_an_unfolding_bomb_is_not(sealed, monkeypatch):
     names = [one.name for one in attachments(sealed)]
     monkeypatch.setattr("inspect_app.documents.proving._LARGEST_ATTACHMENT_BYTES", 1000)
