@@ -5,13 +5,12 @@
 
 import csv
 import io
-import json
 from collections.abc import Iterator, Sequence
 from datetime import UTC
 from typing import Any, Final
 
 from inspect_app.documents import wording
-from inspect_app.documents.attachment import AttachedFile
+from inspect_app.documents.attachment import AttachedFile, json_lines
 from inspect_app.documents.paper import Paper
 from inspect_app.documents.why import Why, why, why_text
 from inspect_app.model import Condition, Entry, Judgement
@@ -90,7 +89,7 @@ def measurements_json(paper: Paper) -> str:
         "judgements": [_judgement_values(judgement) for judgement in paper.judgements],
         "steps": [_step_values(entry) for _, entry in sorted(inspection.entries.items())],
     }
-    return json.dumps(values, indent=1, allow_nan=False)
+    return json_lines(values)
 
 
 def _judgement_values(judgement: Judgement) -> dict[str, Any]:

@@ -5,12 +5,11 @@
 
 import csv
 import io
-import json
 from collections.abc import Iterator, Sequence
 from typing import Final
 
 from inspect_app.documents import wording
-from inspect_app.documents.attachment import AttachedFile
+from inspect_app.documents.attachment import AttachedFile, json_lines
 from inspect_app.documents.report import Report, ReportTable
 from inspect_app.documents.tabular import harmless
 
@@ -56,7 +55,7 @@ def report_json(report: Report) -> str:
         "remarks": {section.heading: list(section.lines) for section in report.sections if section.lines},
         "tables": {table.name: _table_values(table) for table in report.tables},
     }
-    return json.dumps(values, indent=1, allow_nan=False)
+    return json_lines(values)
 
 
 def _table_values(table: ReportTable) -> dict[str, Sequence[object]]:
