@@ -1,0 +1,57 @@
+"""A blinking light as a clock, against traces whose frames per blink are exact by construction."""
+
+import numpy as np
+import pytest
+
+from inspect_app.numerics.blink_period import period_of
+from inspect_app.numerics.blinks import blink_clock
+
+
+def lit_shares(numbers: np.ndarray, *, period: float, rise: float, lit: float, opening: float) -> np.ndarray:
+    """Return how much of each frame's open time the light is lit, in closed form; all times in frames."""
+
+    def lit_until(moment: np.ndarray) -> np.ndarray:
+        turns = np.floor((moment - rise) / period)
+        return turns * lit + np.minimum(moment - rise - turns * period, lit)
+
+    return (lit_until(numbers + opening) - lit_until(numbers)) / opening
+
+
+def test_switches_that_all_fall_while_the_shutter_is_shut_bound_the_period_only():
+    """Algebra: shutter open for 0.3 of a frame, switches at 0.65 of one: the period may be 0.35 / 20 off.
+
+    A rectangle between bounds has a standard deviation of its width / √12; the bounds lie within 0.7 frames in all.
+    """
+    numbers = np.arange(200.0)
+    shares = lit_shares(numbers, period=10.0, rise=3.65, lit=5.0, opening=0.3)
+
+    found = period_of(numbers, shares, np.zeros(0), period=10.0, rise=3.5, fall=8.5, noise=0.01)
+
+    assert abs(found.frames - 10.0) <= 2 * found.frames_sd
+    assert 0.1 / 20 / 12**0.5 < found.frames_sd < 1.4 / 20 / 12**0.5
+
+
+@pytest.mark.parametrize("opening", [0.3, 0.5, 1.0])
+def test_more_noise_never_shrinks_the_doubt_of_the_period(opening):
+    """Property: the same light with ever more of the same noise."""
+    numbers = np.delete(np.arange(300.0), [90, 201])
+    noise = np.random.default_rng(3).standard_normal(len(numbers))
+    light = 50 + 150 * lit_shares(numbers, period=12.37, rise=2.2, lit=5.1, opening=opening)
+
+    clocks = [blink_clock(light + sd * noise, np.zeros(len(light) - 1, dtype=np.int64)) for sd in (0.5, 2.0, 6.0)]
+
+    doubts = [clock.frames_per_blink_sd for clock in clocks]
+    assert doubts == sorted(doubts)
+    assert all(clock.missing.sum() == 2 for clock in clocks)
+
+
+def test_a_frame_lost_in_the_dark_of_a_half_open_shutter_is_counted_by_the_files_own_clock():
+    """Truth by construction: 15.01 frames a blink, the 82nd of 247 is gone, the file's stamps are even."""
+    numbers = np.delete(np.arange(247.0), 81)
+    light = 200 * lit_shares(numbers, period=15.01, rise=4.3, lit=7.9, opening=0.5)
+    light += 0.8 * np.random.default_rng(4).standard_normal(len(light))
+
+    clock = blink_clock(light, np.zeros(len(light) - 1, dtype=np.int64), 1 / 15.01)
+
+    assert clock.missing.sum() == 1
+    assert clock.frames_per_blink == pytest.approx(15.01, abs=2 * clock.frames_per_blink_sd)
