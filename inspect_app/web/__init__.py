@@ -20,6 +20,7 @@ from inspect_app.web.exports import bp as exports
 from inspect_app.web.inspections import bp as inspections
 from inspect_app.web.lots import bp as lots
 from inspect_app.web.nonconformities import bp as nonconformities
+from inspect_app.web.packs import bp as packs
 from inspect_app.web.pairings import bp as pairings
 from inspect_app.web.phone import bp as phone
 from inspect_app.web.pictures import bp as pictures
@@ -62,6 +63,7 @@ _BLUEPRINTS: Final = (
     suppliers,
     studies,
     references,
+    packs,
     admin,
     tokens,
     exports,

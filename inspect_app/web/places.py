@@ -84,6 +84,7 @@ PLACES: Final = (
         entries=(
             Entry(words="Documents", endpoint="documents.index", covers=("documents",)),
             Entry(words="Fleet report", endpoint="reports.page", covers=("reports",)),
+            Entry(words="Audit packs", endpoint="packs.index", covers=("packs",)),
             Entry(words="Verify", endpoint="documents.verify"),
         ),
     ),

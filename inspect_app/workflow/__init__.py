@@ -15,7 +15,7 @@ from inspect_app.workflow.accounts import (
     sign_in,
 )
 from inspect_app.workflow.answers import StepAnswers, field_of
-from inspect_app.workflow.batches import Batch, BatchState, batch, cancel_batch, order_batch, work
+from inspect_app.workflow.batches import Batch, BatchState, batch, cancel_batch, order_batch
 from inspect_app.workflow.blind_reading import Readers, readers_of, readings_behind, take_reading
 from inspect_app.workflow.changing import BY_CHANCE, COVERAGE, Change, Changes, changes_between
 from inspect_app.workflow.collecting import documents_of_lot, merged_lot, zipped_lot
@@ -123,6 +123,7 @@ from inspect_app.workflow.nonconformities import (
     send_back,
     state_of,
 )
+from inspect_app.workflow.pack_orders import PackOrder, cancel_pack, order_pack, pack_order, pack_orders, pack_path
 from inspect_app.workflow.packing_list import PackedDevice, read_packing_list
 from inspect_app.workflow.packs import PackKind, PackMatter, pack_matter, write_pack
 from inspect_app.workflow.pairing import (
@@ -212,6 +213,7 @@ from inspect_app.workflow.tokens import (
 )
 from inspect_app.workflow.typed_text import normalise_serial
 from inspect_app.workflow.waiting import WAITS, Wait, waits_of
+from inspect_app.workflow.working import work
 from inspect_app.workflow.workplace import (
     Schema,
     Workplace,
@@ -281,6 +283,7 @@ __all__ = [
     "OpenReturn",
     "PackKind",
     "PackMatter",
+    "PackOrder",
     "PackedDevice",
     "PartialFile",
     "ProofLine",
@@ -330,6 +333,7 @@ __all__ = [
     "batch",
     "begin_upload",
     "cancel_batch",
+    "cancel_pack",
     "captures_of_pairing",
     "change_sample",
     "changes_between",
@@ -427,7 +431,11 @@ __all__ = [
     "open_inspections",
     "open_workplace",
     "order_batch",
+    "order_pack",
     "pack_matter",
+    "pack_order",
+    "pack_orders",
+    "pack_path",
     "pair_phone",
     "pairing_of_token",
     "part_of_list",

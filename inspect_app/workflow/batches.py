@@ -5,15 +5,10 @@ batch that stopped anywhere, with its process or by wish, is finished by orderin
 """
 
 import enum
-import json
-import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
-
-from huey import Huey, RedisHuey, SqliteHuey
-from huey.exceptions import ConfigurationError
 
 from inspect_app.errors import InspectError, NotAllowed, NotFound, UnusableInput
 from inspect_app.model import Person
@@ -23,11 +18,12 @@ from inspect_app.workflow.issued import awaiting_documents
 from inspect_app.workflow.lot_issuing import LotStep, issue_lot
 from inspect_app.workflow.lots import lots
 from inspect_app.workflow.matters import act_of_approval
+from inspect_app.workflow.queue import Queue
 from inspect_app.workflow.workplace import Workplace, prove_may, reading
 
-_NAME: Final = "inspect-app"
-_SILENT_FOR: Final = timedelta(seconds=60)  # a worker tells after each document, and none takes so long
-_PAUSE_S: Final = 0.5
+_TASK: Final = "issue_lot"
+SILENT_FOR: Final = timedelta(seconds=60)
+"""A worker tells after each document or each few files, and none takes so long."""
 
 
 class BatchState(enum.StrEnum):
@@ -98,7 +94,7 @@ def order_batch(workplace: Workplace, person: Person, lot_id: int, password: str
         total=len(waiting),
         told_at=workplace.clock().isoformat(),
     )
-    queue = _Queue(workplace)
+    queue = Batches(workplace, Queue(workplace))
     queue.wish(lot_id, to_cancel=False)
     queue.tell(ordered)
     queue.put(lot_id)
@@ -121,54 +117,30 @@ def cancel_batch(workplace: Workplace, person: Person, lot_id: int) -> Batch:
     if found is None:
         raise NotFound("batch", "none was ordered for this lot", "Order it first.")
     if found.is_under_way:
-        _Queue(workplace).wish(lot_id, to_cancel=True)
+        Batches(workplace, Queue(workplace)).wish(lot_id, to_cancel=True)
         found = replace(found, state=BatchState.CANCELLED)
     return found
 
 
 def batch(workplace: Workplace, lot_id: int) -> Batch | None:
     """Return the last batch of a lot, or None."""
-    queue = _Queue(workplace)
+    queue = Batches(workplace, Queue(workplace))
     found = queue.told(lot_id)
     if found is not None and found.is_under_way and queue.is_to_be_cancelled(lot_id):
         return replace(found, state=BatchState.CANCELLED)
     if found is None or found.state is not BatchState.RUNNING:
         return found
     silent = workplace.clock() - datetime.fromisoformat(found.told_at)
-    return replace(found, state=BatchState.STOPPED) if silent > _SILENT_FOR else found
+    return replace(found, state=BatchState.STOPPED) if silent > SILENT_FOR else found
 
 
-def work(
-    workplace: Workplace,
-    *,
-    processes: int,
-    is_stopped: Callable[[], bool],
-    told: Callable[[LotStep], None] = lambda _step: None,
-    until_empty: bool = False,
-) -> int:
-    """Carry out batches as they are ordered, those that an earlier worker left behind first; return how many."""
-    queue = _Queue(workplace, processes, is_stopped, told)
-    for one in lots(workplace):
-        left = queue.told(one.lot.id)
-        if left is not None and left.state is BatchState.RUNNING:
-            queue.put(one.lot.id)
-    carried_out = 0
-    while not is_stopped():
-        if queue.carry_out_next():
-            carried_out += 1
-        elif until_empty:
-            break
-        else:
-            time.sleep(_PAUSE_S)
-    return carried_out
-
-
-class _Queue:
-    """The queue of one workplace, and what is told of its batches."""
+class Batches:
+    """The batches of one workplace in its queue."""
 
     def __init__(
         self,
         workplace: Workplace,
+        queue: Queue,
         processes: int = 1,
         is_stopped: Callable[[], bool] = lambda: False,
         told: Callable[[LotStep], None] = lambda _step: None,
@@ -177,40 +149,39 @@ class _Queue:
         self._processes = processes
         self._is_stopped = is_stopped
         self._told = told
-        self._huey = _huey(workplace)
-        self._task = self._huey.task(name="issue_lot")(self._issue)
+        self._queue = queue
+        self._queue.register(_TASK, self._issue)
 
     def put(self, lot_id: int) -> None:
         """Put a batch at the end of the queue."""
-        self._task(lot_id)
+        self._queue.put(_TASK, lot_id)
 
-    def carry_out_next(self) -> bool:
-        """Carry out the first batch of the queue; False where there is none."""
-        first = self._huey.dequeue()
-        if first is not None:
-            self._huey.execute(first)
-        return first is not None
+    def go_on(self) -> None:
+        """Put again what an earlier worker left behind."""
+        for one in lots(self._workplace):
+            left = self.told(one.lot.id)
+            if left is not None and left.state is BatchState.RUNNING:
+                self.put(one.lot.id)
 
     def tell(self, told: Batch) -> None:
         """Keep what is told of a batch."""
-        self._huey.put(_key(told.lot_id), json.dumps(asdict(told)))
+        self._queue.tell(_key(told.lot_id), asdict(told))
 
     def told(self, lot_id: int) -> Batch | None:
         """Return what was last told of a batch."""
-        text = self._huey.get(_key(lot_id), peek=True)
-        if text is None:
+        values = self._queue.told(_key(lot_id))
+        if values is None:
             return None
-        values = json.loads(text)
         values |= {"state": BatchState(values["state"]), "refusals": tuple(values["refusals"])}
         return Batch(**values)
 
     def wish(self, lot_id: int, *, to_cancel: bool) -> None:
-        """Keep the wish apart from what the worker tells, so that neither overwrites the other."""
-        self._huey.put(_cancel_key(lot_id), to_cancel)
+        """Keep the wish that a batch stop."""
+        self._queue.wish(_key(lot_id), to_cancel=to_cancel)
 
     def is_to_be_cancelled(self, lot_id: int) -> bool:
         """Say whether somebody wishes that a batch stop."""
-        return bool(self._huey.get(_cancel_key(lot_id), peek=True))
+        return self._queue.is_to_be_cancelled(_key(lot_id))
 
     def _issue(self, lot_id: int) -> None:
         ordered = self.told(lot_id)
@@ -254,19 +225,3 @@ class _Queue:
 
 def _key(lot_id: int) -> str:
     return f"lot-{lot_id}"
-
-
-def _cancel_key(lot_id: int) -> str:
-    return f"cancel-lot-{lot_id}"
-
-
-def _huey(workplace: Workplace) -> Huey:
-    url = workplace.settings.queue_url
-    if url:
-        try:
-            return RedisHuey(_NAME, url=url, blocking=False)
-        except ConfigurationError as error:
-            raise UnusableInput(
-                "queue of background work", "Redis is set, and its Python client is missing", "Run pip install redis."
-            ) from error
-    return SqliteHuey(_NAME, filename=str(workplace.settings.instance / "queue.db"))
