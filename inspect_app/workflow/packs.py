@@ -72,28 +72,26 @@ def pack_matter(workplace: Workplace, kind: PackKind, name: str, maker: str = ""
 
     Raises
     ------
-    NotFound
-        There is no such contract, lot or serial.
     UnusableInput
-        Several makers use the serial, and none is named.
+        There is no such contract, lot or serial, or several makers use the serial and none is named.
     """
     with reading(workplace) as session:
         if kind is PackKind.CONTRACT:
             number = clean_line("contract", name)
             if sources.contract(session, number) is None:
-                raise NotFound(f"contract {number}", "there is no such contract", "Take its number from the list.")
+                raise UnusableInput(f"contract {number}", "there is no such contract", "Take its number from the list.")
             return PackMatter(kind=kind, name=number)
         if kind is PackKind.LOT:
             number = clean_line("lot", name).upper()
             lot = arrivals.lot_by_number(session, number)
             if lot is None:
-                raise NotFound(f"lot {number}", "there is no such lot", "Take its number from the list.")
+                raise UnusableInput(f"lot {number}", "there is no such lot", "Take its number from the list.")
             return PackMatter(kind=kind, name=number, key=lot.id)
         serial = normalise_serial(name)
         found = arrivals.find_devices(session, serial, _MOST_ALIKE)
     known = [one for one in found if one.serial == serial and (not maker or one.maker == maker)]
     if not known:
-        raise NotFound(f"serial {serial}", "it never arrived", "Check it, or receive it first.")
+        raise UnusableInput(f"serial {serial}", "it never arrived", "Check it, or receive it first.")
     if len(known) > 1:
         makers = ", ".join(one.maker for one in known)
         raise UnusableInput(f"serial {serial}", f"several makers use it: {makers}", "Name the maker too.")

@@ -15,7 +15,7 @@ import pytest
 from pypdf import PdfReader
 
 from inspect_app import workflow
-from inspect_app.errors import NotFound
+from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.workflow import PackKind, PackMatter
 from tests.truth.workplaces import Bench, even_frame, keep, live_through_everything, receive
 from tests.truth.workplaces import bench as furnished_bench
@@ -174,7 +174,7 @@ def test_whatever_is_forged_is_named(packed: Path, tmp_path: Path, forge, words:
 
 @pytest.mark.parametrize("kind", list(PackKind))
 def test_what_is_not_there_is_not_packed(bench: Bench, kind: PackKind) -> None:
-    with pytest.raises(NotFound):
+    with pytest.raises(UnusableInput):
         workflow.pack_matter(bench.place, kind, "ZZ-404")
 
 
