@@ -70,7 +70,7 @@ def command(
             return
         asked = {name: str(given[f"by_{name}"]).strip() for name, _ in _OPTIONS if given[f"by_{name}"]}
         asked |= {"order": "back"} if backwards else {}
-        search = fleet.search_of(_with_keys(place, asked))
+        search = workflow.fleet_search_of(_with_keys(place, asked))
         found = workflow.search_fleet(place, search, count=count, counts_all=counts_all)
     click.echo(json.dumps(_values(found)) if as_json else "\n".join(_lines(found)))
 

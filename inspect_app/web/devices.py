@@ -66,7 +66,7 @@ def index() -> ResponseReturnValue:
     refusal, found, spread, search = "", None, None, FleetSearch()
     counts_all = asked.get("count") == "all"
     try:
-        search = fleet.search_of(asked)
+        search = workflow.fleet_search_of(asked)
         after = fleet.cursor_of(request.args.get("after", ""), search)
         found = workflow.search_fleet(here.workplace(), search, after=after, counts_all=counts_all)
         if search.characteristic_id is not None:

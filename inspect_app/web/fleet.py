@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, datetime
 from typing import Final
 
 from inspect_app.documents import wording
@@ -13,15 +13,9 @@ from inspect_app.model.characteristic import Characteristic
 from inspect_app.quantity import conversion_factor, format_number, format_quantity
 from inspect_app.web import shown
 from inspect_app.web.typed import without_control_characters
-from inspect_app.workflow import Distribution, FleetCursor, FleetDevice, FleetFound, FleetSearch
+from inspect_app.workflow import FLEET_ASKED, Distribution, FleetCursor, FleetDevice, FleetFound, FleetSearch
 
-ASKED: Final = (
-    "serial", "class", "supplier", "contract", "lot", "verdict", "since", "until", "inspector", "instrument",
-    "quantity", "from", "to", "order", "count",
-)  # fmt: skip
-"""Names in the address, in the order in which a link carries them."""
 _BETWEEN: Final = "~"
-Address = Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,38 +37,8 @@ class ShownDevice:
 
 def asked_of(given: Mapping[str, str]) -> dict[str, str]:
     """Return what of an address asks something, cleaned of what scanners add."""
-    cleaned = {name: without_control_characters(given.get(name, "")).strip() for name in ASKED}
+    cleaned = {name: without_control_characters(given.get(name, "")).strip() for name in FLEET_ASKED}
     return {name: text for name, text in cleaned.items() if text}
-
-
-def search_of(asked: Address) -> FleetSearch:
-    """Return the search that an address stands for.
-
-    Raises
-    ------
-    UnusableInput
-        A number, a day or a verdict cannot be read.
-    """
-    words = asked.get("verdict", "")
-    if words and words not in set(Outcome):
-        raise UnusableInput("verdict", f"{words[:40]} is none", f"Choose one of {', '.join(Outcome)}.")
-    until = _day(asked, "until")
-    return FleetSearch(
-        serial=asked.get("serial", ""),
-        device_class=asked.get("class", ""),
-        supplier=asked.get("supplier", ""),
-        contract_number=asked.get("contract", ""),
-        lot_number=asked.get("lot", ""),
-        outcome=Outcome(words) if words else None,
-        signed_since=_midnight(_day(asked, "since")),
-        signed_until=_midnight(None if until is None else until + timedelta(days=1)),
-        inspector_id=_key(asked, "inspector"),
-        instrument_id=_key(asked, "instrument"),
-        characteristic_id=_key(asked, "quantity"),
-        value_at_least=_number(asked, "from"),
-        value_at_most=_number(asked, "to"),
-        is_backwards=asked.get("order") == "back",
-    )
 
 
 def cursor_text(cursor: FleetCursor | None) -> str | None:
@@ -167,36 +131,3 @@ def spread_words(found: Distribution) -> str:
         return ""
     unit = "" if found.characteristic.unit == "1" else f" {found.characteristic.unit}"
     return f"The standard uncertainty of one result is {format_number(doubts[len(doubts) // 2], 4)}{unit} (median)."
-
-
-def _day(asked: Address, name: str) -> date | None:
-    if name not in asked:
-        return None
-    try:
-        return date.fromisoformat(asked[name])
-    except ValueError as error:
-        raise UnusableInput(name, f"{asked[name][:40]} is no day", "Write it like 2026-06-01.") from error
-
-
-def _midnight(day: date | None) -> datetime | None:
-    return None if day is None else datetime.combine(day, time(), UTC)
-
-
-def _key(asked: Address, name: str) -> int | None:
-    if name not in asked:
-        return None
-    if not asked[name].isdecimal() or len(asked[name]) > 9:
-        raise UnusableInput(name, f"{asked[name][:40]} is none of the list", "Choose one from the list.")
-    return int(asked[name])
-
-
-def _number(asked: Address, name: str) -> float | None:
-    if name not in asked:
-        return None
-    try:
-        value = float(asked[name].replace(",", "."))
-    except ValueError:
-        value = float("nan")
-    if not abs(value) < 1e300:
-        raise UnusableInput(name, f"{asked[name][:40]} is no number", "Write it like 0.35.")
-    return value

@@ -30,7 +30,7 @@ def page(instrument_id: int) -> ResponseReturnValue:
     asked = {name: request.args[name] for name in ("since", "verdict") if request.args.get(name)}
     refusal, found = "", None
     try:
-        search = fleet.search_of({name: text for name, text in asked.items() if name == "verdict"})
+        search = workflow.fleet_search_of({name: text for name, text in asked.items() if name == "verdict"})
         after = fleet.cursor_of(request.args.get("after", ""), FleetSearch())
         since = _day(asked["since"]) if "since" in asked else None
         found = workflow.recall(here.workplace(), instrument_id, since, outcome=search.outcome, after=after)

@@ -50,6 +50,7 @@ from inspect_app.workflow.fleet import (
     search_fleet,
     searchable,
 )
+from inspect_app.workflow.fleet_asked import FLEET_ASKED, fleet_search_of
 from inspect_app.workflow.glance import Glance, LotPage, look_around, lot_page
 from inspect_app.workflow.history import (
     DeviceArrival,
@@ -229,6 +230,7 @@ __all__ = [
     "AGES_DAYS",
     "BY_CHANCE",
     "COVERAGE",
+    "FLEET_ASKED",
     "FOLLOW_UPS",
     "LISTS",
     "LONGEST_DAYS",
@@ -382,6 +384,7 @@ __all__ = [
     "field_of",
     "find_devices",
     "fleet_distribution",
+    "fleet_search_of",
     "form_of",
     "format_of",
     "forms_at_the_bench",

@@ -1,6 +1,6 @@
 """The fleet: devices searched by what was signed about them, counted with exact intervals, spread over a quantity."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -8,7 +8,7 @@ from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.model import Instrument, Limit, Outcome, Person
 from inspect_app.model.characteristic import Characteristic
 from inspect_app.storage import Session, fleet, instruments, measured_over_time, people, sources
-from inspect_app.storage.fleet import MOST_COUNTED, FleetChoices, FleetCursor, FleetPage, FleetSearch
+from inspect_app.storage.fleet import MOST_COUNTED, FleetChoices, FleetCursor, FleetDevice, FleetPage, FleetSearch
 from inspect_app.workflow.contracts import contract_from
 from inspect_app.workflow.suppliers import Rate
 from inspect_app.workflow.typed_text import LONGEST_SERIAL, normalise_serial
@@ -83,6 +83,26 @@ def search_fleet(
         page = fleet.fleet_page(session, search, after=after, count=min(count, MOST_OF_PAGE))
         outcomes = fleet.count_outcomes(session, replace(search, outcome=None), most=most)
     return FleetFound(page=page, outcomes=outcomes, is_cut_off=sum(outcomes.values()) == most)
+
+
+def found_in_fleet(session: Session, search: FleetSearch) -> Iterator[FleetDevice]:
+    """Yield all devices that fit, a page of them in memory at a time.
+
+    Raises
+    ------
+    UnusableInput
+        A range is empty, or is asked of no quantity.
+    """
+    _prove_range(search)
+    if len(search.serial) > LONGEST_SERIAL:
+        return
+    search, after = _cleaned(search), None
+    while True:
+        page = fleet.fleet_page(session, search, after=after, count=MOST_OF_PAGE)
+        yield from page.devices
+        after = page.following
+        if after is None:
+            return
 
 
 def fleet_distribution(workplace: Workplace, search: FleetSearch, *, counts_all: bool = False) -> Distribution:

@@ -24,10 +24,10 @@ class Listing(Generic[T]):
     ----------
     table : Table
         Its name and columns, the same in every format.
-    key_of : callable
-        The key by which it is sorted, growing, and read on from.
     rows : callable
         What yields the rows of a part of it, few of them in memory at a time.
+    key_of : callable or None
+        The key by which it is sorted, growing, and read on from; None for a list that is only taken away whole.
     filters : tuple of str
         What it can be narrowed by.
     is_of_accounts : bool
@@ -35,8 +35,8 @@ class Listing(Generic[T]):
     """
 
     table: Table[T]
-    key_of: Callable[[T], Key]
     rows: Callable[[Workplace, Session, Span, Where], Iterable[T]]
+    key_of: Callable[[T], Key] | None = None
     filters: tuple[str, ...] = ()
     is_of_accounts: bool = False
 

@@ -335,3 +335,17 @@ def test_an_address_that_is_none_is_told_in_words(run: Run, instance: Path) -> N
 
     assert status == 2
     assert "cannot listen there" in err
+
+
+def test_a_token_is_made_printed_once_listed_and_revoked(run: Run, instance: Path) -> None:
+    made = ("user", "token", "make", "ines", "--for", "bench 2", "--scope", "read", "--instance", instance)
+    status, secret, told = run(*made)
+
+    assert (status, secret.startswith("inspect_"), told.startswith("Made token 1 of ines, until ")) == (0, True, True)
+    assert "in force" in run("user", "token", "list", "--instance", instance)[1]
+    assert secret.strip() not in run("user", "token", "list", "--instance", instance)[1]
+    assert run("user", "token", "revoke", "1", "--instance", instance)[1] == "Revoked token 1 of ines\n"
+    assert "ended" in run("user", "token", "list", "--instance", instance)[1]
+    assert run("user", "token", "revoke", "2", "--instance", instance)[0] == 2
+    refused = run("user", "token", "make", "otto", "--for", "x", "--scope", "inspect", "--instance", instance)
+    assert (refused[0], refused[1]) == (2, "")

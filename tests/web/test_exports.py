@@ -13,7 +13,7 @@ LINK = re.compile(r'<a href="(/export/[^"]+)" download>')
 PAGES = {
     "/": "shipments",
     "/lots/": "lots",
-    "/devices?serial=TM": "devices",
+    "/devices?serial=TM": "fleet",
     "/suppliers/": "suppliers",
     "/instruments": "instruments",
     "/contracts": "contracts",

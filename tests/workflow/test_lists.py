@@ -58,7 +58,7 @@ def as_text(value: object) -> str:
     return "" if value is None else str(value)
 
 
-@pytest.mark.parametrize("name", [name for name in LISTS if name != "results"])  # which are only taken away whole
+@pytest.mark.parametrize("name", [name for name, one in LISTS.items() if one.key_of])
 def test_a_list_read_on_key_by_key_is_the_whole_list(lived: Bench, name: str) -> None:
     listing = LISTS[name]
     whole = workflow.part_of_list(lived.place, listing, Span(), {}, None)
@@ -131,3 +131,13 @@ def test_memory_does_not_grow_with_the_list(bench: Bench, tmp_path: Path, suffix
     few = peak_bytes("A", 250)
 
     assert peak_bytes("B", 750) < 2 * few
+
+
+def test_the_fleet_is_narrowed_by_what_its_page_asks(lived: Bench) -> None:
+    rejected = json.loads(taken(lived, "fleet", "json", verdict="rejected"))
+
+    assert "BM-910" in {row["serial"] for row in rejected}
+    assert {row["outcome"] for row in rejected} == {"rejected"}
+    assert len(json.loads(taken(lived, "fleet", "json"))) > len(rejected)
+    with pytest.raises(UnusableInput):
+        taken(lived, "fleet", "csv", since="yesterday")

@@ -18,6 +18,7 @@ from inspect_app.model import (
     Over,
     Role,
     Severity,
+    StudyKind,
 )
 
 T = TypeVar("T")
@@ -272,3 +273,18 @@ class EventAnswer(Answer):
     detail: Mapping[str, str]
     digest: Sha256
     previous_digest: Sha256
+
+
+class StudyAnswer(Answer):
+    """A reader study with its whole table, as CSV."""
+
+    number: str
+    title: str
+    kind: StudyKind
+    layout: str
+    table_name: str
+    table: str
+    instrument: InstrumentReference | None
+    remark: str
+    kept_at: Moment
+    kept_by: PersonAnswer

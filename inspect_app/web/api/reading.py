@@ -11,6 +11,7 @@ from inspect_app import workflow
 from inspect_app.errors import NotFound
 from inspect_app.model import Inspection
 from inspect_app.model.transcript import to_json_values
+from inspect_app.storage.listing import Key
 from inspect_app.web.api import answers, asked, bearer, judged
 from inspect_app.web.api.operation import BYTES, Call, Operation
 from inspect_app.web.api.paging import cursor_of, key_of
@@ -24,18 +25,22 @@ def _list(
 ) -> Operation:
     """Declare the operation that reads a list."""
     listing = workflow.list_named(name)
+    if listing.key_of is None:
+        raise ValueError(f"{name} cannot be read on")
     return Operation(
         name=f"list_{name}",
         path=f"/{name}",
         summary=summary,
-        act=_reader(listing, item, key),
+        act=_reader(listing, listing.key_of, item, key),
         answer=answers.Page[item],  # type: ignore[valid-type]  # pydantic makes the model of this item
         query=query,
         statuses=(422,),
     )
 
 
-def _reader(listing: Listing[Any], item: type[BaseModel], key: type) -> Callable[[Call], BaseModel]:
+def _reader(
+    listing: Listing[Any], last_key: Callable[[Any], Key], item: type[BaseModel], key: type
+) -> Callable[[Call], BaseModel]:
     def read(call: Call) -> BaseModel:
         query = call.query
         span = Span(after=key_of(listing.name, query.cursor, key), count=query.limit + 1)
@@ -43,7 +48,7 @@ def _reader(listing: Listing[Any], item: type[BaseModel], key: type) -> Callable
         rows = workflow.part_of_list(bearer.place(), listing, span, where, bearer.person())
         following = None
         if len(rows) > query.limit:
-            last = cursor_of(listing.name, listing.key_of(rows[query.limit - 1]))
+            last = cursor_of(listing.name, last_key(rows[query.limit - 1]))
             following = f"{request.path}?{urlencode({**request.args.to_dict(), 'cursor': last})}"
         page: type[BaseModel] = answers.Page[item]  # type: ignore[valid-type]  # as above
         return page(items=[item.model_validate(row) for row in rows[: query.limit]], next=following)
@@ -53,9 +58,9 @@ def _reader(listing: Listing[Any], item: type[BaseModel], key: type) -> Callable
 
 def _one_of(name: str, key: str, what: str) -> Any:
     """Return one row of a list by its number in the path."""
-    span = Span(after=int(key) - 1, count=1)
-    for row in workflow.part_of_list(bearer.place(), workflow.list_named(name), span, {}, bearer.person()):
-        if workflow.list_named(name).key_of(row) == int(key):
+    listing, span = workflow.list_named(name), Span(after=int(key) - 1, count=1)
+    for row in workflow.part_of_list(bearer.place(), listing, span, {}, bearer.person()):
+        if listing.key_of is not None and listing.key_of(row) == int(key):
             return row
     raise NotFound(f"{what} {key}", "there is none of this number", f"See the list of {name}.")
 
@@ -276,6 +281,7 @@ OPERATIONS: Final = (
         act=_instrument,
         answer=answers.InstrumentAnswer,
     ),
+    _list("studies", answers.StudyAnswer, "Reader studies with their tables", key=str),
     _list("accounts", answers.AccountAnswer, "Accounts, for administrators and auditors"),
     _list("events", answers.EventAnswer, "The audit chain, for administrators and auditors"),
 )

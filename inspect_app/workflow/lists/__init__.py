@@ -11,8 +11,9 @@ from typing import Any, Final
 from inspect_app.errors import NotFound
 from inspect_app.workflow.listing import Listing
 from inspect_app.workflow.lists.found import DOCUMENTS, INSPECTIONS, NONCONFORMITIES, RESULTS, RETURNS
-from inspect_app.workflow.lists.kept import ACCOUNTS, CAPTURES, EVENTS, INSTRUMENTS
+from inspect_app.workflow.lists.kept import ACCOUNTS, CAPTURES, EVENTS, INSTRUMENTS, STUDIES
 from inspect_app.workflow.lists.received import CONTRACTS, DEVICES, LOTS, SHIPMENTS, SUPPLIERS
+from inspect_app.workflow.lists.searched import FLEET
 
 LISTS: Final[Mapping[str, Listing[Any]]] = {
     one.name: one
@@ -22,6 +23,7 @@ LISTS: Final[Mapping[str, Listing[Any]]] = {
         SHIPMENTS,
         LOTS,
         DEVICES,
+        FLEET,
         INSPECTIONS,
         RESULTS,
         DOCUMENTS,
@@ -29,6 +31,7 @@ LISTS: Final[Mapping[str, Listing[Any]]] = {
         RETURNS,
         CAPTURES,
         INSTRUMENTS,
+        STUDIES,
         ACCOUNTS,
         EVENTS,
     )

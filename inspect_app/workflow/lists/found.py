@@ -108,7 +108,6 @@ RESULTS: Final[Listing[ListedResult]] = Listing(
             "outcome": lambda one: None if one.inspection.signature is None else one.inspection.signature.outcome.value,
         },
     ),
-    key_of=lambda one: one.inspection.id,
     rows=_results,
 )
 DOCUMENTS: Final[Listing[ListedDocument]] = Listing(

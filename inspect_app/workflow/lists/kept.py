@@ -1,4 +1,4 @@
-"""Lists of what is kept: captures, instruments, accounts, the audit chain."""
+"""Lists of what is kept: captures, instruments, reader studies, accounts, the audit chain."""
 
 import json
 from collections.abc import Iterator
@@ -7,8 +7,8 @@ from typing import Final
 
 from inspect_app.documents.tabular import Table
 from inspect_app.errors import NotFound
-from inspect_app.model import Event, Evidence, Instrument, Person
-from inspect_app.storage import Session, instruments, listing, people
+from inspect_app.model import Event, Evidence, Instrument, Person, ReaderStudy
+from inspect_app.storage import Session, instruments, listing, people, studies
 from inspect_app.storage.listing import Span
 from inspect_app.workflow.listing import Listing, Where
 from inspect_app.workflow.lists._parts import part_of
@@ -45,6 +45,10 @@ def _instruments(_workplace: Workplace, session: Session, span: Span, _where: Wh
     return part_of(instruments.instruments(session), span, lambda one: one.id)
 
 
+def _studies(_workplace: Workplace, session: Session, span: Span, _where: Where) -> Iterator[ReaderStudy]:
+    return part_of(studies.studies(session), span, lambda one: one.number)
+
+
 def _accounts(_workplace: Workplace, session: Session, span: Span, _where: Where) -> Iterator[Person]:
     return part_of(people.people(session).values(), span, lambda one: one.id)
 
@@ -79,6 +83,24 @@ INSTRUMENTS: Final[Listing[Instrument]] = Listing(
     ),
     key_of=lambda one: one.id,
     rows=_instruments,
+)
+STUDIES: Final[Listing[ReaderStudy]] = Listing(
+    table=Table(
+        name="studies",
+        columns={
+            "study": lambda one: one.number,
+            "title": lambda one: one.title,
+            "kind": lambda one: one.kind.value,
+            "layout": lambda one: one.layout,
+            "table": lambda one: one.table_name,
+            "instrument": lambda one: None if one.instrument is None else one.instrument.serial,
+            "remark": lambda one: one.remark,
+            "kept_at": lambda one: one.kept_at,
+            "kept_by": lambda one: one.kept_by.name,
+        },
+    ),
+    key_of=lambda one: one.number,
+    rows=_studies,
 )
 ACCOUNTS: Final[Listing[Person]] = Listing(
     table=Table(
