@@ -14,14 +14,18 @@ from typing import Final
 from demo_fleet.fleet import SHIPMENTS, PlannedDevice, PlannedShipment
 from demo_fleet.house import ACCOUNTS, CONTRACTS, INSTRUMENTS, ISSUER
 from demo_fleet.inspection import Bench, inspect
+from demo_fleet.sampled import decide_lots, draw_samples, report_lots
 from demo_fleet.watched import watch
 from inspect_app import workflow
 from inspect_app.model import Document, Inspection, Instrument, Lot, Outcome, Person, Role, Verdict
 from inspect_app.workflow import Workplace
 
 DAYS_BEFORE_THE_FIRST_SHIPMENT: Final = 2
+DRAWN_AFTER: Final = timedelta(hours=2)
 INSPECTED_AFTER: Final = timedelta(days=1)
 SIGNED_AFTER: Final = timedelta(days=2)
+DECIDED_AFTER: Final = timedelta(days=2, hours=2)
+REPORTED_AFTER: Final = timedelta(days=4, hours=2)
 MOST_PROCESSES: Final = 4
 
 
@@ -101,12 +105,17 @@ def load(instance: Path | None, told: Progress) -> DemoRun:
     devices: list[DemoDevice] = []
     inspected = 0
     for shipment in SHIPMENTS:
-        offset, known = len(devices), inspected
+        offset = len(devices)
         arrivals = _receive(instance, crew, shipment)
-        inspected += _inspect_all(instance, crew, arrivals, shipment, lambda done, at=offset: told(at + done, total))
-        if inspected > known:
-            crew = _with_password(instance, crew)
-        devices += _conclude_all(instance, crew, arrivals, shipment)
+        concluded: dict[int, DemoDevice] = {}
+        for begun, wave in _waves(instance, crew, shipment, arrivals):
+            known, before = inspected, offset + len(concluded)
+            inspected += _inspect_all(instance, crew, wave, begun, lambda done, at=before: told(at + done, total))
+            if inspected > known:
+                crew = _with_password(instance, crew)
+            concluded |= _conclude_all(instance, crew, wave, begun)
+        _report(instance, crew, shipment, arrivals)
+        devices += [concluded[arrival.device_id] for arrival in arrivals]
         told(len(devices), total)
     return DemoRun(devices=tuple(devices), inspected=inspected, new_accounts=crew.new_accounts)
 
@@ -194,11 +203,36 @@ def _receive(instance: Path | None, crew: _Crew, shipment: PlannedShipment) -> t
     )
 
 
+def _waves(
+    instance: Path | None, crew: _Crew, shipment: PlannedShipment, arrivals: Sequence[_Arrival]
+) -> Iterator[tuple[datetime, tuple[_Arrival, ...]]]:
+    """Give what is inspected before the verdicts on sampled lots, then the rest, each with the day it begins from."""
+    lots = _lots(arrivals)
+    received = _days_ago(shipment.received_days_ago)
+    with _opened(instance, received + DRAWN_AFTER) as place:
+        chosen = draw_samples(place, crew.inspector, lots)
+    yield received, tuple(arrival for arrival in arrivals if arrival.device_id in chosen)
+    with _opened(instance, received + DECIDED_AFTER) as place:
+        decide_lots(place, crew.inspector, lots)
+    left = tuple(arrival for arrival in arrivals if arrival.device_id not in chosen)
+    if left:
+        yield received + SIGNED_AFTER, left
+
+
+def _report(instance: Path | None, crew: _Crew, shipment: PlannedShipment, arrivals: Sequence[_Arrival]) -> None:
+    with _opened(instance, _days_ago(shipment.received_days_ago) + REPORTED_AFTER) as place:
+        report_lots(place, crew.approver, _lots(arrivals))
+
+
+def _lots(arrivals: Sequence[_Arrival]) -> tuple[Lot, ...]:
+    return tuple({arrival.lot.id: arrival.lot for arrival in arrivals}.values())
+
+
 def _inspect_all(
     instance: Path | None,
     crew: _Crew,
     arrivals: Sequence[_Arrival],
-    shipment: PlannedShipment,
+    begun: datetime,
     told: Callable[[int], None],
 ) -> int:
     """Inspect what is not concluded yet, a device a process; return how many there were."""
@@ -207,7 +241,7 @@ def _inspect_all(
     done = len(arrivals) - len(left)
     if not left:
         return 0
-    started = _days_ago(shipment.received_days_ago) + INSPECTED_AFTER
+    started = begun + INSPECTED_AFTER
     processes = min(MOST_PROCESSES, os.cpu_count() or 1)
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
         tasks = [
@@ -246,10 +280,10 @@ def _instruments(place: Workplace) -> tuple[Instrument, ...]:
 
 
 def _conclude_all(
-    instance: Path | None, crew: _Crew, arrivals: Sequence[_Arrival], shipment: PlannedShipment
-) -> list[DemoDevice]:
-    with _opened(instance, _days_ago(shipment.received_days_ago) + SIGNED_AFTER) as place:
-        return [_conclude(place, crew, arrival) for arrival in arrivals]
+    instance: Path | None, crew: _Crew, arrivals: Sequence[_Arrival], begun: datetime
+) -> dict[int, DemoDevice]:
+    with _opened(instance, begun + SIGNED_AFTER) as place:
+        return {arrival.device_id: _conclude(place, crew, arrival) for arrival in arrivals}
 
 
 def _conclude(place: Workplace, crew: _Crew, arrival: _Arrival) -> DemoDevice:

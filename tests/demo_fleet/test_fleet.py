@@ -15,11 +15,14 @@ from demo_fleet.fleet import (
     large_truth,
     standard_truth,
 )
+from demo_fleet.sampled import seed_for
 from demo_fleet.simulator import perform
 from demo_fleet.watched import watch
 from inspect_app import workflow
 from inspect_app.definitions import forms_folder, read_contract, read_forms
-from inspect_app.model import Outcome
+from inspect_app.judge.sample_draw import draw_order
+from inspect_app.judge.sampling import plan_for
+from inspect_app.model import Outcome, Severity
 from inspect_app.workflow.packing_list import read_packing_list
 
 FOLDER = Path(__file__).parents[2] / "demo_fleet"
@@ -80,6 +83,19 @@ def test_a_packing_list_names_what_was_sent(shipment):
     on_list = {device.serial: device.device_class for device in shipment.devices if device.is_on_list}
     absent = dict.fromkeys(shipment.missing, STANDARD)
     assert {line.serial: line.device_class for line in listed} == on_list | absent
+
+
+def test_the_sample_of_the_intensifiers_holds_one_device_that_rejects_their_lot(contracts):
+    """Truth: 12 devices at level II take letter B, n = 3, Ac 0 (ISO 2859-1:1999, Tables 1 and 2-A)."""
+    shipment = next(shipment for shipment in SHIPMENTS if shipment.contract_number == "BSR-015")
+    demand = contracts["BSR-015"].lot_plans[INTENSIFIER][Severity.MAJOR]
+    plan = plan_for(demand, len(shipment.devices))
+    drawn = draw_order(seed_for(shipment.reference), [device.serial for device in shipment.devices])[: plan.size]
+
+    expected = [device.expected for device in shipment.devices if device.serial in drawn]
+
+    assert (plan.size, plan.acceptance_number) == (3, 0)
+    assert sorted(expected) == [Outcome.ACCEPTED, Outcome.ACCEPTED, Outcome.REJECTED]
 
 
 def test_a_serial_comes_twice_only_where_it_was_returned():
