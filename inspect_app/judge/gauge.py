@@ -1,6 +1,7 @@
 """Gauge repeatability and reproducibility: how much of a spread is the readers', by analysis of variance."""
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean
@@ -40,8 +41,39 @@ class VarianceLine:
         return self.sum_of_squares / self.degrees_of_freedom
 
 
+class Spreads(ABC):
+    """What either method tells of its spreads, `part` (PV) and `gauge` (GRR)."""
+
+    __slots__ = ()
+    part: float
+
+    @property
+    @abstractmethod
+    def gauge(self) -> float:
+        """GRR: the standard uncertainty of one reading by any of such readers, as far as reading goes."""
+
+    @property
+    def total(self) -> float:
+        """TV: the spread of readings over parts and readers."""
+        return math.hypot(self.gauge, self.part)
+
+    @property
+    def percent_of_total(self) -> float:
+        """%GRR of the study's variation."""
+        return 100 * self.gauge / self.total
+
+    @property
+    def categories(self) -> int:
+        """Number of distinct categories."""
+        return math.floor(_CATEGORIES * self.part / self.gauge)
+
+    def percent_of_tolerance(self, width: float) -> float:
+        """%GRR of a tolerance: six spreads over the width between two limits."""
+        return 600 * self.gauge / width
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GaugeStudy:
+class GaugeStudy(Spreads):
     """What a crossed study of readers found; spreads are standard deviations in the unit of the readings.
 
     Parameters
@@ -69,27 +101,8 @@ class GaugeStudy:
 
     @property
     def gauge(self) -> float:
-        """GRR: the standard uncertainty of one reading by any of such readers, as far as reading goes."""
+        """GRR, from repeats, readers and their interaction."""
         return math.hypot(self.repeatability, self.reproducibility, self.interaction)
-
-    @property
-    def total(self) -> float:
-        """TV: the spread of readings over parts and readers."""
-        return math.hypot(self.gauge, self.part)
-
-    @property
-    def percent_of_total(self) -> float:
-        """%GRR of the study's variation."""
-        return 100 * self.gauge / self.total
-
-    @property
-    def categories(self) -> int:
-        """Number of distinct categories."""
-        return math.floor(_CATEGORIES * self.part / self.gauge)
-
-    def percent_of_tolerance(self, width: float) -> float:
-        """%GRR of a tolerance: six spreads over the width between two limits."""
-        return 600 * self.gauge / width
 
 
 def gauge_study(trials: Sequence[Trial], *, pool_above: float = POOL_ABOVE) -> GaugeStudy:

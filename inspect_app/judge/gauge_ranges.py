@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from statistics import fmean
 from typing import Final
 
-from inspect_app.judge.gauge import Cells, Trial, balanced_cells
+from inspect_app.judge.gauge import Cells, Spreads, Trial, balanced_cells
 
 # 1 / d2 for 2 to 10 repeats: spread over the mean of many ranges of normal values (AIAG's K1; ASTM E2587, table of d2).
 _OF_MEAN_RANGE: Final = (0.8862, 0.5908, 0.4857, 0.4299, 0.3946, 0.3698, 0.3512, 0.3367, 0.3249)
@@ -14,11 +14,10 @@ _OF_MEAN_RANGE: Final = (0.8862, 0.5908, 0.4857, 0.4299, 0.3946, 0.3698, 0.3512,
 # Industrial Statistics, d2* of one sample). Both tables from memory, and as printed.
 _OF_ONE_RANGE: Final = (0.7071, 0.5231, 0.4467, 0.4030, 0.3742, 0.3534, 0.3375, 0.3249, 0.3146)
 MOST_IN_TABLE: Final = len(_OF_MEAN_RANGE) + 1
-_CATEGORIES: Final = math.sqrt(2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RangeStudy:
+class RangeStudy(Spreads):
     """What a crossed study found by average and range; spreads are standard deviations in the unit of the readings.
 
     Parameters
@@ -42,23 +41,8 @@ class RangeStudy:
 
     @property
     def gauge(self) -> float:
-        """GRR."""
+        """GRR, from repeats and readers."""
         return math.hypot(self.repeatability, self.reproducibility)
-
-    @property
-    def total(self) -> float:
-        """TV."""
-        return math.hypot(self.gauge, self.part)
-
-    @property
-    def percent_of_total(self) -> float:
-        """%GRR of the study's variation."""
-        return 100 * self.gauge / self.total
-
-    @property
-    def categories(self) -> int:
-        """Number of distinct categories."""
-        return math.floor(_CATEGORIES * self.part / self.gauge)
 
 
 def range_study(trials: Sequence[Trial]) -> RangeStudy | None:
