@@ -7,7 +7,9 @@ import pytest
 
 from inspect_app import workflow
 from inspect_app.errors import NotFound
-from inspect_app.model import Disposition
+from inspect_app.model import Disposition, StudyKind
+from inspect_app.workflow import NewStudy
+from tests.truth import studies
 from tests.web.test_inspections import answer_all
 from tests.web.test_sampling import inspect, receive
 from tests.web.workbench import PASSWORD
@@ -31,6 +33,8 @@ READ = [
     "/nonconformities/NC-2026-0001",
     "/nonconformities/returns",
     "/suppliers/",
+    "/studies/",
+    "/studies/RS-2026-001",
     "/lots/2",
     "/help",
     "/password",
@@ -57,6 +61,8 @@ ACTS = [
     ("/nonconformities/NC-2026-0001/again", "inspect"),
     ("/nonconformities/returns", "inspect"),
     ("/suppliers/ruling", "approve"),
+    ("/studies/RS-2026-001/adoption", "approve"),
+    ("/studies/RS-2026-001/end", "approve"),
     ("/inspections/1/approve", "approve"),
     ("/lots/1/documents/order", "approve"),
     ("/lots/1/documents/cancel", "approve"),
@@ -85,6 +91,8 @@ def filled(place, people, inspection, lot):
     workflow.draw_sample(place, person, sampled)
     inspect(place, people, sampled, reading="-2,1")
     workflow.dispose(place, people["app"], "NC-2026-0001", Disposition.RETURN, "to the maker")
+    study = NewStudy(kind=StudyKind.ELEMENTS, title="Bar target", table_name="study.csv", table=studies.elements())
+    workflow.keep_study(place, person, study)
 
 
 def prove_sound(visitor, path):
