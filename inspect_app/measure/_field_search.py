@@ -23,6 +23,7 @@ SMALLEST_WORKED_LARGE_PX = 4.0  # the same in a large picture, for speed
 LARGE_PIXELS = 6_000_000
 LONGEST_WORKED_PX = 2600  # without a scale: the longest side after reduction
 LARGEST_SHARE = 0.12  # of the field's diameter
+STRIP_ROWS = 16
 SATURATED_REFUSED = 0.3
 UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
 PIXEL_BLUR = 1 / math.sqrt(12)  # of a reduced pixel, whose side is one
@@ -77,24 +78,24 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         The field is saturated, too small, or shows something else than an even field.
     """
     factor = _reduction(frames.bright.shape, smallest_px)
-    inside = inside_of(field, _shape(frames.bright))
-    saturated = float((frames.saturated & inside).sum() / max(inside.sum(), 1))
+    cut = _cut_to_field(frames, field)
+    inside = inside_of(cut.field, cut.image.shape)
+    saturated = float((cut.saturated & inside).sum() / max(inside.sum(), 1))
     if saturated > SATURATED_REFUSED:
         raise NothingToMeasure(
             frames.name, f"{saturated:.0%} of the field is saturated, where no spot shows", "Take it with less light."
         )
-    light = frames.bright if frames.dark is not None else _without_veil(frames.bright, field)
-    flat = flatten(_reduced(light, factor), _reduced_all(inside & ~frames.saturated, factor))
+    flat = flatten(_reduced(cut.image, factor) - cut.veil, _reduced_all(inside & ~cut.saturated, factor))
     if flat is None or flat.spread > UNEVEN_REFUSED:
         raise NothingToMeasure(
             frames.name,
             "an even field was looked for, and a picture with content, or too small a field, was seen",
             "Aim at an evenly lit surface that fills the field, out of focus.",
         )
-    level = flat.smooth.enlarged(*_shape(frames.bright)).over_pixels()
+    level = flat.smooth.enlarged(*cut.image.shape).over_pixels()
     hot = _hot_of(frames)
-    odd = odd_in_light(light, level, _without(inside, hot))
-    _repair(flat, light, level, np.concatenate([odd.dead, odd.bright, hot]), factor)
+    odd = odd_in_light(cut.image, level, _without(inside, hot - cut.corner), veil=cut.veil)
+    _repair(flat, cut, level, np.concatenate([odd.dead, odd.bright, hot - cut.corner]), factor)
     found = map_spots(
         flat,
         smallest_px=SMALLEST_PX / factor if smallest_px is None else 0.4 * smallest_px / factor,
@@ -107,24 +108,45 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
             f"an even field was looked for, and one of {MOST_SPOTS} spots or more was seen",
             "Aim at an even surface, out of focus; clean what is dirty.",
         )
-    shading, shading_u = _shading_of(flat.smooth, field, factor)
+    shading, shading_u = _shading_of(flat.smooth, cut.field, factor)
+    spots = tuple(_enlarged(spot, factor, cut.corner) for spot in found.spots)
     return FieldContent(
-        spots=with_borders(tuple(_enlarged(spot, factor) for spot in found.spots), _optics_blur(field, factor)),
-        dead=odd.dead,
-        hot=hot if frames.dark is not None else odd.bright,
+        spots=with_borders(spots, _optics_blur(field, factor)),
+        dead=odd.dead + cut.corner,
+        hot=hot if frames.dark is not None else odd.bright + cut.corner,
         shading=shading,
         shading_u=shading_u,
         saturated=saturated,
     )
 
 
-def _without_veil(image: FloatArray, field: BrightField) -> FloatArray:
-    veil = veil_of(image, field)
-    return image if veil == 0 else image - veil
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Cut:
+    """The part of a picture that a field fills: views of shape (rows, cols), its place, and the field in it.
+
+    `corner` has the row and the column of its first pixel, `veil` the level that is no part of the field.
+    """
+
+    image: FloatArray
+    saturated: npt.NDArray[np.bool_]
+    corner: PixelArray
+    field: BrightField
+    veil: float
 
 
-def _shape(image: FloatArray) -> tuple[int, int]:
-    return image.shape[0], image.shape[1]
+def _cut_to_field(frames: Frames, field: BrightField) -> _Cut:
+    rows, cols = frames.bright.shape
+    veil = 0.0 if frames.dark is not None else veil_of(frames.bright, field)
+    reach = math.ceil(field.radius_px)
+    top, left = max(0, int(field.y) - reach), max(0, int(field.x) - reach)
+    part = (slice(top, min(rows, int(field.y) + reach + 2)), slice(left, min(cols, int(field.x) + reach + 2)))
+    return _Cut(
+        image=frames.bright[part],
+        saturated=frames.saturated[part],
+        corner=np.array([top, left], dtype=np.intp),
+        field=replace(field, x=field.x - left, y=field.y - top),
+        veil=veil,
+    )
 
 
 def _reduction(shape: tuple[int, ...], smallest_px: float | None) -> int:
@@ -138,10 +160,16 @@ def _reduced(image: FloatArray, factor: int) -> FloatArray:
     if factor == 1:
         return image
     rows, cols = image.shape[0] // factor * factor, image.shape[1] // factor * factor
-    # Rows first: they lie one after the other in memory.
-    tall = sum((image[i:rows:factor, :cols] for i in range(1, factor)), image[:rows:factor, :cols].copy())
-    small: FloatArray = sum((tall[:, j::factor] for j in range(1, factor)), tall[:, ::factor].copy())
-    return small / factor**2
+    small = np.empty((rows // factor, cols // factor))
+    # Rows first, which lie one after the other in memory, and in strips that fit a cache.
+    for top in range(0, rows, STRIP_ROWS * factor):
+        strip = image[top : min(top + STRIP_ROWS * factor, rows), :cols]
+        tall = strip.reshape(-1, factor, cols).sum(axis=1)
+        small[top // factor : top // factor + len(tall)] = sum(
+            (tall[:, j::factor] for j in range(1, factor)), tall[:, ::factor]
+        )
+    small /= factor**2
+    return small
 
 
 def _reduced_all(mask: npt.NDArray[np.bool_], factor: int) -> npt.NDArray[np.bool_]:
@@ -163,18 +191,17 @@ def _without(inside: npt.NDArray[np.bool_], pixels: PixelArray) -> npt.NDArray[n
     if len(pixels) == 0:
         return inside
     kept = inside.copy()
-    kept[pixels[:, 0], pixels[:, 1]] = False
+    within = pixels[np.all((pixels >= 0) & (pixels < inside.shape), axis=1)]
+    kept[within[:, 0], within[:, 1]] = False
     return kept
 
 
-def _repair(
-    flat: FlatField, image: FloatArray, level: npt.NDArray[np.float32], pixels: PixelArray, factor: int
-) -> None:
+def _repair(flat: FlatField, cut: _Cut, level: npt.NDArray[np.float32], pixels: PixelArray, factor: int) -> None:
     """Put the smooth level in place of odd pixels, so that they are not taken for spots."""
     for row, col in np.unique(pixels, axis=0):
         at = (row // factor, col // factor)
-        if at[0] < flat.relief.shape[0] and at[1] < flat.relief.shape[1] and flat.inside[at]:
-            flat.relief[at] -= (image[row, col] / level[row, col] - 1) / factor**2
+        if 0 <= at[0] < flat.relief.shape[0] and 0 <= at[1] < flat.relief.shape[1] and flat.inside[at]:
+            flat.relief[at] -= ((cut.image[row, col] - cut.veil) / level[row, col] - 1) / factor**2
 
 
 def _optics_blur(field: BrightField, factor: int) -> float | None:
@@ -182,12 +209,12 @@ def _optics_blur(field: BrightField, factor: int) -> float | None:
     return math.hypot(field.edge_px, factor * PIXEL_BLUR) if field.is_round else None
 
 
-def _enlarged(spot: FoundSpot, factor: int) -> FoundSpot:
+def _enlarged(spot: FoundSpot, factor: int, corner: PixelArray) -> FoundSpot:
     shift = (factor - 1) / 2
     return replace(
         spot,
-        x=spot.x * factor + shift,
-        y=spot.y * factor + shift,
+        x=spot.x * factor + shift + float(corner[1]),
+        y=spot.y * factor + shift + float(corner[0]),
         diameter_px=spot.diameter_px * factor,
         diameter_u_px=spot.diameter_u_px * factor,
         disc_px=spot.disc_px * factor,

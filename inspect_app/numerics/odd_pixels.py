@@ -30,15 +30,19 @@ class OddInLight:
     bright: PixelArray
 
 
-def odd_in_light(image: FloatArray, level: npt.NDArray[np.float32], inside: BoolArray) -> OddInLight:
+def odd_in_light(
+    image: FloatArray, level: npt.NDArray[np.float32], inside: BoolArray, *, veil: float = 0.0
+) -> OddInLight:
     """Find pixels that stay below half of their neighbours' level in a bright field, or exceed it by half.
 
     Parameters
     ----------
     image : ndarray of shape (rows, cols)
     level : ndarray of shape (rows, cols)
-        Smooth part of the picture.
+        Smooth part of the picture, above the veil.
     inside : ndarray of shape (rows, cols), bool
+    veil : float
+        Level that the picture has where no light falls.
 
     Notes
     -----
@@ -46,20 +50,22 @@ def odd_in_light(image: FloatArray, level: npt.NDArray[np.float32], inside: Bool
     most 9 pixels counts none of whose four-connected neighbours departs by a quarter of what it does itself. A dust
     speck or a fibre fault is drawn by a lens and shades its neighbours too.
     """
-    odd, places = _departing(image, level, inside)
-    kept = _isolated(odd, places, image, level)
+    odd, places = _departing(image, level, inside, veil)
+    kept = _isolated(odd, places, image, level, veil)
     at = (kept[:, 0], kept[:, 1])
-    is_dead = image[at] < level[at]
+    is_dead = image[at] < level[at] + veil
     return OddInLight(dead=kept[is_dead], bright=kept[~is_dead])
 
 
-def _departing(image: FloatArray, level: npt.NDArray[np.float32], inside: BoolArray) -> tuple[BoolArray, PixelArray]:
+def _departing(
+    image: FloatArray, level: npt.NDArray[np.float32], inside: BoolArray, veil: float
+) -> tuple[BoolArray, PixelArray]:
     """Return where the picture departs by half of the level, as a mask and as places; in strips that fit a cache."""
     odd = np.zeros(image.shape, dtype=bool)
     found = [np.zeros((0, 2), dtype=np.intp)]
     for top in range(0, len(image), STRIP_ROWS):
         strip = slice(top, top + STRIP_ROWS)
-        departs = np.abs(image[strip] - level[strip]) > np.float32(1 - DEAD_LEVEL) * level[strip]
+        departs = np.abs(image[strip] - veil - level[strip]) > np.float32(1 - DEAD_LEVEL) * level[strip]
         departs &= inside[strip]
         if departs.any():
             odd[strip] = departs
@@ -67,7 +73,9 @@ def _departing(image: FloatArray, level: npt.NDArray[np.float32], inside: BoolAr
     return odd, np.concatenate(found)
 
 
-def _isolated(odd: BoolArray, places: PixelArray, image: FloatArray, level: npt.NDArray[np.floating]) -> PixelArray:
+def _isolated(
+    odd: BoolArray, places: PixelArray, image: FloatArray, level: npt.NDArray[np.floating], veil: float
+) -> PixelArray:
     if len(places) == 0:
         return np.zeros((0, 2), dtype=np.intp)
     kept = []
@@ -79,7 +87,7 @@ def _isolated(odd: BoolArray, places: PixelArray, image: FloatArray, level: npt.
         own_part = odd[top:bottom, left:right]
         around = ndimage.binary_dilation(own_part) & ~own_part
         part = (slice(top, bottom), slice(left, right))
-        change = image[part] / np.maximum(level[part], 1e-12) - 1
+        change = (image[part] - veil) / np.maximum(level[part], 1e-12) - 1
         own = float(change[own_part].mean())
         near = float(np.max(change[around] * np.sign(own))) if around.any() else 0.0
         if near < NEIGHBOUR_SHARE * abs(own):
