@@ -61,6 +61,7 @@ from inspect_app.workflow.history import (
     events,
     find_devices,
 )
+from inspect_app.workflow.importing import Imported, import_instruments
 from inspect_app.workflow.inspecting import (
     Assessment,
     contract_of,
@@ -266,6 +267,7 @@ __all__ = [
     "FleetSearch",
     "FoundNonconformity",
     "Glance",
+    "Imported",
     "InspectionHistory",
     "IssuedDocument",
     "KeptDraft",
@@ -388,6 +390,7 @@ __all__ = [
     "form_of",
     "format_of",
     "forms_at_the_bench",
+    "import_instruments",
     "inspect_again",
     "inspection",
     "instruments",
