@@ -19,6 +19,7 @@ from sqlalchemy.pool import Pool
 from inspect_app.errors import Damaged, InspectError, NotAllowed, UnusableInput
 
 _WAIT_FOR_LOCK_S: Final = 30
+_CACHE: Final = "cache_size=-32768"  # KiB; the usual 2 MiB hold no index of a fleet
 _WRITER_LOCK: Final = 0x1A57EC7  # any constant that no other program on the server uses
 _FOLLOWS: Final = re.compile(r'^down_revision: .*"(\w+)"$', re.MULTILINE)
 MIGRATIONS: Final = Path(__file__).parent / "migrations"
@@ -93,7 +94,9 @@ def _prepare_sqlite(engine: Engine) -> None:
     def _set_up(connection: sqlite3.Connection, _record: Any) -> None:
         # The driver's own BEGIN comes too late and is never IMMEDIATE; `_begin` below does it.
         connection.isolation_level = None
-        for pragma in ("journal_mode=WAL", "foreign_keys=ON", "synchronous=FULL", "recursive_triggers=ON"):
+        for pragma in (
+            "journal_mode=WAL", "foreign_keys=ON", "synchronous=FULL", "recursive_triggers=ON", _CACHE,
+        ):  # fmt: skip
             connection.execute(f"PRAGMA {pragma}")
 
     @event.listens_for(engine, "begin")

@@ -21,7 +21,7 @@ from inspect_app.storage.people import people
 from inspect_app.storage.result_tables import CharacteristicRow, DeviceVerdictRow, InstrumentUseRow, ResultRow
 from inspect_app.storage.tables import ArrivalRow, DeviceRow, LotRow, ReopeningRow, ShipmentRow
 
-MOST_COUNTED: Final = 5000
+MOST_COUNTED: Final = 1000
 """Counts and distributions are of the newest so many that fit, unless all are asked for."""
 
 _later = aliased(DeviceVerdictRow)
@@ -111,9 +111,16 @@ def fleet_page(session: Session, search: FleetSearch, *, after: FleetCursor | No
 
 
 def count_outcomes(session: Session, search: FleetSearch, *, most: int | None = MOST_COUNTED) -> Mapping[Outcome, int]:
-    """Count the verdicts of those that fit, of the first `most` in their order; of all where it is None."""
+    """Count the verdicts of those that fit, of the first `most` in their order; of all where it is None.
+
+    Where a quantity is asked for without a range, the newest are counted: the lowest results are no sample of all.
+    """
     order = _order(search)
-    statement = _ordered(order).with_only_columns(DeviceVerdictRow.outcome.label("outcome"))
+    if search.characteristic_id is not None and not search.serial and not _range(search):
+        statement = order.statement.order_by(ResultRow.measured_at.desc(), ResultRow.id.desc())
+    else:
+        statement = _ordered(order)
+    statement = statement.with_only_columns(DeviceVerdictRow.outcome.label("outcome"))
     found = (statement if most is None else statement.limit(most)).subquery("counted")
     counts = select(found.c.outcome, func.count()).where(found.c.outcome.is_not(None)).group_by(found.c.outcome)
     return dict(session.execute(counts).all())
@@ -125,10 +132,13 @@ def distribution(
     """Return value and standard uncertainty of the newest results of the characteristic, whatever the range asked."""
     statement = (
         select(ResultRow.value, ResultRow.standard_uncertainty)
-        .join(DeviceVerdictRow, DeviceVerdictRow.signature_id == ResultRow.signature_id)
-        .where(ResultRow.characteristic_id == search.characteristic_id, NOT_TAKEN_BACK, *_facts(search))
+        .where(ResultRow.characteristic_id == search.characteristic_id, NOT_TAKEN_BACK)
         .order_by(ResultRow.measured_at.desc(), ResultRow.id.desc())
     )
+    facts = _facts(search)
+    if facts:
+        of_verdict = DeviceVerdictRow.signature_id == ResultRow.signature_id
+        statement = statement.join(DeviceVerdictRow, of_verdict).where(*facts)
     return tuple((value, u) for value, u in session.execute(statement if most is None else statement.limit(most)))
 
 

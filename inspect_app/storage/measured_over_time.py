@@ -69,9 +69,8 @@ def results_by_instrument(
         .join(EntryInstrumentRow, EntryInstrumentRow.entry_id == ResultRow.entry_id)
         .join(SignatureRow, SignatureRow.id == ResultRow.signature_id)
         .where(EntryInstrumentRow.instrument_id == instrument_id, SignatureRow.inspection_id.in_(inspection_ids))
-        .order_by(ResultRow.id)
     )
-    return _listed(session, statement)
+    return tuple(sorted(_listed(session, statement), key=lambda one: (one.inspection_id, one.entry_id, one.ordinal)))
 
 
 def results_of_characteristic(

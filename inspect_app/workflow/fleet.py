@@ -1,5 +1,6 @@
 """The fleet: devices searched by what was signed about them, counted with exact intervals, spread over a quantity."""
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
@@ -81,7 +82,13 @@ def search_fleet(
     most = None if counts_all else MOST_COUNTED
     with reading(workplace) as session:
         page = fleet.fleet_page(session, search, after=after, count=min(count, MOST_OF_PAGE))
-        outcomes = fleet.count_outcomes(session, replace(search, outcome=None), most=most)
+        # A part of a serial walks the index of all serials: it is not walked twice to count what stands on one page.
+        is_on_page = bool(search.serial) and after is None and page.following is None
+        outcomes = (
+            Counter(one.outcome for one in page.devices if one.outcome is not None)
+            if is_on_page
+            else fleet.count_outcomes(session, replace(search, outcome=None), most=most)
+        )
     return FleetFound(page=page, outcomes=outcomes, is_cut_off=sum(outcomes.values()) == most)
 
 

@@ -32,6 +32,8 @@ SEARCHES = {
     "an inspector": FleetSearch(inspector_id=1),
     "an instrument": FleetSearch(instrument_id=2),
     "an instrument and a verdict": FleetSearch(instrument_id=2, outcome=Outcome.HELD),
+    "an instrument since a day": FleetSearch(instrument_id=1, used_since=datetime(2022, 1, 1, tzinfo=UTC)),
+    "what an instrument touched": FleetSearch(instrument_id=1, holds_superseded=True),
     "a quantity": FleetSearch(characteristic_id=1),
     "a range": FleetSearch(characteristic_id=1, value_at_least=230, value_at_most=245),
     "a range and a verdict": FleetSearch(characteristic_id=1, value_at_least=230, outcome=Outcome.ACCEPTED),
@@ -62,7 +64,10 @@ def pages(session: Session, search: FleetSearch, count: int) -> list[FleetDevice
 
 def walked(session: Session, search: FleetSearch) -> set[int]:
     """Find the inspections that fit by looking at every verdict in turn."""
-    uses = {(use.signature_id, use.instrument_id) for use in session.query(InstrumentUseRow)}
+    begin = search.used_since or datetime(1970, 1, 1, tzinfo=UTC)
+    uses = {
+        (use.signature_id, use.instrument_id) for use in session.query(InstrumentUseRow) if use.last_used_at >= begin
+    }
     values = {(row.signature_id, row.characteristic_id): row.value for row in session.query(ResultRow)}
     lot = None
     if search.lot_number:
@@ -169,6 +174,9 @@ def plans(record: Database, session: Session, search: FleetSearch) -> list[str]:
         fleet.count_outcomes(session, search)
         if search.characteristic_id is not None:
             fleet.distribution(session, replace(search, serial=""))
+        if search.instrument_id is not None:
+            measured_over_time.results_by_instrument(session, search.instrument_id, range(1, 51))
+        measured_over_time.results_of_device(session, 7)
         statements = [page, *asked]
     finally:
         event.remove(record.engine, "before_cursor_execute", note)
