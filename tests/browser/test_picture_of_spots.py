@@ -5,7 +5,7 @@ from playwright.sync_api import expect
 
 from inspect_app import workflow
 from tests.browser.hands import at
-from tests.browser.test_pages import complaints
+from tests.browser.test_pages import complaints, wear
 from tests.web.blemish_bench import SPOT, STEP, mapped_inspection, with_map_form
 
 pytestmark = pytest.mark.browser
@@ -24,6 +24,7 @@ def mapped(place):
 def test_a_spot_is_removed_by_keyboard_alone(signed_in, place, mapped):
     """The cross starts in the middle, 250, 250, and moves by a hundredth of the width: 5 px."""
     page = signed_in()
+    wear(page, "dark")
     page.goto(f"/bench/{mapped}/{STEP}/picture")
     page.locator("svg.touched").focus()
 
@@ -55,6 +56,7 @@ def test_a_finger_points_at_a_spot_or_at_where_one_is_missing(signed_in, mapped)
 
 def test_the_picture_grows_by_button_and_is_whole_again(signed_in, mapped):
     page = signed_in()
+    wear(page, "dark")
     page.goto(f"/bench/{mapped}/{STEP}/picture")
 
     page.get_by_role("button", name="Larger").click()

@@ -1,7 +1,13 @@
-"""The whole job once, from scan to certificate: by keyboard alone, and again with scripts switched off."""
+"""The whole job once, from scan to certificate, with captures of the simulated bench.
+
+By keyboard alone in the dark-room theme, and with scripts switched off in the light one; the pages that are touched are
+worked in the dark one by their own tests. Photographs of the pages lie in build/screenshots afterwards.
+"""
 
 import io
 import re
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pypdf
@@ -9,41 +15,121 @@ import pytest
 from PIL import Image
 from playwright.sync_api import expect
 
+from demo_fleet.fleet import standard_truth
+from demo_fleet.simulator import label_photo, perform
+from demo_fleet.simulator.truth import Spot
 from inspect_app import workflow
+from inspect_app.definitions import read_form_text
 from tests.browser.hands import Keyboard, Plain
+from tests.browser.test_pages import wear
+from tests.web.texts import CONTRACT, FORM
 from tests.web.workbench import PASSWORD
 
 pytestmark = pytest.mark.browser
 
+SCREENSHOTS = Path(__file__).parents[2] / "build" / "screenshots"
+DUST = Spot(x_mm=0.3, y_mm=0.2, diameter_mm=0.11, contrast=0.55)
+BLEMISH_STEP = """
+[[step]]
+id = "blemish"
+check = "blemish"
+title = "Blemish map"
+instruction = "Capture an even bright field and dark frames."
+
+  [step.fixed]
+  field_diameter_mm = 6
+
+  [[step.question]]
+  name = "scene"
+  label = "Bright frame"
+
+  [[step.question]]
+  name = "dark"
+  label = "Dark frame"
+"""
+NO_DARK_SPOTS = """
+[[spots]]
+device_class = "test monocular"
+clause = "4.3"
+title = "Dark spots"
+check = "blemish"
+polarity = "dark"
+contrast_at_least = 0.2
+decision_rule = "simple"
+severity = "major"
+
+  [[spots.row]]
+  size_mm = [0.075]
+  allowed = [0, 0]
+"""
+
+
+@pytest.fixture
+def place(place):
+    """Add the map of blemishes to the form, and its demand to the contract."""
+    form = read_form_text(FORM.replace('revision = "A"', 'revision = "B"') + BLEMISH_STEP, "test.toml")
+    made = replace(place, forms={form.device_class: form})
+    contract = CONTRACT.replace('revision = "1"', 'revision = "2"') + NO_DARK_SPOTS
+    workflow.adopt_contract(made, None, contract, "contract.toml")
+    return made
+
 
 @pytest.fixture
 def captures(tmp_path):
-    """Write a slanted edge in 16 bit, blurred as a good lens does, and a photograph."""
-    y, x = np.mgrid[0:160, 0:200]
-    distance_px = (x - 100) * np.cos(np.radians(5)) + (y - 80) * np.sin(np.radians(5))
-    exposure = 0.1 + 0.6 / (1 + np.exp(-distance_px / 0.6))
-    noise = np.random.default_rng(3).normal(0, 0.002, exposure.shape)
-    Image.fromarray(np.uint16(np.clip(exposure + noise, 0, 1) * 65535)).save(tmp_path / "edge.png")
-    Image.new("RGB", (640, 480), (90, 120, 150)).save(tmp_path / "photo.jpg")
-    return tmp_path
+    """Capture the device at the simulated bench: a good one, with dust on the outer lens of the bench."""
+    good = standard_truth(7)
+    device = replace(good, view=replace(good.view, spots=(DUST,)))
+    edge = perform(device, "slanted-edge", {"axis": "horizontal", "illuminance_lx": 1}, tmp_path)
+    field = perform(device, "blemish", {}, tmp_path)
+    (tmp_path / "photo.png").write_bytes(label_photo("Test Supplier (invented)", "TM-0001"))
+    return {
+        "photo": tmp_path / "photo.png",
+        "edge": edge.files["scene"][0],
+        "bright": field.files["scene"][0],
+        "dark": field.files["dark"][0],
+    }
 
 
-@pytest.mark.parametrize("way", [Keyboard, Plain], ids=["by keyboard alone", "without scripts"])
-def test_a_device_goes_from_the_dock_to_its_certificate(open_page, place, captures, way):
+class Watched:
+    """Photographs pages in a theme, and sees that the dark-room one sends red light alone."""
+
+    def __init__(self, page, theme):
+        self.page, self.theme = page, theme
+
+    def look(self, name):
+        """Photograph the page as it stands."""
+        folder = SCREENSHOTS / self.theme
+        folder.mkdir(parents=True, exist_ok=True)
+        png = self.page.screenshot(path=folder / f"{name}.png", full_page=True)
+        if self.theme == "dark-room":
+            codes = np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
+            assert (name, codes[..., 1:].max()) == (name, 0)
+
+
+@pytest.mark.parametrize(
+    ("way", "theme"),
+    [(Keyboard, "dark-room"), (Plain, "light")],
+    ids=["by keyboard alone in the dark room", "without scripts in light"],
+)
+def test_a_device_goes_from_the_dock_to_its_certificate(open_page, place, captures, way, theme):
     page = open_page(viewport={"width": 1280, "height": 900}, java_script_enabled=way.has_scripts)
-    hands = way(page)
+    hands, watched = way(page), Watched(page, theme)
 
     page.goto("/")
+    wear(page, theme)
+    page.reload()
     hands.fill("Login", "ina")
     hands.scan("Password", PASSWORD)
     expect(page).to_have_title(re.compile("Dock"))
 
     receive(page, hands)
-    inspect(page, hands, captures)
-    sign(page, hands)
-    approve(page, hands)
+    inspect(page, hands, captures, watched)
+    correct(page, hands, watched)
+    sign(page, hands, watched)
+    approve(page, hands, watched)
     prove_certificate(page)
     look_up(page, hands, way)
+    watched.look("7 history")
 
     assert [one.document.number for one in workflow.issued_documents(place)] == ["C-2026-0001"]
     assert workflow.verify(place).problems == ()
@@ -63,12 +149,12 @@ def receive(page, hands):
     expect(page.get_by_text("Shipment DN-7 is received.")).to_be_visible()
 
 
-def inspect(page, hands, captures):
+def inspect(page, hands, captures, watched):
     hands.scan("Serial of the device in your hand", "tm-0001")
     expect(page.get_by_role("heading", level=1)).to_have_text("Look and function")
     hands.mark("Housing undamaged", "Yes, as ordered")
     hands.mark("Markings readable", "Yes, as ordered")
-    hands.upload("Photographs (optional)", captures / "photo.jpg")
+    hands.upload("Photographs (optional)", captures["photo"])
     hands.press("Save and continue")
     hands.press("Next: Bar target by eye")
     hands.press("I have read these cautions")
@@ -84,15 +170,36 @@ def inspect(page, hands, captures):
     expect(page.locator(".outcome").first).to_contain_text("✓ Conforms")
     hands.press("Next: Slanted edge")
 
-    hands.upload("Picture of the edge", captures / "edge.png")
+    hands.upload("Picture of the edge", captures["edge"])
     hands.press("Save and continue")
     expect(page.get_by_role("img", name=re.compile("^Modulation transfer"))).to_be_visible()
     expect(page.locator(".outcome").first).to_contain_text("✓ Conforms")
+    watched.look("1 slanted edge")
+    hands.press("Next: Blemish map")
+
+    hands.upload("Bright frame", captures["bright"])
+    hands.upload("Dark frame", captures["dark"])
+    watched.look("2 blemish map asked")
+    hands.press("Save and continue")
+    expect(page.locator(".outcome").first).to_contain_text("✗ Does not conform")
+
+
+def correct(page, hands, watched):
+    """Take a spot off the map that is dust of the bench, with the reason; the computed result stays beside it."""
+    hands.press("Look at the picture")
+    hands.choose("Spot 1 counts as", "no")
+    hands.fill("Why the computed result is not right", "dust on the outer lens of the bench")
+    watched.look("3 spot taken off")
+    hands.press("Let the corrected result count")
+    expect(page.get_by_text("The corrected result counts now.")).to_be_visible()
+    expect(page.locator(".outcome").first).to_contain_text("✓ Conforms")
+    watched.look("4 corrected")
     hands.press("Review and sign")
 
 
-def sign(page, hands):
+def sign(page, hands, watched):
     expect(page.get_by_role("heading", level=1)).to_have_text("Review of TM-0001")
+    watched.look("5 review")
     hands.press("To the signature")
     hands.fill("Scan the serial again", "TM-0001")
     hands.fill("Your password", PASSWORD)
@@ -100,8 +207,9 @@ def sign(page, hands):
     expect(page.get_by_text("Its document waits for an approver.")).to_be_visible()
 
 
-def approve(page, hands):
+def approve(page, hands, watched):
     page.context.clear_cookies()
+    wear(page, watched.theme)
     page.goto("/")
     hands.fill("Login", "app")
     hands.scan("Password", PASSWORD)
@@ -111,6 +219,7 @@ def approve(page, hands):
     hands.fill("Your password", PASSWORD)
     hands.press("Approve and issue the certificate")
     expect(page.get_by_role("heading", level=1)).to_have_text("Certificate C-2026-0001")
+    watched.look("6 certificate")
 
 
 def prove_certificate(page):
@@ -119,6 +228,7 @@ def prove_certificate(page):
     assert response.headers["content-type"] == "application/pdf"
     assert "TM-0001" in text
     assert "C-2026-0001" in text
+    assert "dust on the outer lens of the bench" in " ".join(text.split())
 
 
 def look_up(page, hands, way):
@@ -129,7 +239,7 @@ def look_up(page, hands, way):
     else:
         hands.scan("Serial, whole or in part", "tm-0001")
     expect(page.get_by_role("heading", level=1)).to_have_text("TM-0001")
-    expect(page.get_by_text("certificate C-2026-0001")).to_be_visible()
+    expect(page.get_by_role("link", name="certificate C-2026-0001", exact=True)).to_be_visible()
     preview = page.locator(".shots img").first
     preview.scroll_into_view_if_needed()
     assert page.request.get(preview.get_attribute("src")).ok
