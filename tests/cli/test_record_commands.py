@@ -181,6 +181,7 @@ def test_reports_are_issued_by_name_and_scope_or_looked_at_as_a_draft(run: Run, 
     assert run("report", "fleet", "--draft", tmp_path / "draft.pdf", *acting)[:2] == (0, "")
     assert (tmp_path / "draft.pdf").read_bytes().startswith(b"%PDF-")
     assert run("verify", lived / "documents" / "F-2026-0001.pdf", "--instance", lived)[0] == 0
+    assert "L-2026-0001,lot report,,,TST-001-L01," in run("export", "documents", "--instance", lived)[1]
 
 
 @pytest.mark.parametrize(
