@@ -144,8 +144,8 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
 
     What limits it: for soft spots the choice between the two diameters, up to 2 % of the diameter; for faint ones the
     texture, near the bound that its spectrum sets; most of all for spots without a plateau, whose depth and width
-    trade against each other. Fixed texture so strong that spots drown in it, and the gaps that JPEG leaves in it, are
-    not noise of one spectrum: value ± 2 u then holds 83 to 88 of 100 diameters.
+    trade against each other. The rounding of JPEG goes with the spot itself: value ± 2 u then holds 88 to 93 of 100
+    diameters, fewer of spots below 5 pixels. Under fibre texture so strong that faint spots drown in it 96 are held.
 
     Assumes that spots are round, or so nearly that a circle of equal area serves; that the field fills a disc or the
     frame; and that the picture is linear in exposure. It breaks down at the border of the field, where a spot that

@@ -223,15 +223,16 @@ def _fitted(levels: Sequence[Level], candidate: Candidate, weaker: FloatArray) -
 
 
 def _settled(levels: Sequence[Level], start: Candidate, weaker: FloatArray) -> _Fit | None:
-    """Fit again from what was found where window and octave do not suit it."""
-    fitted = None
+    """Fit again from what was found where window and octave do not suit it, and it is still where it was sought."""
+    fitted, sought = None, start
     for _ in range(MOST_WINDOWS):
         again = _fitted_from(levels, start, weaker)
         if again is None:
             break
         fitted, spot = again, again.spot
         grown = spot.diameter_px / start.diameter_px
-        if 1 / OUTGROWN < grown < OUTGROWN and spot.depth * start.depth > 0:
+        is_away = math.hypot(spot.x - sought.x, spot.y - sought.y) > 0.5 * sought.diameter_px + 2
+        if is_away or (1 / OUTGROWN < grown < OUTGROWN and spot.depth * start.depth > 0):
             break
         start = replace(start, x=spot.x, y=spot.y, diameter_px=spot.diameter_px, depth=spot.depth)
     return fitted
@@ -289,6 +290,7 @@ def _patch(level: Level, left: int, top: int) -> tuple[FloatArray, BoolArray]:
     rows, cols = level.relief.shape
     a, b = max(top, 0), min(top + BLOCK_PX, rows)
     c, d = max(left, 0), min(left + BLOCK_PX, cols)
-    relief[a - top : b - top, c - left : d - left] = level.relief[a:b, c:d]
-    usable[a - top : b - top, c - left : d - left] = level.inside[a:b, c:d]
+    if a < b and c < d:
+        relief[a - top : b - top, c - left : d - left] = level.relief[a:b, c:d]
+        usable[a - top : b - top, c - left : d - left] = level.inside[a:b, c:d]
     return relief, usable

@@ -84,13 +84,17 @@ def fit_spot(
     uncertainties instead gave 11.9 µm instead of 10.4 µm (90 % of diameters) and 9.6 % instead of 7.3 % (contrast) on
     the bench's fields of mild texture, with no gain or loss under strong texture (17 and 18 µm).
 
+    What the fit leaves is gauged in bands of frequency; where a band is louder around the spot than in the field, the
+    spot is fitted again in the louder texture (`texture.local_power`). Under strong texture value ± 2 u holds 96.5
+    instead of 93.7 of 100 diameters by this.
+
     A soft spot has two diameters that deserve the name: the one at half of its central depth and that of the disc
     whose blur it may be, 2 R, which is larger by about (w / R)² / 2, at most 7 %. One spot alone does not tell them
     apart: a border that is soft by itself, drawn to look like a blurred disc, differs from it by less than 0.2 % of the
     depth. `spot_border` asks all spots of the picture. Where w exceeds 0.6 R the profile is nearly Gaussian, R means
     little, and both are the one at half depth.
 
-    Spots without a plateau (Gaussian) stay at 12 µm (90 % of errors under mild texture); they would be at 9 µm if it
+    Spots without a plateau (Gaussian) stay at 12 µm in 90 of 100 cases, where others are at 5; they would be at 9 if it
     were known beforehand that they have none. A narrower prior of the blur made that 15 µm; one that learns from the
     picture's clearer spots, 13 µm.
     """

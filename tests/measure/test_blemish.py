@@ -305,6 +305,20 @@ def test_a_field_that_is_nothing_but_spots_holds_nothing_to_measure() -> None:
         blemish((still_of(sensor_flat(rng, size_px=(600, 700), spots=spots).exposure),), BlemishOptions())
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+def test_patches_that_are_no_spots_do_not_lead_out_of_a_small_frame(seed: int) -> None:
+    """Fits of rectangles wander; they ended with an error once they were beyond the frame."""
+    rng = np.random.default_rng(seed)
+    picture = np.full((110, 150), 0.4)
+    for _ in range(5):
+        x, y = rng.integers(0, 140), rng.integers(0, 100)
+        picture[y : y + rng.integers(5, 60), x : x + rng.integers(5, 60)] *= rng.uniform(0.3, 1.5)
+
+    measured = blemish((still_of(picture + rng.normal(0, 0.005, picture.shape)),), BlemishOptions())
+
+    assert all(-1 <= spot.x <= 150 and -1 <= spot.y <= 110 for spot in measured.features)
+
+
 def test_zones_without_a_scale_are_refused() -> None:
     field = round_field(np.random.default_rng(1))
     with pytest.raises(UnusableInput, match="field-diameter-mm"):
