@@ -9,6 +9,7 @@ from typing import Final, TypeVar
 from inspect_app.definitions.elements import prove_not_nominal, read_element
 from inspect_app.definitions.lot_plans import read_lot_plans
 from inspect_app.definitions.proofs import known_check, read_condition
+from inspect_app.definitions.repeats import read_repeats
 from inspect_app.definitions.toml_source import BYTE_ORDER_MARK, Table, digest_of, parse, read_text
 from inspect_app.definitions.values import Contract
 from inspect_app.errors import InspectError
@@ -66,6 +67,7 @@ def read_contract_text(text: str, name: str, *, checks: Mapping[str, Check] = CH
         source=text,
         digest=digest,
         lot_plans=read_lot_plans(top, classes),
+        repeat_after_months=read_repeats(top, classes),
     )
     top.finish()
     return contract

@@ -151,7 +151,7 @@ class Contract:
     """What was ordered: for each device class its limits, spot tables and lot plans.
 
     `digest` is the SHA-256 of `source`. A class of nonconformity without a lot plan is looked at in every device, and
-    decides nothing about the lot.
+    decides nothing about the lot. Accepted devices of a class are inspected again after `repeat_after_months`.
     """
 
     number: str
@@ -165,6 +165,7 @@ class Contract:
     source: str
     digest: str
     lot_plans: Mapping[str, Mapping[Severity, LotPlan]] = field(default_factory=dict)
+    repeat_after_months: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def device_classes(self) -> tuple[str, ...]:

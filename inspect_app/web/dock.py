@@ -75,7 +75,16 @@ def start() -> str:
         held=glance.held,
         held_count=glance.held_count,
         due=shown.instruments(glance.due, place.clock().date()),
+        repeats=glance.repeats,
+        returns=glance.returns,
     )
+
+
+@bp.get("/due")
+def due() -> str:
+    """List page by page the devices that are to be inspected again."""
+    found = workflow.repeat_page(here.workplace(), request.args.get("page", default=1, type=int))
+    return render_template("dock/due.html", found=found)
 
 
 @bp.get("/receive")

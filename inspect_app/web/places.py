@@ -45,6 +45,7 @@ PLACES: Final = (
                 covers=("dock.take_down", "dock.confirm"),
                 is_shown=_may_receive,
             ),
+            Entry(words="Repeats", endpoint="dock.due"),
             Entry(words="Returns", endpoint="nonconformities.returns", covers=("nonconformities.send_back",)),
         ),
     ),

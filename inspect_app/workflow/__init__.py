@@ -159,6 +159,7 @@ from inspect_app.workflow.references import (
     set_limits,
 )
 from inspect_app.workflow.reinspecting import inspect_again
+from inspect_app.workflow.repeating import RepeatDue, RepeatPage, repeat_page
 from inspect_app.workflow.sampling import (
     ClassStanding,
     LotSampling,
@@ -295,6 +296,8 @@ __all__ = [
     "Readers",
     "Recall",
     "ReferenceChart",
+    "RepeatDue",
+    "RepeatPage",
     "SampledDevice",
     "Schema",
     "Searchable",
@@ -466,6 +469,7 @@ __all__ = [
     "reference_chart",
     "reference_charts",
     "reopen",
+    "repeat_page",
     "report_subject",
     "restore",
     "returns",

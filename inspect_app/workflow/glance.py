@@ -2,24 +2,25 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
 from typing import Final
 
 from inspect_app.model import Instrument
 from inspect_app.storage import Session, arrivals, glance
 from inspect_app.storage import instruments as kept_instruments
 from inspect_app.storage.glance import LotSearch, Standing
+from inspect_app.storage.waiting_returns import WaitingReturn, waiting_returns
 from inspect_app.workflow.lots import LotSummary, summary_of
+from inspect_app.workflow.nonconformities import GOES_BACK
+from inspect_app.workflow.repeating import DUE_WITHIN, RepeatPage, repeats_due
 from inspect_app.workflow.workplace import Workplace, reading
 
 LOTS_ON_A_PAGE: Final = 25
 _SHOWN: Final = 12
-_DUE_WITHIN: Final = timedelta(days=30)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Glance:
-    """What the dock shows; lists are the newest few of each, `held_count` counts all that are held."""
+    """What the dock shows; lists are the first few of each, `held_count` counts all that are held."""
 
     came_in: tuple[LotSummary, ...]
     waiting: tuple[LotSummary, ...]
@@ -27,6 +28,8 @@ class Glance:
     held: tuple[Standing, ...]
     held_count: int
     due: tuple[Instrument, ...]
+    repeats: RepeatPage
+    returns: tuple[WaitingReturn, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +44,8 @@ class LotPage:
 
 def look_around(workplace: Workplace) -> Glance:
     """Return what the dock sees at a glance."""
-    soon = (workplace.clock() + _DUE_WITHIN).date()
+    today = workplace.clock().date()
+    soon = today + DUE_WITHIN
     with reading(workplace) as session:
         work = glance.open_work(session)
         came_in = glance.lot_keys(session, LotSearch(), start=0, count=_SHOWN)
@@ -55,6 +59,8 @@ def look_around(workplace: Workplace) -> Glance:
             held=devices.held,
             held_count=glance.count_held(session),
             due=tuple(one for one in kept_instruments.instruments(session) if one.calibration_on(soon) is None),
+            repeats=repeats_due(session, today, on_a_page=_SHOWN),
+            returns=waiting_returns(session, GOES_BACK),
         )
 
 

@@ -265,3 +265,27 @@ def test_a_demand_that_no_step_can_answer_is_told(steps):
 def test_a_spot_table_that_no_step_can_answer_is_told():
     with pytest.raises(UnusableInput, match=r"contract T-1, clause 4\.3: .* no step blemish under any condition"):
         prove_covered(read(), {**FORMS, "large": form("large", LAG)})
+
+
+REPEAT = '\n[[repeat]]\ndevice_class = "small"\nafter_months = 24\n'
+
+
+def test_the_months_after_which_a_class_is_inspected_again_are_read_by_class():
+    assert dict(read(SOUND + REPEAT).repeat_after_months) == {"small": 24}
+    assert dict(read().repeat_after_months) == {}
+
+
+@pytest.mark.parametrize(
+    ("text", "problem"),
+    [
+        (REPEAT.replace("24", "0"), "0 is no such interval"),
+        (REPEAT.replace("24", "1.5"), "1.5 is no such interval"),
+        (REPEAT.replace("24", "241"), "241 is no such interval"),
+        (REPEAT.replace("small", "huge"), "the contract demands nothing of 'huge'"),
+        (REPEAT + REPEAT, "'small' is repeated already"),
+        (REPEAT + "clause = 1\n", "no such field"),
+    ],
+)
+def test_a_repeat_that_cannot_be_meant_is_refused_in_words(text, problem):
+    with pytest.raises(UnusableInput, match=problem):
+        read(SOUND + text)
