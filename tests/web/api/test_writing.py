@@ -85,13 +85,13 @@ def test_a_key_belongs_to_its_token(program, program_of):
 
 
 @pytest.mark.parametrize("key", ["", "with space", "ünseen", "x" * 201])
-def test_a_post_without_a_usable_key_does_nothing(app, program, place, key):
-    headers = {**program.headers, **({"Idempotency-Key": key} if key else {})}
+def test_a_post_without_a_usable_key_does_nothing(idle_program, idle_place, key):
+    headers = {**idle_program.headers, **({"Idempotency-Key": key} if key else {})}
 
-    answer = program.client.post(f"{ROOT}/shipments", json=SHIPMENT, headers=headers)
+    answer = idle_program.client.post(f"{ROOT}/shipments", json=SHIPMENT, headers=headers)
 
     assert (answer.status_code, answer.get_json()["where"]) == (400, "Idempotency-Key")
-    assert workflow.lots(place) == ()
+    assert workflow.lots(idle_place) == ()
 
 
 def test_a_refused_request_may_be_put_right_under_its_key(program, entries):
@@ -141,18 +141,18 @@ def test_a_signed_inspection_takes_no_more_answers(program, entries, place, peop
         (b" " * (4 << 20) + b"{}", 413),
     ],
 )
-def test_a_body_that_cannot_be_used_is_refused_as_a_problem(program, place, values, status):
-    answer = program.post("/shipments", values)
+def test_a_body_that_cannot_be_used_is_refused_as_a_problem(idle_program, idle_place, values, status):
+    answer = idle_program.post("/shipments", values)
 
     told = answer.get_json()
     assert (answer.status_code, told["status"], answer.mimetype) == (status, status, "application/problem+json")
     assert told["where"]
     assert told["remedy"]
-    assert workflow.lots(place) == ()
+    assert workflow.lots(idle_place) == ()
 
 
-def test_what_is_wrong_with_a_body_is_told_for_each_field(program):
-    answer = program.post("/shipments", {"contract_number": 1, "reference": "", "devices": [{"serial": "A"}]})
+def test_what_is_wrong_with_a_body_is_told_for_each_field(idle_program):
+    answer = idle_program.post("/shipments", {"contract_number": 1, "reference": "", "devices": [{"serial": "A"}]})
 
     assert {one["where"] for one in answer.get_json()["errors"]} == {
         "contract_number",
@@ -172,23 +172,23 @@ def test_what_is_wrong_with_a_body_is_told_for_each_field(program):
         ("/captures/abc", {}, 404),
     ],
 )
-def test_what_cannot_be_answered_is_refused_as_a_problem(program, path, headers, status):
-    answer = program.get(path, **headers)
+def test_what_cannot_be_answered_is_refused_as_a_problem(idle_program, path, headers, status):
+    answer = idle_program.get(path, **headers)
 
     assert (answer.status_code, answer.mimetype) == (status, "application/problem+json")
     assert set(answer.get_json()) >= {"type", "title", "status", "detail", "where", "problem", "remedy"}
 
 
-def test_the_wrong_method_names_the_right_ones(program):
-    answer = program.client.delete(f"{ROOT}/shipments", headers=program.headers)
+def test_the_wrong_method_names_the_right_ones(idle_program):
+    answer = idle_program.client.delete(f"{ROOT}/shipments", headers=idle_program.headers)
 
     assert answer.status_code == 405
     assert set(answer.headers["Allow"].split(", ")) == {"GET", "HEAD", "POST"}
 
 
-def test_the_wrong_media_type_is_refused(program):
-    as_form = program.post("/shipments", SHIPMENT, kind="application/x-www-form-urlencoded")
-    as_json = program.post("/captures?name=a.csv", b"{}", kind="application/json")
+def test_the_wrong_media_type_is_refused(idle_program):
+    as_form = idle_program.post("/shipments", SHIPMENT, kind="application/x-www-form-urlencoded")
+    as_json = idle_program.post("/captures?name=a.csv", b"{}", kind="application/json")
 
     assert (as_form.status_code, as_json.status_code) == (415, 415)
 
