@@ -17,6 +17,7 @@ pytestmark = pytest.mark.browser
 
 INSPECTOR = [
     "/",
+    "/due",
     "/receive",
     "/lots/",
     "/lots/1",
