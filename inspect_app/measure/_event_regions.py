@@ -1,6 +1,7 @@
 """Find in a film the light that switches and the picture that follows it."""
 
 import dataclasses
+import itertools
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -29,12 +30,13 @@ _COARSENINGS: Final = (1, 2, 4)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chosen:
-    """The two regions and how bright they are, frame by frame."""
+    """The two regions, how bright they are, frame by frame, and whether the picture moves in the film."""
 
     stimulus: FloatArray
     response: FloatArray
     stimulus_box: Box
     response_box: Box
+    is_moving: bool
 
 
 def choose_regions(film: Film, seen: Watched, stimulus_roi: Box | None, response_roi: Box | None) -> Chosen:
@@ -54,9 +56,10 @@ def choose_regions(film: Film, seen: Watched, stimulus_roi: Box | None, response
     samples = seen.samples
     if samples is None:
         raise ValueError("the film was watched without samples")
-    for coarsening in _COARSENINGS:
+    for may_flicker, coarsening in itertools.product((False, True), _COARSENINGS):
         size = _cell_size(samples, coarsening)
-        patches = _strong(switching_patches(_cells(samples, size)), samples, size, (stimulus_roi, response_roi))
+        switching = switching_patches(_cells(samples, size), may_flicker=may_flicker)
+        patches = _strong(switching, samples, size, (stimulus_roi, response_roi))
         found = _pick(patches, stimulus_roi, response_roi)
         if found is not None:
             return _chosen(film, seen, found, size, (stimulus_roi, response_roi))
@@ -176,10 +179,18 @@ def _chosen(
     stimulus, stimulus_box = (
         _given(seen, given[0]) if light is None else _trace(film, samples, _widened(light.mask), size)
     )
-    response, response_box = (
-        _given(seen, given[1]) if picture is None else _steadiest(film, samples, _filled(picture.mask), size)
+    is_moving = False
+    if picture is None:
+        response, response_box = _given(seen, given[1])
+    else:
+        (response, response_box), is_moving = _steadiest(film, samples, _filled(picture.mask), size)
+    return Chosen(
+        stimulus=stimulus,
+        response=response,
+        stimulus_box=stimulus_box,
+        response_box=response_box,
+        is_moving=is_moving,
     )
-    return Chosen(stimulus=stimulus, response=response, stimulus_box=stimulus_box, response_box=response_box)
 
 
 def _given(seen: Watched, box: Box | None) -> tuple[FloatArray, Box]:
@@ -197,15 +208,18 @@ def _filled(mask: BoolArray) -> BoolArray:
     return np.asarray(ndimage.binary_closing(mask, np.ones((3, 3), dtype=bool)) | mask)
 
 
-def _steadiest(film: Film, samples: Samples, mask: BoolArray, size: int) -> tuple[FloatArray, Box]:
-    """Return the trace of the picture: of all of it, where its first line counts, or of its inside, if it is shaken."""
+def _steadiest(film: Film, samples: Samples, mask: BoolArray, size: int) -> tuple[tuple[FloatArray, Box], bool]:
+    """Return the trace of the picture and whether it moves: of its inside if it does, for its border moves in and out.
+
+    Where it stands still all of it is taken, for a scanned display changes first at its border.
+    """
     whole = _trace(film, samples, mask, size)
     inner = np.asarray(ndimage.binary_erosion(mask, np.ones((3, 3), dtype=bool)))
     if inner.sum() < _FEWEST_CELLS:
-        return whole
+        return whole, False
     inside = _trace(film, samples, inner, size)
     is_shaken = _unrest(whole[0]) > _SHAKEN * _unrest(inside[0]) + _STILL
-    return inside if is_shaken else whole
+    return (inside if is_shaken else whole), is_shaken
 
 
 def _unrest(light: FloatArray) -> float:

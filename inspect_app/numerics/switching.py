@@ -22,6 +22,8 @@ _LEAST_CODES: Final = 2.0  # smaller swings are flicker of the coding
 _MOST_PATCHES: Final = 40  # looked at one by one, the strongest first
 _FAINTEST: Final = 3e-5  # share of the strongest patch's energy below which a patch is noise
 _STEPS_FOR_NOISE: Final = 100  # steps between frames that tell the noise of a cell, evenly spread over the film
+_QUARTERS: Final = 4
+_LEAST_QUARTERED: Final = 40  # frames
 _NEIGHBOUR_LAG: Final = 2  # samples by which neighbouring cells of one patch may differ (a scanned display)
 
 
@@ -120,13 +122,16 @@ def _crossings(values: FloatArray, low: float, high: float) -> tuple[Switch, ...
     return tuple(found)
 
 
-def switching_patches(cells: CellArray) -> tuple[Patch, ...]:
+def switching_patches(cells: CellArray, *, may_flicker: bool = False) -> tuple[Patch, ...]:
     """Return the patches of a film that switch, the earliest first.
 
     Parameters
     ----------
     cells : ndarray of shape (n, rows, cols), float32
         Codes averaged over small cells, frame by frame.
+    may_flicker : bool
+        Take the noise of a cell in the calmest quarter of the film: a screen that is renewed 60 times a second is
+        restless once it is lit.
 
     Returns
     -------
@@ -137,7 +142,8 @@ def switching_patches(cells: CellArray) -> tuple[Patch, ...]:
     smooth = ndimage.uniform_filter1d(cells, 3, axis=0, mode="nearest")
     low, high = smooth.min(axis=0), smooth.max(axis=0)
     swing = high - low
-    noise = np.maximum(_cell_noise(cells), 0.2)
+    quarters = np.array_split(cells, _QUARTERS) if may_flicker and len(cells) >= _LEAST_QUARTERED else [cells]
+    noise = np.maximum(np.min([_cell_noise(quarter) for quarter in quarters], axis=0), 0.2)
     active = (swing > _CLEAR * noise / np.sqrt(3)) & (swing > _LEAST_CODES)
     if not active.any():
         return ()

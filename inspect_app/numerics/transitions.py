@@ -4,6 +4,7 @@ A sample is the mean of the light over the time that the shutter stood open. So 
 the two or three frames of a decay, say where inside the frame the change began.
 """
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Final
 
@@ -80,6 +81,11 @@ class Located:
     onset_sd: FloatArray
     half_sd: FloatArray
     log_evidence: FloatArray
+
+    def doubted(self, doubt: float) -> "Located":
+        """Return the same with a standard uncertainty added, in the unit of the trace."""
+        onset_sd, half_sd = np.hypot(self.onset_sd, doubt), np.hypot(self.half_sd, doubt)
+        return dataclasses.replace(self, onset_sd=onset_sd, half_sd=half_sd)
 
 
 def open_times(times: FloatArray, interval: float, shutter: float | None = None) -> tuple[FloatArray, FloatArray]:

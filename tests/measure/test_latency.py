@@ -107,6 +107,44 @@ def test_a_small_lamp_beside_a_large_screen_is_found(tmp_path):
     assert found.value == pytest.approx(50.0, abs=0.8)
 
 
+def test_a_film_whose_picture_moves_carries_a_warning_of_motion_and_a_still_one_none(tmp_path):
+    """Truth by construction: the camera shakes by 0.8 pixels from frame to frame, or stands."""
+    still, shaken = (
+        measure(
+            "latency",
+            {"scene": [latency_film(tmp_path / f"{shake_px}.mp4", np.random.default_rng(12), shake_px=shake_px)]},
+            {},
+        )
+        for shake_px in (0.0, 0.8)
+    )
+
+    assert any(warning.startswith("motion") for warning in shaken.warnings)
+    assert not still.warnings
+
+
+@pytest.mark.parametrize("goes_out", [False, True])
+def test_a_screen_that_flickers_once_it_is_lit_does_not_hide_when_it_changed(tmp_path, goes_out):
+    """Truth by construction: lit at 141.3 ms, renewed every 16 ms and a third darker at the end; rows of 1 ms.
+
+    Where it goes out, the same is told backwards: the light at 300 ms, its picture 41.3 ms later.
+    """
+    rng, fine = np.random.default_rng(14), np.arange(0, 400, 0.02)
+    event_ms = 300.0 if goes_out else 100.0
+    since = (event_ms + 41.3 - fine) if goes_out else (fine - event_ms - 41.3)
+    crests = np.where(since >= 0, 1 - np.mod(since, 16) / 48, 0.0).reshape(-1, 50).mean(axis=1)
+    lights = np.clip(np.arange(400) - event_ms + 1, 0, 1)
+    rows = zip(
+        np.arange(400), 1 - lights if goes_out else lights, crests + 0.004 * rng.standard_normal(400), strict=True
+    )
+    path = tmp_path / "t.csv"
+    path.write_text("time_ms,stimulus,response\n" + "\n".join("{:d},{:.4f},{:.4f}".format(*row) for row in rows))
+
+    found = latencies(measure("latency", {"scene": [path]}, {}))["latency_first_change"]
+
+    assert found.value == pytest.approx(41.3, abs=2 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 1.0
+
+
 def test_events_that_repeat_are_averaged(tmp_path):
     """Truth by construction: four switches, on and off, each 42.4 ms late."""
     path = trace_file(tmp_path / "e.csv", np.random.default_rng(5), lag_ms=42.4, events=(100.0, 300.3, 500.6, 700.8))

@@ -1,0 +1,66 @@
+"""A picture that flickers once it is lit: its bright side made steady, so that its change can be located."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import maximum_filter1d
+
+FloatArray = npt.NDArray[np.float64]
+
+_PERIODS: Final = range(2, 17)  # samples from one renewal of the picture to the next
+_RESTLESS: Final = 0.04  # of the swing: scatter of a bright side that may flicker,
+_AGAINST_DARK: Final = 4.0  # and times the scatter of the dark one
+_STEADY: Final = 0.4  # share of the scatter that the crests of a flicker may have; those of noise have 0.6 (own bench)
+_DECAY: Final = 2.5
+_SETTLED: Final = 6  # samples after a change in which a slow change may not have ended
+_FEWEST: Final = 12  # samples of the bright side
+
+
+@dataclass(frozen=True, slots=True)
+class Steadied:
+    """A trace without flicker, and by how many samples an instant in it may be off for that: a standard uncertainty."""
+
+    values: FloatArray
+    doubt: float
+
+
+def steadied(values: FloatArray, near: int) -> Steadied:
+    """Return a trace with its bright side held at the crests of its flicker; the trace itself where it is steady.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n,)
+        One change between a dark and a bright level.
+    near : int
+        A sample near the half of the change.
+
+    Notes
+    -----
+    A screen lights up with a renewal, so its first sample is a crest: against the mean of a flickering level, a partly
+    lit sample looks lit for longer than it was. Each bright sample is therefore taken as the highest of the last period
+    (of the next one, where the picture goes dark), which leaves the dark side and the first lit sample as they are. The
+    period is the shortest whose crests are steady; where none is, it is noise and not flicker. Within a sample a crest
+    itself decays, so that an onset still reads early: by up to 0.9 samples with two samples to a period, 0.2 with four
+    (own bench, 40 films of screens at 60 Hz). The doubt is 2.5 r / period samples for a scatter of r swings.
+
+    Examples
+    --------
+    >>> steadied(np.array([0.0] * 20 + [5.0] + [9.0, 3.0] * 10), 20).values[19:24].tolist()
+    [0.0, 5.0, 9.0, 9.0, 9.0]
+    """
+    rises = np.median(values[near:]) > np.median(values[:near])
+    forward = values if rises else values[::-1]
+    start = near if rises else len(values) - near
+    dark, bright = forward[: max(start - 3, 0)], forward[start + _SETTLED :]
+    if len(dark) < 3 or len(bright) < _FEWEST:
+        return Steadied(values, 0.0)
+    swing, unrest = float(np.median(bright) - np.median(dark)), float(bright.std())
+    if unrest < max(_RESTLESS * swing, _AGAINST_DARK * float(dark.std())):
+        return Steadied(values, 0.0)
+    for period in _PERIODS:
+        crests = maximum_filter1d(forward, period, origin=(period - 1) // 2, mode="nearest")
+        if crests[start + _SETTLED + period :].std() < _STEADY * unrest:
+            return Steadied(crests if rises else crests[::-1], _DECAY * unrest / swing / period)
+    return Steadied(values, 0.0)
