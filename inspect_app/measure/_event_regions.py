@@ -98,10 +98,12 @@ def _cell_size(samples: Samples, coarsening: int) -> int:
 def _cells(samples: Samples, size: int) -> npt.NDArray[np.float32]:
     frames, rows, cols = samples.codes.shape
     rows, cols = rows // size * size, cols // size * size
-    cells = np.zeros((frames, rows // size, cols // size), dtype=np.float32)
+    lines = np.zeros((frames, rows // size, cols), dtype=np.float32)
     for y in range(size):
-        for x in range(size):
-            cells += samples.codes[:, y:rows:size, x:cols:size]
+        lines += samples.codes[:, y:rows:size, :cols]
+    cells = np.zeros((frames, rows // size, cols // size), dtype=np.float32)
+    for x in range(size):
+        cells += lines[:, :, x::size]
     cells /= size**2
     return cells
 
@@ -229,7 +231,8 @@ def _unrest(light: FloatArray) -> float:
 def _trace(film: Film, samples: Samples, mask: BoolArray, size: int) -> tuple[FloatArray, Box]:
     """Return the mean exposure under a mask of cells, frame by frame, and the box around it."""
     rows, cols = np.nonzero(np.kron(mask, np.ones((size, size), dtype=bool)))
-    light = np.array([film.exposures[frame[rows, cols]].mean() for frame in samples.codes])
+    exposures, places = film.exposures.astype(np.float32), rows * samples.codes.shape[2] + cols
+    light = np.array([exposures.take(frame.take(places)).mean(dtype=np.float64) for frame in samples.codes])
     step = samples.step_px
     left, top = int(cols.min()) * step, int(rows.min()) * step
     right, bottom = min(film.cols, (int(cols.max()) + 1) * step), min(film.rows, (int(rows.max()) + 1) * step)

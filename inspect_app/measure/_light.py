@@ -14,6 +14,7 @@ Box = tuple[int, int, int, int]
 
 MOST_FRAMES: Final = 2_000_000
 _STORE_BYTES: Final = 64_000_000
+_FIRST_FRAMES: Final = 256
 _FINEST_SAMPLES: Final = 80_000  # a frame is looked at through at most so many points
 
 
@@ -98,19 +99,28 @@ def _prove_boxes(film: Film, boxes: tuple[Box, ...]) -> None:
 
 
 class _Store:
+    """Grows by doubling, and is written in place: each frame is copied once."""
+
     def __init__(self, film: Film) -> None:
         self._step = max(1, int(np.ceil(np.sqrt(film.rows * film.cols / _FINEST_SAMPLES))))
-        self._frames: list[npt.NDArray[np.unsignedinteger[Any]]] = []
-        self._bytes = 0
+        self._frames: npt.NDArray[np.unsignedinteger[Any]] | None = None
+        self._count = 0
 
     def add(self, codes: npt.NDArray[np.unsignedinteger[Any]]) -> None:
-        kept = np.ascontiguousarray(codes[:: self._step, :: self._step])
-        self._frames.append(kept)
-        self._bytes += kept.nbytes
-        if self._bytes > _STORE_BYTES and min(kept.shape) >= 16:
-            self._frames = [np.ascontiguousarray(frame[::2, ::2]) for frame in self._frames]
+        kept = codes[:: self._step, :: self._step]
+        if self._frames is None:
+            self._frames = np.empty((_FIRST_FRAMES, *kept.shape), dtype=kept.dtype)
+        elif self._count == len(self._frames):
+            grown = np.empty((2 * self._count, *kept.shape), dtype=kept.dtype)
+            grown[: self._count] = self._frames
+            self._frames = grown
+        self._frames[self._count] = kept
+        self._count += 1
+        if self._count * kept.nbytes > _STORE_BYTES and min(kept.shape) >= 16:
+            self._frames = np.ascontiguousarray(self._frames[: self._count, ::2, ::2])
             self._step *= 2
-            self._bytes = sum(frame.nbytes for frame in self._frames)
 
     def samples(self) -> Samples:
-        return Samples(codes=np.stack(self._frames), step_px=self._step)
+        if self._frames is None:
+            raise ValueError("no frame was added")
+        return Samples(codes=self._frames[: self._count], step_px=self._step)
