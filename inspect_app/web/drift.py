@@ -58,6 +58,17 @@ def page(characteristic_id: int) -> str:
     )
 
 
+@bp.get("/device/<int:device_id>")
+def of_device(device_id: int) -> str:
+    """Show what drifts of one device, over its inspections."""
+    place = here.workplace()
+    return render_template(
+        "drift/device.html",
+        device=workflow.device(place, device_id),
+        trends=[shown_trend(trend) for trend in workflow.device_trends(place, device_id)],
+    )
+
+
 def name_of(one: Characteristic) -> str:
     """Return a characteristic in words."""
     words = name_in_words(one.quantity_name)

@@ -136,3 +136,12 @@ def test_the_pages_show_the_class_asked_for_and_one_characteristic(place: Workpl
     assert "per year" in visitor.words()
     assert "<svg" in visitor.text()
     assert visitor.get("/drift/", query_string={"class": "periscope"}).status_code == 404
+
+    with place.database.reading() as session:
+        counts = {key: len(measured_over_time.results_of_device(session, key)) for key in range(1, 241)}
+    several, once = (next(key for key, count in counts.items() if count == wanted) for wanted in (30, 10))
+    assert visitor.get(f"/drift/device/{several}").status_code == 200
+    assert "10 were looked at together" in visitor.words()
+    assert visitor.get(f"/drift/device/{once}").status_code == 200
+    assert "from the third inspection on" in visitor.words()
+    assert visitor.get("/drift/device/9999").status_code == 404
