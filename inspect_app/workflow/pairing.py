@@ -79,7 +79,7 @@ def pairing_of_token(workplace: Workplace, token: str) -> Pairing:
         Nothing, or nothing any more; in the same words.
     """
     with reading(workplace) as session:
-        return _active(workplace, pairings.pairing_of_token(session, _digest(token)))
+        return proved_active(workplace, pairings.pairing_of_token(session, _digest(token)))
 
 
 def active_pairing(workplace: Workplace, pairing_id: int) -> Pairing:
@@ -91,7 +91,7 @@ def active_pairing(workplace: Workplace, pairing_id: int) -> Pairing:
         It does not.
     """
     with reading(workplace) as session:
-        return _active(workplace, pairings.pairing(session, pairing_id))
+        return proved_active(workplace, pairings.pairing(session, pairing_id))
 
 
 def active_pairings(workplace: Workplace, inspection_id: int) -> tuple[Pairing, ...]:
@@ -108,7 +108,14 @@ def captures_of_pairing(workplace: Workplace, pairing_id: int) -> tuple[SentCapt
         return sent_captures.captures_of_pairing(session, pairing_id)
 
 
-def _active(workplace: Workplace, found: Pairing | None) -> Pairing:
+def proved_active(workplace: Workplace, found: Pairing | None) -> Pairing:
+    """Return a pairing that permits something at this moment.
+
+    Raises
+    ------
+    NotAllowed
+        There is none, or its time is over.
+    """
     if found is None or not found.is_active(workplace.clock()):
         raise NotAllowed("this phone", "its time is over", "Let the inspector show a new code, and scan it.")
     return found

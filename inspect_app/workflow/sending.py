@@ -10,6 +10,7 @@ from inspect_app.storage import Session, documents, pairings, sent_captures
 from inspect_app.storage.evidence import KeptFile
 from inspect_app.storage.parts import PartialFile, PartStore
 from inspect_app.workflow.evidence import file_name
+from inspect_app.workflow.pairing import proved_active
 from inspect_app.workflow.recording import prove_unsigned
 from inspect_app.workflow.workplace import Workplace, acting, prove_may, reading
 
@@ -193,9 +194,7 @@ def _prove_may_send(workplace: Workplace, session: Session, sender: Sender) -> s
     serial = prove_unsigned(session, sender.inspection_id)
     if sender.pairing is None:
         return serial
-    now = pairings.pairing(session, sender.pairing.id)
-    if now is None or not now.is_active(workplace.clock()):
-        raise NotAllowed("this phone", "its time is over", "Let the inspector show a new code, and scan it.")
+    now = proved_active(workplace, pairings.pairing(session, sender.pairing.id))
     if len(sent_captures.captures_of_pairing(session, now.id)) >= _MOST_OF_A_PAIRING:
         raise NotAllowed("this phone", f"it sent {_MOST_OF_A_PAIRING} captures", "Scan a new code to go on.")
     return serial
