@@ -93,3 +93,18 @@ def test_recall_refuses_what_cannot_be_asked(
     assert main(["recall", "--instance", instance, *options]) == 2
 
     assert words in capsys.readouterr().err
+
+
+def test_a_serial_of_two_makers_is_told_of_the_one_that_is_named(
+    instance: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ["history", "NV-0000001", "--instance", instance]
+    assert main(asked) == 0
+    assert len(capsys.readouterr().out.splitlines()) == 2
+
+    assert main([*asked, "--maker", "Tarnbeck Imaging"]) == 0
+    said = capsys.readouterr().out
+    assert "custody: " in said
+    assert "  Received from Tarnbeck Imaging under " in "\n".join(line.split("UTC")[-1] for line in said.splitlines())
+
+    assert main([*asked, "--maker", "nobody"]) == 2

@@ -32,7 +32,7 @@ def test_the_list_shows_what_was_signed_with_the_exact_interval_of_each_rate(ins
 
     low = stats.beta.ppf(0.025, 1, 1)
     assert f"100.0 % (95 %: {100 * low:.1f} % to 100.0 %)" in inspector.words()
-    assert "1 verdicts counted" in inspector.words()
+    assert "1 verdict counted" in inspector.words()
     assert "TM-0001" in inspector.words()
 
 
@@ -96,7 +96,7 @@ def test_what_an_instrument_touched_is_listed_with_its_results(inspector, signed
 
     assert inspector.heading() == f"What {used.name} touched"
     assert "TM-0001" in inspector.words()
-    assert "1 inspections counted: 1 accepted" in inspector.words()
+    assert "1 inspection counted: 1 accepted" in inspector.words()
     assert "Angular resolution" in inspector.words()
 
 
