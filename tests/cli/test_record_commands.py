@@ -211,7 +211,7 @@ def test_the_history_of_a_serial_is_told_and_part_of_one_lists_devices(run: Run,
     assert "under DN-1 in lot TST-001-L01" in out
     assert "certificate C-2026-0001" in out
     assert "4.1 Resolution by eye: conforming" in out
-    assert [line.split()[0] for line in listed.splitlines()] == ["BM-001", "BM-002"]
+    assert [line.split()[0] for line in listed.splitlines()] == ["BM-001", "BM-002", "BM-003"]
     assert run("history", "nothing", "--instance", lived)[0] == 2
 
 
