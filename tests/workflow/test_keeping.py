@@ -53,7 +53,7 @@ def test_a_record_that_nobody_touched_verifies(either_bench: Bench) -> None:
 
     assert report.problems == ()
     assert report.counts["documents"] == 1
-    assert report.counts["inspections"] == 2
+    assert report.counts["inspections"] == 3
     assert report.head == workflow.events(either_bench.place, count=1)[0].digest
 
 
