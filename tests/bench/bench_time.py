@@ -16,7 +16,7 @@ from inspect_app.capture.table import read_table
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure import measure
 from tests.truth.discharge import Discharge, write_log
-from tests.truth.films import blink_film, half_s, latency_film, uneven_times_s
+from tests.truth.films import blink_film, flickering_film, half_s, latency_film, uneven_times_s
 from tests.truth.strobe import strobe_picture, write_picture
 
 
@@ -162,6 +162,27 @@ def latency_cases(folder: Path, count: int, seed: int = 1) -> Iterator[Case]:
         )
 
 
+def flicker_cases(folder: Path, count: int, seed: int = 6) -> Iterator[Case]:
+    """Yield films of screens renewed at 60 Hz, with 10 to 100 % of flicker; errors in frames."""
+    rng = np.random.default_rng(seed)
+    for number in range(count):
+        fps, dark = (120.0, 240.0)[number % 2], rng.uniform(20, 60)
+        lag_s = rng.uniform(3, 20) / fps
+        path = flickering_film(
+            folder / f"{number}.mp4",
+            rng,
+            fps=fps,
+            lag_s=lag_s,
+            light_s=rng.uniform(25, 45) / fps,
+            depth=rng.uniform(0.1, 1),
+            decay_s=rng.uniform(0.002, 0.008),
+            noise=rng.uniform(0.5, 5),
+            quality=int(rng.integers(10, 24)),
+            levels=(dark, dark + rng.uniform(40, 180)),
+        )
+        yield Case(path, {}, f"flicker, {fps:g}", {"latency_first_change": (1000 * lag_s, 1000 / fps)})
+
+
 def readout_cases(folder: Path, count: int, seed: int = 4) -> Iterator[Case]:
     """Yield pictures of strobe bands in front of texture and fall-off; errors in per cent."""
     rng = np.random.default_rng(seed)
@@ -302,3 +323,11 @@ def test_latency(tmp_path: Path) -> None:
     assert abs(float(np.mean(first.errors))) <= 0.1
     assert half.percentile(0.9) <= 0.1
     assert first.refused == 0
+
+
+def test_latency_of_a_screen_that_flickers(tmp_path: Path) -> None:
+    """None refused; first change within 0.3 frames (p90) where four frames or more are in a period of the flicker."""
+    tallies = tally("latency", flicker_cases(tmp_path, 40))
+
+    assert tallies["latency_first_change", "all"].refused == 0
+    assert tallies["latency_first_change", "flicker, 240"].percentile(0.9) <= 0.3

@@ -205,6 +205,21 @@ def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
     assert (held >= 52).all()
 
 
+def test_more_noise_never_shrinks_the_uncertainty(tmp_path):
+    """Property: one log with ever more of the same noise in its voltage; two gaps are in it."""
+    truth, times = Discharge(), np.arange(0, 16_000.0, 20)
+    times = times[((times < 3000) | (times > 3400)) & ((times < 9000) | (times > 9100))]
+    noise = np.random.default_rng(21).standard_normal(len(times))
+
+    doubts = []
+    for noise_v in (0.0005, 0.002, 0.008):
+        volts = truth.voltage(times) + noise_v * noise
+        found, _ = found_in(write_log(tmp_path / f"{noise_v}.csv", times, volts, truth.current(times)), 3.2)
+        doubts.append([found[name].standard_uncertainty for name in ("runtime", "capacity", "energy")])
+
+    assert (np.diff(doubts, axis=0) >= 0).all()
+
+
 @settings(max_examples=15, deadline=None)
 @given(share=st.floats(0.1, 3), start_s=st.floats(0, 1e5))
 def test_capacity_follows_the_current_and_the_start_of_the_clock_does_not_matter(share, start_s, tmp_path_factory):

@@ -171,3 +171,29 @@ def blink_film(
     stamps = numbers / fps if keep_gaps else np.arange(len(numbers)) / fps
     still = np.zeros(len(light))
     return write_film(path, latency_frames(rng, numbers / fps, light, still, noise=noise), stamps)
+
+
+def flickering_film(
+    path: Path,
+    rng: np.random.Generator,
+    *,
+    fps: float,
+    lag_s: float,
+    depth: float,
+    decay_s: float,
+    refresh_hz: float = 60.0,
+    light_s: float = 0.15,
+    frames: int = 130,
+    quality: int = 12,
+    **looks: float | int | tuple[float, float],
+) -> Path:
+    """Film a screen that lights up with a renewal and then loses `depth` of its light by a decay, until the next one.
+
+    Means over the open time are taken at 40 instants of each frame.
+    """
+    shot = np.arange(frames) / fps
+    since_s = shot[:, None] + (np.arange(40) + 0.5) / 40 / fps - light_s - lag_s
+    glow = 1 - depth + depth * np.exp(-np.mod(since_s, 1 / refresh_hz) / decay_s)
+    response = np.where(since_s >= 0, glow, 0.0).mean(axis=1)
+    stimulus = exposed("step", 0.0, light_s, shot, 1 / fps)
+    return write_film(path, latency_frames(rng, shot, stimulus, response, **looks), shot, quality=quality)
