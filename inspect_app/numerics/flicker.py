@@ -14,6 +14,8 @@ _RESTLESS: Final = 0.04  # of the swing: scatter of a bright side that may flick
 _AGAINST_DARK: Final = 4.0  # and times the scatter of the dark one
 _STEADY: Final = 0.4  # share of the scatter that the crests of a flicker may have; those of noise have 0.6 (own bench)
 _DECAY: Final = 2.5
+_SHORTEST_TOLD: Final = 3  # samples to a period that do not tell how a crest decays:
+_UNTOLD: Final = 0.4  # of a sample, by which an onset may then be off (own bench)
 _SETTLED: Final = 6  # samples after a change in which a slow change may not have ended
 _FEWEST: Final = 12  # samples of the bright side
 
@@ -43,7 +45,8 @@ def steadied(values: FloatArray, near: int) -> Steadied:
     (of the next one, where the picture goes dark), which leaves the dark side and the first lit sample as they are. The
     period is the shortest whose crests are steady; where none is, it is noise and not flicker. Within a sample a crest
     itself decays, so that an onset still reads early: by up to 0.9 samples with two samples to a period, 0.2 with four
-    (own bench, 40 films of screens at 60 Hz). The doubt is 2.5 r / period samples for a scatter of r swings.
+    (own bench, 40 films of screens at 60 Hz). The doubt is 2.5 r / period samples for a scatter of r swings, and at
+    least 0.4 samples with up to three to a period: two may be alike however deep the flicker between them is.
 
     Examples
     --------
@@ -62,5 +65,6 @@ def steadied(values: FloatArray, near: int) -> Steadied:
     for period in _PERIODS:
         crests = maximum_filter1d(forward, period, origin=(period - 1) // 2, mode="nearest")
         if crests[start + _SETTLED + period :].std() < _STEADY * unrest:
-            return Steadied(crests if rises else crests[::-1], _DECAY * unrest / swing / period)
+            decayed = max(_DECAY * unrest / swing / period, _UNTOLD if period <= _SHORTEST_TOLD else 0.0)
+            return Steadied(crests if rises else crests[::-1], decayed)
     return Steadied(values, 0.0)

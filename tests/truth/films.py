@@ -85,7 +85,8 @@ def latency_frames(
     top, bottom = 0.2 * rows, 0.8 * rows
     for light, picture in zip(stimulus, response, strict=True):
         dx, dy = shake_px * rng.standard_normal(2)
-        scene = texture[4 + round(dy) : 4 + round(dy) + rows, 4 + round(dx) : 4 + round(dx) + cols].copy()
+        up, left = (4 + int(np.clip(round(away), -4, 4)) for away in (dy, dx))
+        scene = texture[up : up + rows, left : left + cols].copy()
         screen = _soft_box(x - dx, y - dy, (0.45 * cols, top, 0.9 * cols, bottom))
         lines = np.atleast_1d(picture)
         shown = lines[np.clip((y[:, 0] - dy - top) / (bottom - top) * len(lines), 0, len(lines) - 1).astype(int)]
