@@ -105,7 +105,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
     if not found.is_whole:
         raise NothingToMeasure(
             frames.name,
-            f"an even field was looked for, and one of {MOST_SPOTS} spots or more was seen",
+            f"an even field was looked for, and one of {MOST_SPOTS} spots, or full of marks, was seen",
             "Aim at an even surface, out of focus; clean what is dirty.",
         )
     shading, shading_u = _shading_of(flat.smooth, cut.field, factor)
