@@ -1,5 +1,6 @@
 """Nonconformities: counted and listed, each with what was decided about it, and the list of what goes back."""
 
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -29,6 +30,8 @@ _DISPOSITIONS: Final = {
     Disposition.SCRAP: "Scrap",
 }
 _CLOSED_LISTED: Final = 200
+_SENT_LISTED: Final = 20
+_RETURNS_SHOWN: Final = 40  # of one supplier: what goes into one shipment
 _COUNTED_BY: Final = {"kind": "By kind", "supplier": "By supplier", "class": "By class"}
 
 
@@ -222,18 +225,20 @@ def returns() -> str:
 
 def _returns(supplier: str = "", refused: PageForm | None = None) -> str:
     place = here.workplace()
-    waiting = workflow.devices_to_return(place)
+    waiting, sent = workflow.devices_to_return(place), workflow.returns(place)
     suppliers = list(dict.fromkeys(one.device.maker for one in waiting))
     return render_template(
         "nonconformities/returns.html",
-        waiting={name: [one for one in waiting if one.device.maker == name] for name in suppliers},
+        waiting={name: [one for one in waiting if one.device.maker == name][:_RETURNS_SHOWN] for name in suppliers},
+        counts=Counter(one.device.maker for one in waiting),
         forms={
             name: refused
             if refused is not None and name == supplier
             else ReturnForm(formdata=None, prefix=f"r{place_of}")
             for place_of, name in enumerate(suppliers)
         },
-        sent=workflow.returns(place),
+        sent=sent[:_SENT_LISTED],
+        sent_left_out=max(0, len(sent) - _SENT_LISTED),
         form=refused,
     )
 

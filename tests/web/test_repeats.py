@@ -1,5 +1,7 @@
 """Repeat checks and returns: what falls due by contract or decision stands on the dock, and leaves it again."""
 
+import sys
+
 import pytest
 
 from inspect_app import workflow
@@ -87,3 +89,26 @@ def test_what_is_to_be_sent_back_stands_on_the_dock_until_it_is_sent(inspector, 
     workflow.send_back(place, people["ina"], "Test Supplier (invented)", "RET-1", [inspection.device.id])
     inspector.get("/")
     assert waiting not in inspector.words()
+
+
+def test_a_long_list_of_returns_shows_one_shipment_of_it_and_says_how_many_wait(
+    inspector, place, people, lot, monkeypatch
+):
+    """Two wait and one is shown: the first by serial; once it is sent, the other."""
+    monkeypatch.setattr(sys.modules["inspect_app.web.nonconformities"], "_RETURNS_SHOWN", 1)
+    for row in workflow.lot_devices(place, lot.id)[:2]:
+        opened = workflow.open_inspection(place, people["ina"], lot.id, row.device.id)
+        answer_all(place, people["ina"], opened, reading="-2,1")
+        workflow.conclude(place, people["ina"], opened.id, PASSWORD, row.device.serial)
+    for found in workflow.nonconformities(place):
+        workflow.dispose(place, people["app"], found.number, Disposition.RETURN, "to the maker")
+
+    inspector.get("/nonconformities/returns")
+    assert "2 devices wait; the first 1 by serial stand here" in inspector.words()
+    assert ("TM-0001:" in inspector.words(), "TM-0002:" in inspector.words()) == (True, False)
+
+    first = workflow.devices_to_return(place)[0].device
+    workflow.send_back(place, people["ina"], first.maker, "RET-1", [first.id])
+    inspector.get("/nonconformities/returns")
+    assert "TM-0002:" in inspector.words()
+    assert "devices wait" not in inspector.words()
