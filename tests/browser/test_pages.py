@@ -1,5 +1,6 @@
 """Pages in a real browser: rules of accessibility, narrow screens, themes, and what the scripts add."""
 
+import contextlib
 import io
 import re
 
@@ -7,6 +8,7 @@ import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
+from playwright.sync_api import TimeoutError as NotInTime
 from playwright.sync_api import expect
 
 from inspect_app import workflow
@@ -14,6 +16,8 @@ from tests.web.test_bench import EDGE
 from tests.web.workbench import record_edge
 
 pytestmark = pytest.mark.browser
+
+MOST_SCANS = 10
 
 INSPECTOR = [
     "/",
@@ -310,9 +314,13 @@ def test_a_scan_where_no_field_has_the_focus_opens_that_device(signed_in, filled
     page = signed_in()
     page.goto("/help")
 
-    page.evaluate("document.activeElement.blur()")
-    page.keyboard.type("TM-0002")
-    page.keyboard.press("Enter")
+    for _ in range(MOST_SCANS):  # on a busy machine keys may come slower than any scanner's; one scans again
+        page.evaluate("document.activeElement.blur()")
+        page.keyboard.type("TM-0002")
+        page.keyboard.press("Enter")
+        with contextlib.suppress(NotInTime):
+            page.wait_for_url(re.compile("/bench/2/look"), timeout=2000)
+            break
 
     expect(page).to_have_url(re.compile("/bench/2/look"))
 
