@@ -22,6 +22,7 @@ FloatArray = npt.NDArray[np.float64]
 
 METHOD: Final = "frames counted against a light of known frequency (common practice, no source; GUM, JCGM 100:2008)"
 _GENERATOR: Final = 2e-6 / 3**0.5
+_FEWEST_BLINKS_BY_CLOCK: Final = 0.05  # a film that plays thirty times too fast may still be told by its light
 """Relative standard uncertainty of the light's frequency: 2 ppm, checked by a counter (common practice, no source)."""
 _ALIAS: Final = 0.02  # blinks per frame by which an alias may be off
 _DISAGREEMENT: Final = 0.01
@@ -140,6 +141,7 @@ def _by_light(film: Film, blink_hz: float, roi: Box | None) -> Measured:
     light, box = (seen.light[:, 0], roi) if roi is not None else strongest_region(film, seen)
     missing = frames_missing(seen.times_s)
     expected = blink_hz * usual_interval(seen.times_s)
+    _prove_seen(film, blink_hz, expected * len(seen.times_s))
     clock = blink_clock(light, missing, expected)
     if clock is None:
         raise NothingToMeasure(
@@ -167,6 +169,16 @@ def _by_light(film: Film, blink_hz: float, roi: Box | None) -> Measured:
         outlines=(Outline(label="light", shape="rectangle", x=box[0], y=box[1], width_px=box[2], height_px=box[3]),),
         warnings=_warnings(rate, seen.times_s, dropped, unsure=unsure),
     )
+
+
+def _prove_seen(film: Film, blink_hz: float, blinks: float) -> None:
+    """Refuse a light that by the film's own clock blinks far too slowly to be the one that is seen."""
+    if blinks < _FEWEST_BLINKS_BY_CLOCK:
+        raise NothingToMeasure(
+            film.name,
+            f"a light of {blink_hz:.4g} Hz blinks {blinks:.2g} times in it by the film's own clock",
+            "Give the frequency of the light in --blink-hz.",
+        )
 
 
 def _prove_below_nyquist(film: Film, clock: BlinkClock, blink_hz: float, expected: float) -> None:

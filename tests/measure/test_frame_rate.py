@@ -46,6 +46,15 @@ def test_a_lamp_faster_than_half_of_the_frame_rate_is_refused(tmp_path):
         measure("frame-rate", {"scene": [path]}, {"blink_hz": 38.0})
 
 
+@pytest.mark.parametrize("blink_hz", [1e-6, 1e-9])
+def test_a_light_that_cannot_be_the_one_seen_is_refused_at_once(tmp_path, blink_hz):
+    """A slip of the decimal point: by the film's clock such a light blinks once in a fortnight."""
+    path = blink_film(tmp_path / "slow.mp4", np.random.default_rng(8), fps=60.0, blink_hz=3.7, frames=150)
+
+    with pytest.raises(NothingToMeasure, match="Give the frequency of the light"):
+        measure("frame-rate", {"scene": [path]}, {"blink_hz": blink_hz})
+
+
 @pytest.mark.parametrize("keep_gaps", [False, True])
 def test_dropped_frames_are_counted_whether_the_file_shows_them_or_not(tmp_path, keep_gaps):
     """Truth by construction: 7 of 300 frames are left out, two of them side by side."""
