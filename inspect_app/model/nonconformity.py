@@ -26,6 +26,11 @@ class NonconformityStep(enum.StrEnum):
     CLOSED = "closed"
 
 
+def kind_of(check: str, quantity_name: str) -> str:
+    """Return what kind of nonconformity a check and its quantity make, for counting."""
+    return f"{check}: {quantity_name.replace('_', ' ')}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NonconformityAct:
     """One decision about a nonconformity: who took it, when and why.
@@ -78,7 +83,7 @@ class Nonconformity:
     @property
     def kind(self) -> str:
         """What kind of nonconformity it is, for counting."""
-        return f"{self.check}: {self.quantity_name.replace('_', ' ')}"
+        return kind_of(self.check, self.quantity_name)
 
     @property
     def severity(self) -> Severity:

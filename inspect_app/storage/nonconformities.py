@@ -111,6 +111,60 @@ def nonconformities(
     )
 
 
+def keys_in_order(session: Session, *, start: int, count: int) -> tuple[int, ...]:
+    """Return the keys of some nonconformities: the open ones first, of each the newest first."""
+    closings = select(NonconformityActRow.id).where(
+        NonconformityActRow.nonconformity_id == NonconformityRow.id,
+        NonconformityActRow.step == NonconformityStep.CLOSED,
+    )
+    statement = select(NonconformityRow.id).order_by(closings.exists(), NonconformityRow.id.desc())
+    return tuple(session.scalars(statement.offset(start).limit(count)))
+
+
+def count_all(session: Session) -> int:
+    """Return how many nonconformities there are."""
+    return session.scalar(select(func.count()).select_from(NonconformityRow)) or 0
+
+
+def count_by_kind(session: Session) -> Mapping[tuple[str, str], int]:
+    """Return how many there are of each check and quantity."""
+    columns = (NonconformityRow.check_name, NonconformityRow.quantity_name)
+    found = session.execute(select(*columns, func.count()).group_by(*columns))
+    return {(check, quantity): count for check, quantity, count in found}
+
+
+def count_by_maker(session: Session) -> Mapping[str, int]:
+    """Return how many there are of the devices of each maker."""
+    statement = (
+        select(DeviceRow.maker, func.count())
+        .select_from(NonconformityRow)
+        .join(SignatureRow, SignatureRow.id == NonconformityRow.signature_id)
+        .join(InspectionRow, InspectionRow.id == SignatureRow.inspection_id)
+        .join(DeviceRow, DeviceRow.id == InspectionRow.device_id)
+        .group_by(DeviceRow.maker)
+    )
+    return {row.maker: row[1] for row in session.execute(statement)}
+
+
+def count_by_severity(session: Session) -> Mapping[Severity, int]:
+    """Return how many there are of each class, as it counts now."""
+    newest = (
+        select(NonconformityActRow.nonconformity_id, func.max(NonconformityActRow.id).label("act_id"))
+        .where(NonconformityActRow.severity.is_not(None))
+        .group_by(NonconformityActRow.nonconformity_id)
+        .subquery()
+    )
+    counting = func.coalesce(NonconformityActRow.severity, NonconformityRow.severity)
+    statement = (
+        select(counting, func.count())
+        .select_from(NonconformityRow)
+        .outerjoin(newest, newest.c.nonconformity_id == NonconformityRow.id)
+        .outerjoin(NonconformityActRow, NonconformityActRow.id == newest.c.act_id)
+        .group_by(counting)
+    )
+    return {Severity(severity): count for severity, count in session.execute(statement)}
+
+
 def _acts(
     session: Session, keys: Collection[int], everybody: Mapping[int, Person]
 ) -> Mapping[int, list[NonconformityAct]]:

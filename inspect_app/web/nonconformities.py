@@ -1,7 +1,7 @@
 """Nonconformities: counted and listed, each with what was decided about it, and the list of what goes back."""
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,6 +15,7 @@ from inspect_app.documents import wording
 from inspect_app.documents.figures import pareto_figure
 from inspect_app.errors import UnusableInput
 from inspect_app.judge.pareto import ParetoRow
+from inspect_app.measure import CHECKS
 from inspect_app.model import Disposition, Nonconformity, Severity
 from inspect_app.quantity import format_number
 from inspect_app.web import here, shown
@@ -29,7 +30,6 @@ _DISPOSITIONS: Final = {
     Disposition.CONCESSION: "Concession: use it as it is, until a day",
     Disposition.SCRAP: "Scrap",
 }
-_CLOSED_LISTED: Final = 200
 _SENT_LISTED: Final = 20
 _RETURNS_SHOWN: Final = 40  # of one supplier: what goes into one shipment
 _COUNTED_BY: Final = {"kind": "By kind", "supplier": "By supplier", "class": "By class"}
@@ -90,28 +90,34 @@ class ShownCount:
 def index() -> str:
     """Count and list nonconformities, the open ones first."""
     place = here.workplace()
-    every = workflow.nonconformities(place)
-    closed = [one for one in every if one.is_closed]
-    kinds = {one.kind: _kind_in_words(one) for one in every}
     counted = {words: workflow.nonconformity_pareto(place, by) for by, words in _COUNTED_BY.items()}
     return render_template(
         "nonconformities/index.html",
         counts={
             words: (
-                shown.figure_as_shown(pareto_figure(words, rows, kinds)),
-                tuple(_shown(row, kinds) for row in rows),
+                shown.figure_as_shown(pareto_figure(words, rows, _in_words(rows))),
+                tuple(_shown(row, _in_words(rows)) for row in rows),
             )
             for words, rows in counted.items()
             if rows
         },
-        listed=[*(one for one in every if not one.is_closed), *closed[:_CLOSED_LISTED]],
-        left_out=max(0, len(closed) - _CLOSED_LISTED),
+        found=workflow.nonconformity_page(place, request.args.get("page", default=1, type=int)),
         state_of=workflow.state_of,
     )
 
 
-def _kind_in_words(found: Nonconformity) -> str:
-    return f"{wording.name_in_words(found.quantity_name)} ({wording.name_in_words(found.check).lower()})"
+def _in_words(rows: Sequence[ParetoRow]) -> Mapping[str, str]:
+    """Return the words for what was counted; only kinds have other words than their names."""
+    parts = {row.name: row.name.partition(": ") for row in rows}
+    return {
+        name: _kind_in_words(check, quantity.replace(" ", "_"))
+        for name, (check, colon, quantity) in parts.items()
+        if colon and check in CHECKS
+    }
+
+
+def _kind_in_words(check: str, quantity_name: str) -> str:
+    return f"{wording.name_in_words(quantity_name)} ({wording.name_in_words(check).lower()})"
 
 
 def _shown(row: ParetoRow, kinds: Mapping[str, str]) -> ShownCount:
@@ -137,7 +143,7 @@ def _page(number: str, refused: PageForm | None = None) -> str:
         "nonconformities/page.html",
         found=found,
         one=found.nonconformity,
-        kind=_kind_in_words(found.nonconformity),
+        kind=_kind_in_words(found.nonconformity.check, found.nonconformity.quantity_name),
         state=workflow.state_of(found.nonconformity),
         is_to_repair=_is_to_repair(found.nonconformity),
         classify=form(ClassifyForm, "classify"),

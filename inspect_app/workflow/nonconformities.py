@@ -25,6 +25,7 @@ from inspect_app.workflow.workplace import Workplace, acting, reading
 
 GOES_BACK: Final = (Disposition.RETURN, Disposition.REPAIR, Disposition.REPLACE)
 """Dispositions for which a device may travel back to its supplier."""
+ON_A_PAGE: Final = 100
 _MUST_GO_BACK: Final = (Disposition.RETURN, Disposition.REPLACE)
 
 
@@ -59,6 +60,27 @@ def nonconformities(workplace: Workplace) -> tuple[Nonconformity, ...]:
     """Return all nonconformities, newest first."""
     with reading(workplace) as session:
         return kept.nonconformities(session)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NonconformityPage:
+    """One page of the list of nonconformities, the open ones first."""
+
+    rows: tuple[Nonconformity, ...]
+    total: int
+    page: int
+    pages: int
+
+
+def nonconformity_page(workplace: Workplace, page: int = 1) -> NonconformityPage:
+    """Return one page of the nonconformities; a page beyond the last is the last."""
+    with reading(workplace) as session:
+        total = kept.count_all(session)
+        pages = max(1, -(-total // ON_A_PAGE))
+        page = min(max(1, page), pages)
+        keys = kept.keys_in_order(session, start=(page - 1) * ON_A_PAGE, count=ON_A_PAGE)
+        rows = {one.id: one for one in kept.nonconformities(session, keys=keys)}
+    return NonconformityPage(rows=tuple(rows[key] for key in keys), total=total, page=page, pages=pages)
 
 
 def nonconformities_of(workplace: Workplace, inspection_id: int) -> tuple[Nonconformity, ...]:

@@ -1,5 +1,6 @@
 """The record of each supplier: lots, rates with exact intervals, switching, open returns by age."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -7,6 +8,7 @@ from typing import Final
 from inspect_app.judge.characteristic import rate_interval
 from inspect_app.judge.pareto import ParetoRow, pareto
 from inspect_app.model import Nonconformity
+from inspect_app.model.nonconformity import kind_of
 from inspect_app.quantity import format_number
 from inspect_app.storage import Session
 from inspect_app.storage import nonconformities as found
@@ -118,13 +120,14 @@ def _record(
 
 def nonconformity_pareto(workplace: Workplace, by: str) -> tuple[ParetoRow, ...]:
     """Count nonconformities by ``kind``, ``supplier`` or ``class`` of nonconformity, the most frequent first."""
-    names = {
-        "kind": lambda one: one.kind,
-        "supplier": lambda one: one.device.maker,
-        "class": lambda one: one.severity.value,
-    }
     with reading(workplace) as session:
-        return pareto(names[by](one) for one in found.nonconformities(session))
+        if by == "kind":
+            counts = {kind_of(*what): count for what, count in found.count_by_kind(session).items()}
+        elif by == "supplier":
+            counts = dict(found.count_by_maker(session))
+        else:
+            counts = {severity.value: count for severity, count in found.count_by_severity(session).items()}
+    return pareto(Counter(counts).elements())
 
 
 def switching_in_words(record: SwitchingRecord) -> str:

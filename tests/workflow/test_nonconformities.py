@@ -1,5 +1,6 @@
 """Nonconformities: one for each demand not met, decided about with name and reason, carried out before it is closed."""
 
+import sys
 from datetime import timedelta
 
 import pytest
@@ -50,6 +51,33 @@ def test_each_demand_that_is_not_met_becomes_one_nonconformity(either_bench: Ben
     assert {one.inspection_id for one in listed} == {inspection_id}
     assert listed[1].step_id == "bar-target.horizontal"
     assert [one.number for one in workflow.nonconformity(either_bench.place, FIRST).siblings] == ["NC-2026-0002"]
+
+
+def test_a_page_lists_the_open_ones_before_the_closed_ones(
+    either_bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reject(either_bench, snr="5")
+    dispose(either_bench, Disposition.SCRAP, "NC-2026-0002")
+    workflow.close(either_bench.place, either_bench.approver, "NC-2026-0002", "in the bin")
+
+    whole = workflow.nonconformity_page(either_bench.place)
+    monkeypatch.setattr(sys.modules["inspect_app.workflow.nonconformities"], "ON_A_PAGE", 1)
+    last = workflow.nonconformity_page(either_bench.place, 9)
+
+    assert [one.number for one in whole.rows] == [FIRST, "NC-2026-0002"]
+    assert [one.number for one in last.rows] == ["NC-2026-0002"]
+    assert (last.total, last.page, last.pages) == (2, 2, 2)
+
+
+def test_counting_takes_the_class_that_counts_now(either_bench: Bench) -> None:
+    reject(either_bench, snr="5")
+    workflow.classify(either_bench.place, either_bench.approver, FIRST, Severity.MINOR, "on the box only")
+
+    counted = {by: workflow.nonconformity_pareto(either_bench.place, by) for by in ("class", "supplier", "kind")}
+
+    assert [(row.name, row.count) for row in counted["class"]] == [("minor", 2)]
+    assert [row.count for row in counted["supplier"]] == [2]
+    assert [row.name for row in counted["kind"]] == ["bar-target: angular resolution", "noise: snr"]
 
 
 def test_an_accepted_device_has_no_nonconformity(bench: Bench) -> None:
