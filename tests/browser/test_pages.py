@@ -346,7 +346,8 @@ def test_a_question_mark_does_nothing_once_keys_outside_fields_are_off(signed_in
     page.goto("/lots/1")
     page.evaluate("document.activeElement.blur()")
     page.keyboard.press("?")
-    page.get_by_role("button", name="Turn keys outside fields off").click()
+    with page.expect_navigation():  # the page comes anew, and takes the focus to its scan field
+        page.get_by_role("button", name="Turn keys outside fields off").click()
     expect(page).to_have_url(re.compile("/lots/1$"))
 
     page.evaluate("document.activeElement.blur()")

@@ -268,7 +268,7 @@ def test_a_backup_is_restored_elsewhere_and_verifies(run: Run, lived: Path, tmp_
     status, out, err = run("restore", archive, "--instance", elsewhere)
 
     assert (status, err) == (0, "")
-    assert "2 inspections" in out
+    assert "3 inspections" in out
     assert run("verify", "--instance", elsewhere)[1] == run("verify", "--instance", lived)[1]
     assert (elsewhere / "documents" / "C-2026-0001.pdf").is_file()
     assert run("restore", archive, "--instance", lived)[0] == 2
