@@ -49,7 +49,7 @@ lint: .venv/.ready ## ruff, mypy, import contracts
 	@.venv/bin/lint-imports
 
 unit: .venv/.ready ## the tests alone
-	@.venv/bin/pytest -q -n 2 --dist loadfile
+	@.venv/bin/pytest -q -n 2 --dist loadfile --no-loadscope-reorder
 
 bench: .venv/.ready ## performance as ratios, by hand
 	@.venv/bin/python -m pytest -q tests/bench --override-ini python_files='bench_*.py' -s
