@@ -24,7 +24,7 @@ _UNPROVEN: Final[Mapping[DecisionRule, Outcome]] = MappingProxyType(
 def outcome_of(judgement: Judgement) -> Outcome:
     """Return what one judgement means for the device; see `meaning`."""
     low, high = judgement.acceptance_at_least, judgement.acceptance_at_most
-    has_room = low is None or high is None or low < high
+    has_room = low is None or high is None or low < high or judgement.guard_band == 0
     return meaning(judgement.finding, judgement.limit, has_room=has_room)
 
 

@@ -70,7 +70,8 @@ def fit_plain(design: FloatArray, values: FloatArray) -> LinearFit:
     Notes
     -----
     Householder QR of the design with columns scaled to unit length. Of the certified values of NIST StRD (linear
-    regression) it keeps ten digits for a line, nine for a parabola, and six for the polynomials made to be ill-posed.
+    regression) it keeps ten digits for a line, nine for a parabola, and five (by the processor six) for the
+    polynomials that were made to be ill-posed.
 
     Examples
     --------

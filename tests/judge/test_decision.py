@@ -28,7 +28,8 @@ BEST_FIRST = (
 )
 
 values = st.floats(-1e6, 1e6)
-uncertainties = st.floats(0, 1e5)
+# Below 1e-9 a guard band is lost beside limits of 1e6 in double precision, and no bench comes near it.
+uncertainties = st.one_of(st.just(0.0), st.floats(1e-9, 1e5))
 freedoms = st.one_of(st.none(), st.integers(1, 60))
 rules = st.sampled_from(DecisionRule)
 
