@@ -1,18 +1,25 @@
 """What tests of several packages share: records on SQLite and on a real PostgreSQL."""
 
 import itertools
+import os
 import shutil
 import tempfile
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
 
+import hypothesis
 import psycopg
 import pytest
 
 from tests.truth import workplaces
 
 _NUMBERS = itertools.count()
+
+# The suite tries the same examples on every run, so that what it says of a commit stays true of it; to look for new
+# ones: HYPOTHESIS_PROFILE=default make test.
+hypothesis.settings.register_profile("suite", derandomize=True)
+hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))
 
 
 @pytest.fixture(scope="session")
