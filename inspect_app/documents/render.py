@@ -92,7 +92,7 @@ def render_report(report: Report) -> bytes:
 
 def render_pack_index(report: Report) -> bytes:
     """Return the index of an audit pack as PDF; it has no number and no seal, for the pack proves itself."""
-    page = _page_of_report(report, "pack.html")
+    page = _page_of_report(report, "pack.html", "Audit pack")
     return _written(page, report, f"pack {report.subject} {report.issued_at.isoformat()} {page.inside[0].sha256}")
 
 
@@ -125,14 +125,17 @@ def page_of_report(report: Report) -> Page:
     return _page_of_report(report, "report.html")
 
 
-def _page_of_report(report: Report, template: str) -> Page:
+def _page_of_report(report: Report, template: str, unnumbered: str = "Draft") -> Page:
     inside = report_files(report)
     sheet = ReportSheet(figures=report.figures, code=code_of(report, inside[0].sha256))
-    return Page(html=_filled_in(template, report, sheet, OwnFetcher({}, sheet.drawings)), inside=inside)
+    fetcher = OwnFetcher({}, sheet.drawings)
+    return Page(html=_filled_in(template, report, sheet, fetcher, unnumbered), inside=inside)
 
 
-def _filled_in(template: str, paper: Imprint, sheet: Sheet | ReportSheet, fetcher: "OwnFetcher") -> HTML:
-    number = paper.number or "Draft"
+def _filled_in(
+    template: str, paper: Imprint, sheet: Sheet | ReportSheet, fetcher: "OwnFetcher", unnumbered: str = "Draft"
+) -> HTML:
+    number = paper.number or unnumbered
     text = _templates().get_template(template).render(sheet=sheet, paper=paper, number=number, words=wording)
     return HTML(string=printable(text), base_url=None, url_fetcher=fetcher)
 

@@ -76,6 +76,7 @@ def test_a_pack_holds_documents_captures_records_tables_and_an_index(packed: Pat
     assert {row["serial"] for row in rows} == {"BM-001", "BM-002"}
     words = "".join(page.extract_text() for page in PdfReader(folder / "index.pdf").pages)
     assert "Index of an audit pack" in words
+    assert "Draft" not in words
     assert "BM-002" in words
 
 
