@@ -92,42 +92,40 @@ def _equally_probable(result: Quantity, limit: Limit, crossed: Acceptance) -> Ac
     if limit.at_least is None or limit.at_most is None or limit.p_min is None:
         return crossed
     u = result.standard_uncertainty
-    middle, half = (limit.at_least + limit.at_most) / 2, (limit.at_most - limit.at_least) / 2
-    p_min, freedom = limit.p_min, result.degrees_of_freedom
+    width, p_min, freedom = (limit.at_most - limit.at_least) / u, limit.p_min, result.degrees_of_freedom
 
-    def surplus(away: float) -> float:
-        """Return p_c - p_min, so many u from the middle."""
-        return share_below(half / u - away, freedom) - share_below(-half / u - away, freedom) - p_min
+    def surplus(inset: float) -> float:
+        """Return p_c - p_min, so many u inside a limit."""
+        return share_below(inset, freedom) - share_below(inset - width, freedom) - p_min
 
-    if surplus(0.0) < 0:
+    if surplus(width / 2) < 0:
         return crossed
-    # Where the nearer limit alone leaves p_min, the farther one leaves less: the root lies before.
-    away = _root(surplus, half / u - crossed.factor) * u
+    # Where the nearer limit alone leaves p_min, the farther one leaves less: the root lies farther in.
+    inset = _root(surplus, crossed.factor, width / 2) * u
     return Acceptance(
-        at_least=middle - away,
-        at_most=middle + away,
+        at_least=limit.at_least + inset,
+        at_most=limit.at_most - inset,
         guard_band=crossed.guard_band,
         factor=crossed.factor,
         has_room=True,
     )
 
 
-def _root(falling: Callable[[float], float], far: float) -> float:
-    """Return where a falling function crosses zero between 0 and `far`, by the Illinois variant of false position."""
-    f_far = falling(far)
-    if f_far > -_NOTHING:
-        return far
-    near, f_near = 0.0, falling(0.0)
+def _root(rising: Callable[[float], float], low: float, high: float) -> float:
+    """Return where a rising function crosses zero between two places, by the Illinois variant of false position."""
+    f_low, f_high = rising(low), rising(high)
+    if f_low > -_NOTHING:
+        return low
     for _ in range(_STEPS):
-        between = near + (far - near) * f_near / (f_near - f_far)
-        f_between = falling(between)
+        between = low - (high - low) * f_low / (f_high - f_low)
+        f_between = rising(between)
         if abs(f_between) < _NOTHING:
             return between
         if f_between > 0:
-            near, f_near, f_far = between, f_between, f_far / 2
+            high, f_high, f_low = between, f_between, f_low / 2
         else:
-            far, f_near, f_far = between, f_near / 2, f_between
-    return near
+            low, f_low, f_high = between, f_between, f_high / 2
+    return high
 
 
 def capability(limit: Limit, standard_uncertainty: float) -> float | None:

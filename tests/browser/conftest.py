@@ -50,6 +50,7 @@ def server(place):
     # Connections too: one whose request came as the browser closed would hold the server for good.
     made.trigger.pull_trigger(lambda: made.asyncore.close_all(made._map, ignore_all=True))
     thread.join(timeout=10)
+    assert not thread.is_alive()
 
 
 @pytest.fixture

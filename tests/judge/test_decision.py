@@ -28,8 +28,7 @@ BEST_FIRST = (
 )
 
 values = st.floats(-1e6, 1e6)
-# Below 1e-9 a guard band is lost beside limits of 1e6 in double precision, and no bench comes near it.
-uncertainties = st.one_of(st.just(0.0), st.floats(1e-9, 1e5))
+uncertainties = st.floats(0, 1e5)
 freedoms = st.one_of(st.none(), st.integers(1, 60))
 rules = st.sampled_from(DecisionRule)
 
@@ -310,3 +309,11 @@ def test_conforming_means_a_margin_that_is_not_negative(value, uncertainty, free
         assert judgement.margin >= -rounding
     else:
         assert judgement.margin < rounding
+
+
+@pytest.mark.parametrize("uncertainty", [5e-324, 9.276374155575609e-255, 8.348736740018048e-254, 1e-12])
+def test_a_value_on_a_limit_is_not_probable_enough_however_small_the_uncertainty(uncertainty):
+    """p_c is one half there, whatever the uncertainty; the other limit, 9 ms away, has no part in it."""
+    demand = limit(0.0, 9.0, rule=DecisionRule.PROBABILITY)
+
+    assert decide(seen(0.0, uncertainty), demand).finding is Finding.NONCONFORMING
