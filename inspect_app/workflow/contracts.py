@@ -6,7 +6,8 @@ from functools import lru_cache
 from inspect_app import definitions
 from inspect_app.definitions import Contract, Form
 from inspect_app.errors import NotFound, UnusableInput
-from inspect_app.model import Person
+from inspect_app.model import Limit, Person
+from inspect_app.model.characteristic import Characteristic
 from inspect_app.storage import Session, sources
 from inspect_app.storage.sources import Source
 from inspect_app.workflow.workplace import Workplace, acting, reading
@@ -61,6 +62,16 @@ def notes_on(session: Session, numbers: Iterable[str]) -> tuple[str, ...]:
     sourced = (sources.contract(session, number) for number in sorted(set(numbers)))
     notes = (contract_from(source).note for source in sourced if source is not None)
     return tuple(dict.fromkeys(note for note in notes if note))
+
+
+def limits_on(session: Session, characteristic: Characteristic) -> tuple[tuple[str, Limit], ...]:
+    """Return the limits on a characteristic in the newest revision of each contract, with the contract's number."""
+    return tuple(
+        (contract.number, limit)
+        for contract in (contract_from(source) for source in sources.newest_contracts(session))
+        for limit in contract.limits.get(characteristic.device_class, ())
+        if characteristic.is_meant_by(limit)
+    )
 
 
 def found_contract(source: Source | None, number: str) -> Source:

@@ -10,7 +10,6 @@ from statistics import fmean
 from typing import Final
 
 from inspect_app.errors import NotFound
-from inspect_app.judge import can_answer
 from inspect_app.model import Limit
 from inspect_app.model.characteristic import Characteristic, ListedResult
 from inspect_app.numerics.drift import (
@@ -26,8 +25,8 @@ from inspect_app.numerics.drift import (
     since,
 )
 from inspect_app.quantity import conversion_factor
-from inspect_app.storage import Session, measured_over_time, sources
-from inspect_app.workflow.contracts import contract_from
+from inspect_app.storage import Session, measured_over_time
+from inspect_app.workflow.contracts import limits_on
 from inspect_app.workflow.workplace import Workplace, reading
 
 SPANS: Final = 40
@@ -105,10 +104,11 @@ def class_trends(workplace: Workplace, device_class: str) -> tuple[Trend, ...]:
         known = measured_over_time.characteristics(session, device_class)
         if not known:
             raise NotFound(f"class '{device_class}'", "nothing of it was measured yet", "Choose one from the list.")
-        bounds = _limits_of(session, device_class)
-        spread = [(one, _spread(session, one, SPANS_AT_A_GLANCE, MOST_AT_A_GLANCE)) for one in known]
+        spread = [
+            (one, _spread(session, one, SPANS_AT_A_GLANCE, MOST_AT_A_GLANCE), limits_on(session, one)) for one in known
+        ]
     now = workplace.clock()
-    trends = [_trend(one, *_pooled(values), bounds, now, looks=len(known)) for one, values in spread]
+    trends = [_trend(one, *_pooled(values), bounds, now, looks=len(known)) for one, values, bounds in spread]
     return tuple(sorted(trends, key=lambda trend: (not trend.stands_out, trend.change is None)))
 
 
@@ -124,7 +124,7 @@ def class_trend(workplace: Workplace, characteristic_id: int) -> Trend:
         found = measured_over_time.characteristic(session, characteristic_id)
         if found is None:
             raise NotFound(f"characteristic {characteristic_id}", "nothing like it was measured", "Choose another one.")
-        bounds = _limits_of(session, found.device_class)
+        bounds = limits_on(session, found)
         values = _spread(session, found, SPANS, MOST_OF_A_SPAN)
     return _trend(found, *_pooled(values), bounds, workplace.clock(), looks=1)
 
@@ -136,10 +136,10 @@ def device_trends(workplace: Workplace, device_id: int) -> tuple[Trend, ...]:
         series = [(key, tuple(group)) for key, group in groupby(results, key=lambda result: result.characteristic_id)]
         long_enough = [(key, group) for key, group in series if len(group) >= FEWEST_FOR_A_LINE]
         known = {key: measured_over_time.characteristic(session, key) for key, _ in long_enough}
-        bounds = {one.device_class: _limits_of(session, one.device_class) for one in known.values() if one is not None}
+        bounds = {key: limits_on(session, one) for key, one in known.items() if one is not None}
     now = workplace.clock()
     return tuple(
-        _trend(one, _dated(group), (1,) * len(group), bounds[one.device_class], now, looks=len(long_enough))
+        _trend(one, _dated(group), (1,) * len(group), bounds[key], now, looks=len(long_enough))
         for key, group in long_enough
         if (one := known[key]) is not None and all(result.quantity.standard_uncertainty > 0 for result in group)
     )
@@ -224,8 +224,6 @@ def _trend(
 def _met(one: Characteristic, line: Course, bounds: Sequence[tuple[str, Limit]], now: float) -> tuple[MetLimit, ...]:
     met = []
     for number, limit in bounds:
-        if limit.quantity_name != one.quantity_name or not can_answer(limit, one.check, one.condition):
-            continue
         bound = limit.at_most if line.slope > 0 else limit.at_least
         if bound is None:
             continue
@@ -244,12 +242,3 @@ def _met_limit(number: str, clause: str, level: float, found: Reach) -> MetLimit
     return MetLimit(
         contract_number=number, clause=clause, bound=level, expected=expected, earliest=earliest, latest=latest
     )
-
-
-def _limits_of(session: Session, device_class: str) -> list[tuple[str, Limit]]:
-    """Return the limits on a class in the newest revision of every contract, with its number."""
-    return [
-        (contract.number, limit)
-        for contract in (contract_from(source) for source in sources.newest_contracts(session))
-        for limit in contract.limits.get(device_class, ())
-    ]

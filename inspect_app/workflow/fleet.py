@@ -8,9 +8,9 @@ from typing import Final
 from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.model import Instrument, Limit, Outcome, Person
 from inspect_app.model.characteristic import Characteristic
-from inspect_app.storage import Session, fleet, instruments, measured_over_time, people, sources
+from inspect_app.storage import Session, fleet, instruments, measured_over_time, people
 from inspect_app.storage.fleet import MOST_COUNTED, FleetChoices, FleetCursor, FleetDevice, FleetPage, FleetSearch
-from inspect_app.workflow.contracts import contract_from
+from inspect_app.workflow.contracts import limits_on
 from inspect_app.workflow.suppliers import Rate
 from inspect_app.workflow.typed_text import LONGEST_SERIAL, normalise_serial
 from inspect_app.workflow.workplace import Workplace, reading
@@ -130,7 +130,7 @@ def fleet_distribution(workplace: Workplace, search: FleetSearch, *, counts_all:
                 f"quantity {search.characteristic_id}", "nothing of that kind was measured", "Choose one from the list."
             )
         values = fleet.distribution(session, replace(_cleaned(search), serial=""), most=most)
-        limits = _demanded(session, found)
+        limits = tuple(limit for _, limit in limits_on(session, found))
     return Distribution(characteristic=found, values=values, limits=limits, is_cut_off=len(values) == most)
 
 
@@ -143,13 +143,6 @@ def searchable(workplace: Workplace, device_class: str = "") -> Searchable:
             instruments=instruments.instruments(session),
             characteristics=measured_over_time.characteristics(session, device_class or None),
         )
-
-
-def _demanded(session: Session, characteristic: Characteristic) -> tuple[Limit, ...]:
-    """Return the limits on a characteristic in the newest revision of each contract."""
-    contracts = (contract_from(source) for source in sources.newest_contracts(session))
-    limits = (limit for contract in contracts for limit in contract.limits.get(characteristic.device_class, ()))
-    return tuple(limit for limit in limits if characteristic.is_meant_by(limit))
 
 
 def _cleaned(search: FleetSearch) -> FleetSearch:
