@@ -96,7 +96,7 @@ def _standing(trend: Trend) -> Standing:
     if trend.change is not None:
         return Standing(mark="!", word="Changed", tone="fail")
     if trend.line is None:
-        return Standing(mark="–", word="Too few results", tone="doubt")
+        return Standing(mark="–", word="No course yet", tone="doubt")
     if trend.stands_out:
         return Standing(mark="↗" if trend.line.slope > 0 else "↘", word="Drifts", tone="fail")
     return Standing(mark="✓", word="No drift shown", tone="pass")

@@ -34,6 +34,8 @@ MOST_OF_A_SPAN: Final = 30
 SPANS_AT_A_GLANCE: Final = 12
 MOST_AT_A_GLANCE: Final = 10
 CHANCE_OF_A_DRIFT: Final = 0.05
+SHORTEST_YEARS: Final = 30 / 365.25
+"""A course over less than a month tells of one visit to the bench, not of a drift (common practice, no source)."""
 _YEAR: Final = timedelta(days=365.25)
 _EPOCH: Final = datetime(2000, 1, 1, tzinfo=UTC)
 _FARTHEST_YEARS: Final = 50.0  # a straight line says nothing about what lies farther
@@ -61,9 +63,9 @@ class Trend:
     points : tuple of DatedResult
         Times are years, such as 2026.25; values in the characteristic's unit.
     counts : tuple of int
-        How many results each point is the mean of.
+        How many results each point is the mean of; also where they are all alike and give no point.
     line : Course or None
-        Through the points since the last change; None where they are too few or all of one day.
+        Through the points since the last change; None where they are too few or lie within a month.
     change : Change or None
         The step that stands out most.
     limits : tuple of MetLimit
@@ -173,8 +175,9 @@ def _pooled(spans: Sequence[Sequence[tuple[datetime, float]]]) -> tuple[tuple[Da
     means = [fmean(value for _, value in span) for span in spans]
     freedom = sum(len(span) - 1 for span in spans)
     squares = math.fsum((value - mean) ** 2 for span, mean in zip(spans, means, strict=True) for _, value in span)
+    counts = tuple(len(span) for span in spans)
     if freedom < 1 or squares == 0:
-        return (), ()
+        return (), counts
     scatter = math.sqrt(squares / freedom)
     points = tuple(
         DatedResult(
@@ -184,7 +187,7 @@ def _pooled(spans: Sequence[Sequence[tuple[datetime, float]]]) -> tuple[tuple[Da
         )
         for span, mean in zip(spans, means, strict=True)
     )
-    return points, tuple(len(span) for span in spans)
+    return points, counts
 
 
 def _dated(results: Sequence[ListedResult]) -> tuple[DatedResult, ...]:
@@ -207,9 +210,9 @@ def _trend(
     *,
     looks: int,
 ) -> Trend:
-    change = find_change(points, false_alarms=FALSE_ALARMS / looks)
+    change = find_change(points, false_alarms=FALSE_ALARMS / looks) if _is_long_enough(points) else None
     recent = since(points, change)
-    line = course(recent) if len(recent) >= FEWEST_FOR_A_LINE and recent[0].time < recent[-1].time else None
+    line = course(recent) if len(recent) >= FEWEST_FOR_A_LINE and _is_long_enough(recent) else None
     return Trend(
         characteristic=one,
         points=points,
@@ -219,6 +222,10 @@ def _trend(
         limits=() if line is None else _met(one, line, bounds, as_years(now)),
         looks=looks,
     )
+
+
+def _is_long_enough(points: Sequence[DatedResult]) -> bool:
+    return bool(points) and points[-1].time - points[0].time >= SHORTEST_YEARS
 
 
 def _met(one: Characteristic, line: Course, bounds: Sequence[tuple[str, Limit]], now: float) -> tuple[MetLimit, ...]:

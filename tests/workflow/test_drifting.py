@@ -14,6 +14,7 @@ from inspect_app.storage import measured_over_time
 from inspect_app.web import create_app
 from inspect_app.workflow import Trend, Workplace
 from inspect_app.workflow.drifting import MOST_OF_A_SPAN, SPANS, as_moment, as_years
+from tests.truth.workplaces import DEVICE_CLASS, Bench, answer_all, receive, sign
 from tests.web.visitor import Visitor
 from tests.web.workbench import PASSWORD
 
@@ -108,6 +109,23 @@ def test_a_device_that_came_once_has_none(place: Workplace) -> None:
         once = next(key for key in range(1, 241) if len(measured_over_time.results_of_device(session, key)) == 10)
 
     assert workflow.device_trends(place, once) == ()
+
+
+def test_results_of_one_visit_to_the_bench_show_no_course(bench: Bench) -> None:
+    """Minutes apart, scatter would be told as millions a year."""
+    lot_id = receive(bench, "BM-001", "BM-002", "BM-003", "BM-004")
+    for one, snr in zip(workflow.lot_devices(bench.place, lot_id), ("40", "41", "39", "42"), strict=True):
+        opened = workflow.open_inspection(bench.place, bench.inspector, lot_id, one.device.id)
+        answer_all(bench, opened.id, snr=snr)
+        sign(bench, opened.id)
+
+    found = [
+        trend
+        for trend in workflow.class_trends(bench.place, DEVICE_CLASS)
+        if trend.characteristic.quantity_name == "snr"
+    ]
+
+    assert [(trend.line, trend.change, sum(trend.counts)) for trend in found] == [(None, None, 4)]
 
 
 def test_years_and_moments_are_the_same_either_way(place: Workplace) -> None:

@@ -41,7 +41,7 @@ def trend_figure(
         _draw_line(plot, line, begin, points[-1].time)
     if change is not None:
         plot.band((change.after + change.before) / 2)
-    title, words = f"{name} over time", _words(points, change)
+    title, words = f"{name} over time", _words(points, line, change)
     return Figure(title=title, svg=plot.drawing.svg(title, words), text_alternative=words)
 
 
@@ -53,6 +53,7 @@ def _draw_line(plot: Plot, line: Course, begin: float, end: float) -> None:
         plot.curve(times, edge, dash=Dash.DASHED, width=0.9)
 
 
-def _words(points: Sequence[DatedResult], change: Change | None) -> str:
-    told = f"{len(points)} points with bars of two standard uncertainties, a line with its 95 % band."
+def _words(points: Sequence[DatedResult], line: Course | None, change: Change | None) -> str:
+    drawn = "" if line is None else ", a line with its 95 % band"
+    told = f"{len(points)} points with bars of two standard uncertainties{drawn}."
     return told if change is None else f"{told} The dotted line marks a change; the course begins anew behind it."
