@@ -294,7 +294,7 @@ def _index(
         facts=(("Matter", matter.subject), ("Chain ends with", digest), ("Program", f"inspect-app {__version__}")),
         sections=(
             Section(heading="Inspections", table=inspected),
-            Section(heading="Files", remark="manifest.json, verify.py and this index apart", table=kept),
+            Section(heading="Files", remark="manifest.json and this index apart", table=kept),
         ),
     )
     return render_pack_index(report)

@@ -72,10 +72,13 @@ class Plot:
             self.drawing.text(x, top + 8, shortened(instant.label, _X_AT_MOST), anchor=anchor, size=_SMALL)
 
     def mark(self, x: float, y: float, *, radius: float = 3.0, label: str = "") -> None:
-        """Draw a point, perhaps with its name to the upper right of it."""
-        self.drawing.circle(self.x.at(x), self.y.at(y), radius, "mark", filled=True)
+        """Draw a point, perhaps with its name to the upper right of it, or above where there is no room."""
+        across, down = self.x.at(x), self.y.at(y)
+        self.drawing.circle(across, down, radius, "mark", filled=True)
         if label:
-            self.drawing.text(self.x.at(x) + 6, self.y.at(y) - 3, shortened(label, _NAME_AT_MOST), size=_SMALL)
+            fits = across + 6 + _LETTER_WIDTH * len(label) < RIGHT
+            place, rise, anchor = (across + 6, 3, "start") if fits else (RIGHT, 9, "end")
+            self.drawing.text(place, down - rise, shortened(label, _NAME_AT_MOST), anchor=anchor, size=_SMALL)
 
     def gates(self, marks: Sequence[Gate]) -> None:
         """Draw limits that a curve has to pass on the right of, each at its level, and name them at the upper right."""

@@ -54,7 +54,7 @@ def characteristic_figure(title: str, question: LotQuestion) -> Figure:
     points = characteristic.risk_points(plan)
     plot = Plot(
         scale_for([0.0, _PER_CENT * end], start=LEFT, end=RIGHT, from_zero=True),
-        scale_for([0.0, 100.0], start=BOTTOM, end=TOP + 14, from_zero=True),
+        scale_for([0.0, 100.0], start=BOTTOM, end=TOP + 18, from_zero=True),
         x_label=_quality_words(plan),
         y_label="Accepted, %",
     )
