@@ -1,5 +1,6 @@
 """What an audit pack takes from the record: the whole chain of events, and every row that its matter wrote."""
 
+import hashlib
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import islice
@@ -104,14 +105,33 @@ def event_lines(session: Session, events: Collection[int]) -> Iterator[str]:
         yield audit.canonical_json(told)
 
 
-def row_lines(session: Session, events: Collection[int]) -> Iterator[str]:
-    """Yield every row that some events wrote, as the text that the event sealed; table by table."""
+def row_lines(session: Session, events: Collection[int], devices: Collection[int]) -> Iterator[str]:
+    """Yield every row that some events wrote, as the text that the event sealed; table by table.
+
+    An act may have written of other devices too, such as all of one shipment: of those only the digest is told.
+    """
     for kind in audit.sealed_tables():
         table = kind.__table__
+        key = "id" if kind is DeviceRow else "device_id"
         for keys in _portions(sorted(events)):
             statement = select(table).where(table.c.event_id.in_(keys)).order_by(table.c.event_id)
             for row in session.execute(statement.execution_options(yield_per=1000)):
-                yield audit.sealed_text(kind, audit.plain_values(row))
+                values = audit.plain_values(row)
+                text = audit.sealed_text(kind, values)
+                is_of_another = key in values and values[key] not in devices
+                yield audit.canonical_json(_digest_alone(row.event_id, text)) if is_of_another else text
+
+
+def device_ids(session: Session, inspections: Collection[int]) -> frozenset[int]:
+    """Return the devices of some inspections."""
+    found: set[int] = set()
+    for keys in _portions(inspections):
+        found.update(session.scalars(select(InspectionRow.device_id).where(InspectionRow.id.in_(keys))))
+    return frozenset(found)
+
+
+def _digest_alone(event_id: int, text: str) -> dict[str, Any]:
+    return {"event_id": event_id, "row_digest": hashlib.sha256(text.encode()).hexdigest()}
 
 
 def _portions(keys: Iterable[T]) -> Iterator[tuple[T, ...]]:

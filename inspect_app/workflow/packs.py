@@ -115,7 +115,7 @@ def write_pack(workplace: Workplace, person: Person, matter: PackMatter, target:
         keys = packing.inspection_ids(session, **_scope(matter))
         if not keys:
             raise NotFound(matter.subject, "nothing of it was inspected yet", "Inspect first, then pack.")
-        events = packing.event_ids(session, keys)
+        events, devices = packing.event_ids(session, keys), packing.device_ids(session, keys)
         files = tuple(packing.files_of(session, events))
         issued = tuple(packing.document_files(session, keys))
     total = 2 * len(keys) + len(files) + len(issued)
@@ -127,11 +127,11 @@ def write_pack(workplace: Workplace, person: Person, matter: PackMatter, target:
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
         pack = _Pack(archive=archive)
         _write_files(workplace, pack, files, issued, step)
-        devices = _write_records(workplace, pack, keys, step)
+        listed = _write_records(workplace, pack, keys, step)
         _write_tables(workplace, pack, keys, step)
-        digest = _write_chain(workplace, pack, events)
+        digest = _write_chain(workplace, pack, events, devices)
         _write_guide(workplace, pack)
-        pack.text("index.pdf", _index(workplace, person, matter, devices, pack, digest))
+        pack.text("index.pdf", _index(workplace, person, matter, listed, pack, digest))
         pack.finish(matter.subject, workplace.clock().isoformat(), digest)
     return len(keys)
 
@@ -249,11 +249,11 @@ def _write_table(pack: _Pack, table: Table[Any], rows: Iterable[Any]) -> None:
         pack.stream(f"tables/{table.name}.csv", written, is_packed=True)
 
 
-def _write_chain(workplace: Workplace, pack: _Pack, events: Collection[int]) -> str:
+def _write_chain(workplace: Workplace, pack: _Pack, events: Collection[int], devices: Collection[int]) -> str:
     """Write the chain with the rows of the matter, and return the digest that it ends with."""
     with reading(workplace) as session:
         pack.pieces("chain/events.jsonl", _lines(packing.event_lines(session, events)), is_packed=True)
-        pack.pieces("chain/rows.jsonl", _lines(packing.row_lines(session, events)), is_packed=True)
+        pack.pieces("chain/rows.jsonl", _lines(packing.row_lines(session, events, devices)), is_packed=True)
         last = last_event(session)
     return "" if last is None else last.digest
 

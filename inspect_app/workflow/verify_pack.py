@@ -2,8 +2,9 @@
 
 It reads what the pack says of itself and recomputes every digest: of each file (manifest.json), of each event that is
 told in full, of the link from each event to the one before it (chain/events.jsonl), and of the rows that the events
-sealed (chain/rows.jsonl). Then it sees that each capture and document that a row names is there with its digest.
-It ends with status 0 where all agrees, else with 1 and a line for each thing that does not.
+sealed (chain/rows.jsonl); of rows about other devices the digest alone is told. Then it sees that each capture and
+document that a row names is there with its digest. It ends with status 0 where all agrees, else with 1 and a line for
+each thing that does not.
 """
 
 import hashlib
@@ -35,8 +36,8 @@ def main(folder: Path) -> list[str]:
     sealed: dict[int, list[str]] = defaultdict(list)
     named = set()
     for row in read_lines(folder / "chain" / "rows.jsonl"):
-        sealed[row["event_id"]].append(digest_of(canonical(row)))
-        if row["table"] == "evidence":
+        sealed[row["event_id"]].append(row.get("row_digest") or digest_of(canonical(row)))
+        if row.get("table") == "evidence":
             named.add(row["sha256"])
     problems.extend(content_problems(full, sealed))
     present = {entry["sha256"] for entry in manifest["files"].values()}
