@@ -7,7 +7,7 @@ from typing import Any, Final, TypeVar
 
 from flask_wtf import FlaskForm
 from flask_wtf.file import MultipleFileField
-from wtforms import DateField, Field, RadioField, StringField, TextAreaField
+from wtforms import DateField, Field, IntegerField, RadioField, StringField, TextAreaField
 from wtforms.validators import InputRequired, StopValidation
 from wtforms.widgets import TextInput
 
@@ -136,6 +136,19 @@ def _range(low: float | None, high: float | None, unit: str) -> str:
     if low is not None:
         return f"{format_limit(low, unit)} or more"
     return "" if high is None else f"{format_limit(high, unit)} or less"
+
+
+class CountField(IntegerField):
+    """One whole number; anything else is refused in words."""
+
+    widget = TextInput()
+
+    def process_formdata(self, valuelist: list[str]) -> None:
+        """Read the number, or say what was typed in its place."""
+        try:
+            super().process_formdata(valuelist)
+        except ValueError as error:
+            raise ValueError(f"Give a whole number. You entered {valuelist[0].strip()[:40]}.") from error
 
 
 class LinesField(TextAreaField):

@@ -6,8 +6,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_wtf.file import MultipleFileField
 from werkzeug.datastructures import FileStorage
-from wtforms import HiddenField, IntegerField, SelectField, StringField, TextAreaField
-from wtforms.widgets import TextInput
+from wtforms import HiddenField, SelectField, StringField, TextAreaField
 
 from inspect_app import workflow
 from inspect_app.documents.figures.control_chart import control_chart
@@ -17,7 +16,7 @@ from inspect_app.judge.watching import ChartPoint
 from inspect_app.measure import CHECKS
 from inspect_app.model import Evidence
 from inspect_app.web import here, shown
-from inspect_app.web.fields import NumberField, PageForm, needed
+from inspect_app.web.fields import CountField, NumberField, PageForm, needed
 from inspect_app.workflow import TypedReading
 
 bp = Blueprint("references", __name__, url_prefix="/references")
@@ -51,8 +50,8 @@ class ReadingForm(PageForm):
 class LimitsForm(PageForm):
     """Which readings show the bench in order."""
 
-    first = IntegerField("From reading", needed("Give the first reading."), widget=TextInput())
-    last = IntegerField("To reading", needed("Give the last reading."), widget=TextInput())
+    first = CountField("From reading", needed("Give the first reading."))
+    last = CountField("To reading", needed("Give the last reading."))
     reason = StringField("Reason", needed("Say why they show the bench in order."))
 
 

@@ -8,8 +8,7 @@ from collections.abc import Callable
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_wtf.file import FileField
-from wtforms import IntegerField, SelectField, StringField, TextAreaField
-from wtforms.widgets import TextInput
+from wtforms import SelectField, StringField, TextAreaField
 
 from inspect_app import workflow
 from inspect_app.definitions.studies import LARGEST_BYTES
@@ -28,7 +27,7 @@ from inspect_app.judge.blinding import BlindTrial, blinded_trials
 from inspect_app.model import StudyAdoption, StudyKind
 from inspect_app.quantity import format_number
 from inspect_app.web import here, shown
-from inspect_app.web.fields import PageForm, chosen, needed
+from inspect_app.web.fields import CountField, PageForm, chosen, needed
 from inspect_app.workflow import NewStudy
 
 bp = Blueprint("studies", __name__, url_prefix="/studies")
@@ -46,14 +45,11 @@ class LayOutForm(PageForm):
 
     parts = TextAreaField("Parts", needed("Name the parts."), description="One a line or with commas; ten are good")
     readers = TextAreaField("Readers", needed("Name the readers."), description="One a line or with commas; three")
-    repeats = IntegerField(
-        "Readings of each part by each reader", needed("Give a whole number."), default=2, widget=TextInput()
-    )
-    seed = IntegerField(
+    repeats = CountField("Readings of each part by each reader", needed("Give a whole number."), default=2)
+    seed = CountField(
         "Number of this layout",
         needed("Give a whole number."),
         default=1,
-        widget=TextInput(),
         description="The same number lays out the same trials; take another for every study",
     )
 

@@ -79,6 +79,17 @@ def test_too_few_readings_set_no_limits(approver, inspector, address):
     assert "1 results are too few" in approver.words()
 
 
+def test_a_reading_is_named_by_a_whole_number(approver, inspector, address):
+    read(inspector, address, "30")
+    approver.get(address)
+
+    page = approver.post(f"{address}/limits", {"limits-first": "one", "limits-last": "1e9", "limits-reason": "hurry"})
+
+    assert page.status_code == 422
+    assert "Give a whole number. You entered one." in approver.words()
+    assert "Give a whole number. You entered 1e9." in approver.words()
+
+
 def test_an_inspector_cannot_clear_or_add(inspector, address):
     inspector.get(address)
 

@@ -43,7 +43,7 @@ def test_the_table_to_fill_in_holds_every_trial_of_the_layout_once(inspector):
         ("parts=P1&", "1 named. Name two at least"),
         ("parts=P1,P1,P2&", "one is named twice"),
         ("repeats=1", "1 asked for. Give two to ten"),
-        ("repeats=x", "Not a valid integer value"),
+        ("repeats=x", "Give a whole number. You entered x."),
         ("readers=&", "Name the readers."),
     ],
 )
