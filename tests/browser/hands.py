@@ -99,6 +99,7 @@ class Plain:
     def choose(self, label, words):
         """Choose of a list."""
         field = self.page.get_by_label(label, exact=True)
+        field.wait_for()
         options = field.locator("option").all_inner_texts()
         field.select_option(label=next(one for one in options if one.casefold().startswith(words.casefold())))
 
