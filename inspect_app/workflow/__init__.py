@@ -4,65 +4,22 @@ from inspect_app.storage.fleet import FleetCursor, FleetDevice, FleetSearch
 from inspect_app.storage.glance import LotOrder, LotSearch, Standing
 from inspect_app.storage.listing import Span
 from inspect_app.storage.parts import PARTS_WAIT, PartialFile
-from inspect_app.workflow.accounts import (
-    accounts,
-    add_account,
-    new_password,
-    person,
-    prove_password,
-    set_active,
-    set_password,
-    sign_in,
+from inspect_app.workflow.arriving.contracts import adopt_contract, contract, contracts
+from inspect_app.workflow.arriving.labels import serial_on_label
+from inspect_app.workflow.arriving.packing_list import PackedDevice, read_packing_list
+from inspect_app.workflow.arriving.receiving import (
+    AcceptedArrival,
+    Arrival,
+    EarlierArrival,
+    check_arrivals,
+    lots_of_shipment,
+    receive_shipment,
 )
-from inspect_app.workflow.answers import StepAnswers, field_of
-from inspect_app.workflow.batches import Batch, BatchState, batch, cancel_batch, order_batch
-from inspect_app.workflow.blind_reading import Readers, readers_of, readings_behind, take_reading
-from inspect_app.workflow.changing import BY_CHANCE, COVERAGE, Change, Changes, changes_between
-from inspect_app.workflow.collecting import documents_of_lot, merged_lot, zipped_lot
-from inspect_app.workflow.comparing import (
-    MOST_COMPARED,
-    Compared,
-    ComparedResult,
-    Comparison,
-    compare,
-    device_classes,
-    newest_inspection_of,
-)
-from inspect_app.workflow.concluding import conclude, unanswered_steps
-from inspect_app.workflow.contracts import adopt_contract, contract, contracts
-from inspect_app.workflow.correcting import SPOT_CHANGES, correct_result, correctable_options, try_correction
-from inspect_app.workflow.drifting import (
-    MetLimit,
-    Trend,
-    as_moment,
-    class_trend,
-    class_trends,
-    classes_measured,
-    device_trends,
-)
-from inspect_app.workflow.ending import Ending, revoke_document, supersede_document
-from inspect_app.workflow.evidence import evidence_frame, evidence_preview, evidence_size, keep_file, open_evidence
-from inspect_app.workflow.fleet import (
-    Distribution,
-    FleetFound,
-    Searchable,
-    fleet_distribution,
-    search_fleet,
-    searchable,
-)
-from inspect_app.workflow.fleet_asked import FLEET_ASKED, fleet_search_of
-from inspect_app.workflow.glance import Glance, LotPage, look_around, lot_page
-from inspect_app.workflow.history import (
-    DeviceArrival,
-    DeviceHistory,
-    InspectionHistory,
-    device,
-    device_history,
-    events,
-    find_devices,
-)
-from inspect_app.workflow.importing import Imported, import_instruments
-from inspect_app.workflow.inspecting import (
+from inspect_app.workflow.bench.answers import StepAnswers, field_of
+from inspect_app.workflow.bench.blind_reading import Readers, readers_of, readings_behind, take_reading
+from inspect_app.workflow.bench.concluding import conclude, unanswered_steps
+from inspect_app.workflow.bench.correcting import SPOT_CHANGES, correct_result, correctable_options, try_correction
+from inspect_app.workflow.bench.inspecting import (
     Assessment,
     contract_of,
     entry_history,
@@ -73,33 +30,58 @@ from inspect_app.workflow.inspecting import (
     open_inspection,
     reopen,
 )
-from inspect_app.workflow.instruments import add_calibration, add_instrument, instruments
-from inspect_app.workflow.issued import (
-    AwaitedDocument,
-    AwaitedPage,
-    DocumentPage,
-    IssuedDocument,
-    awaited_page,
-    awaiting_documents,
-    awaits_document,
-    document,
-    document_of,
-    document_page,
-    document_path,
-    documents_about,
-    issued_documents,
+from inspect_app.workflow.bench.joining import KeptDraft, keep_draft
+from inspect_app.workflow.bench.pairing import (
+    NewPairing,
+    active_pairing,
+    active_pairings,
+    captures_of_pairing,
+    end_pairing,
+    pair_phone,
+    pairing_of_token,
 )
-from inspect_app.workflow.issuing import approve, draft_report, issue_document, issue_report
-from inspect_app.workflow.joining import KeptDraft, keep_draft
+from inspect_app.workflow.bench.recording import record_step
+from inspect_app.workflow.bench.reinspecting import inspect_again
+from inspect_app.workflow.bench.sending import (
+    Sender,
+    add_to_upload,
+    begin_upload,
+    count_waiting,
+    drop_upload,
+    send_capture,
+    unfinished_uploads,
+    upload_so_far,
+    waiting_captures,
+)
+from inspect_app.workflow.bench.sorting import CapturePlace, SortedCapture, place_captures, sort_captures
+from inspect_app.workflow.bench.waiting import WAITS, Wait, waits_of
+from inspect_app.workflow.control.instruments import add_calibration, add_instrument, instruments
+from inspect_app.workflow.control.recalling import Recall, Touched, last_calibrated, recall, recall_all
+from inspect_app.workflow.control.references import (
+    ReferenceChart,
+    TypedReading,
+    add_reference,
+    clear_signal,
+    read_reference,
+    reference_chart,
+    reference_charts,
+    set_limits,
+)
+from inspect_app.workflow.control.studies import (
+    NewStudy,
+    StudyPage,
+    adopt_study,
+    counting_study,
+    end_study,
+    forms_at_the_bench,
+    keep_study,
+    reader_studies,
+    reader_study,
+)
+from inspect_app.workflow.evidence import evidence_frame, evidence_preview, evidence_size, keep_file, open_evidence
 from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
-from inspect_app.workflow.labels import serial_on_label
-from inspect_app.workflow.linking import link_devices, standing_links
-from inspect_app.workflow.listing import Listing, Where, format_of, may_see_accounts, part_of_list, write_list
-from inspect_app.workflow.lists import LISTS, list_named
-from inspect_app.workflow.lists.kept import kept_capture
-from inspect_app.workflow.lot_issuing import LotStep, issue_lot
-from inspect_app.workflow.lot_verdicts import FOLLOW_UPS, decide_lot, declare_resubmission
-from inspect_app.workflow.lots import (
+from inspect_app.workflow.lots.lot_verdicts import FOLLOW_UPS, decide_lot, declare_resubmission
+from inspect_app.workflow.lots.progress import (
     DeviceState,
     LotDevice,
     LotSummary,
@@ -110,8 +92,70 @@ from inspect_app.workflow.lots import (
     lots,
     open_inspections,
 )
-from inspect_app.workflow.matters import act_of_approval, may_end, may_issue, report_subject
-from inspect_app.workflow.nonconformities import (
+from inspect_app.workflow.lots.sampling import (
+    ClassStanding,
+    LotSampling,
+    SampledDevice,
+    change_sample,
+    draw_sample,
+    lot_sampling,
+    next_device,
+)
+from inspect_app.workflow.lots.switching import SwitchingRecord, SwitchingStep, rule_switching, switching_records
+from inspect_app.workflow.memory.changing import BY_CHANCE, COVERAGE, Change, Changes, changes_between
+from inspect_app.workflow.memory.comparing import (
+    MOST_COMPARED,
+    Compared,
+    ComparedResult,
+    Comparison,
+    compare,
+    device_classes,
+    newest_inspection_of,
+)
+from inspect_app.workflow.memory.drifting import (
+    MetLimit,
+    Trend,
+    as_moment,
+    class_trend,
+    class_trends,
+    classes_measured,
+    device_trends,
+)
+from inspect_app.workflow.memory.fleet import (
+    Distribution,
+    FleetFound,
+    Searchable,
+    fleet_distribution,
+    search_fleet,
+    searchable,
+)
+from inspect_app.workflow.memory.fleet_asked import FLEET_ASKED, fleet_search_of
+from inspect_app.workflow.memory.history import (
+    DeviceArrival,
+    DeviceHistory,
+    InspectionHistory,
+    device,
+    device_history,
+    events,
+    find_devices,
+)
+from inspect_app.workflow.memory.importing import Imported, import_instruments
+from inspect_app.workflow.memory.linking import link_devices, standing_links
+from inspect_app.workflow.memory.listing import Listing, Where, format_of, may_see_accounts, part_of_list, write_list
+from inspect_app.workflow.memory.lists import LISTS, list_named
+from inspect_app.workflow.memory.lists.kept import kept_capture
+from inspect_app.workflow.memory.pack_orders import (
+    PackOrder,
+    cancel_pack,
+    order_pack,
+    pack_order,
+    pack_orders,
+    pack_path,
+)
+from inspect_app.workflow.memory.packs import PackKind, PackMatter, pack_matter, write_pack
+from inspect_app.workflow.memory.timeline import custody_of, links_of, timeline
+from inspect_app.workflow.outcomes.glance import Glance, LotPage, look_around, lot_page
+from inspect_app.workflow.outcomes.nonconformities import (
     DeviceToReturn,
     FoundNonconformity,
     classify,
@@ -126,75 +170,8 @@ from inspect_app.workflow.nonconformities import (
     send_back,
     state_of,
 )
-from inspect_app.workflow.pack_orders import PackOrder, cancel_pack, order_pack, pack_order, pack_orders, pack_path
-from inspect_app.workflow.packing_list import PackedDevice, read_packing_list
-from inspect_app.workflow.packs import PackKind, PackMatter, pack_matter, write_pack
-from inspect_app.workflow.pairing import (
-    NewPairing,
-    active_pairing,
-    active_pairings,
-    captures_of_pairing,
-    end_pairing,
-    pair_phone,
-    pairing_of_token,
-)
-from inspect_app.workflow.proving import ProofLine, attachments, prove_file, prove_number
-from inspect_app.workflow.recalling import Recall, Touched, last_calibrated, recall, recall_all
-from inspect_app.workflow.receiving import (
-    AcceptedArrival,
-    Arrival,
-    EarlierArrival,
-    check_arrivals,
-    lots_of_shipment,
-    receive_shipment,
-)
-from inspect_app.workflow.recording import record_step
-from inspect_app.workflow.references import (
-    ReferenceChart,
-    TypedReading,
-    add_reference,
-    clear_signal,
-    read_reference,
-    reference_chart,
-    reference_charts,
-    set_limits,
-)
-from inspect_app.workflow.reinspecting import inspect_again
-from inspect_app.workflow.repeating import RepeatDue, RepeatPage, repeat_page
-from inspect_app.workflow.sampling import (
-    ClassStanding,
-    LotSampling,
-    SampledDevice,
-    change_sample,
-    draw_sample,
-    lot_sampling,
-    next_device,
-)
-from inspect_app.workflow.sending import (
-    Sender,
-    add_to_upload,
-    begin_upload,
-    count_waiting,
-    drop_upload,
-    send_capture,
-    unfinished_uploads,
-    upload_so_far,
-    waiting_captures,
-)
-from inspect_app.workflow.settings import Settings, password_in_environment, read_settings
-from inspect_app.workflow.sorting import CapturePlace, SortedCapture, place_captures, sort_captures
-from inspect_app.workflow.studies import (
-    NewStudy,
-    StudyPage,
-    adopt_study,
-    counting_study,
-    end_study,
-    forms_at_the_bench,
-    keep_study,
-    reader_studies,
-    reader_study,
-)
-from inspect_app.workflow.suppliers import (
+from inspect_app.workflow.outcomes.repeating import RepeatDue, RepeatPage, repeat_page
+from inspect_app.workflow.outcomes.suppliers import (
     AGES_DAYS,
     OpenReturn,
     Rate,
@@ -203,9 +180,39 @@ from inspect_app.workflow.suppliers import (
     rate_words,
     supplier_records,
 )
-from inspect_app.workflow.switching import SwitchingRecord, SwitchingStep, rule_switching, switching_records
-from inspect_app.workflow.timeline import custody_of, links_of, timeline
-from inspect_app.workflow.tokens import (
+from inspect_app.workflow.papers.batches import Batch, BatchState, batch, cancel_batch, order_batch
+from inspect_app.workflow.papers.collecting import documents_of_lot, merged_lot, zipped_lot
+from inspect_app.workflow.papers.ending import Ending, revoke_document, supersede_document
+from inspect_app.workflow.papers.issued import (
+    AwaitedDocument,
+    AwaitedPage,
+    DocumentPage,
+    IssuedDocument,
+    awaited_page,
+    awaiting_documents,
+    awaits_document,
+    document,
+    document_of,
+    document_page,
+    document_path,
+    documents_about,
+    issued_documents,
+)
+from inspect_app.workflow.papers.issuing import approve, draft_report, issue_document, issue_report
+from inspect_app.workflow.papers.lot_issuing import LotStep, issue_lot
+from inspect_app.workflow.papers.matters import act_of_approval, may_end, may_issue, report_subject
+from inspect_app.workflow.papers.proving import ProofLine, attachments, prove_file, prove_number
+from inspect_app.workflow.people.accounts import (
+    accounts,
+    add_account,
+    new_password,
+    person,
+    prove_password,
+    set_active,
+    set_password,
+    sign_in,
+)
+from inspect_app.workflow.people.tokens import (
     LONGEST_DAYS,
     NewToken,
     answered_before,
@@ -215,8 +222,8 @@ from inspect_app.workflow.tokens import (
     token_of_secret,
     tokens,
 )
+from inspect_app.workflow.settings import Settings, password_in_environment, read_settings
 from inspect_app.workflow.typed_text import normalise_serial
-from inspect_app.workflow.waiting import WAITS, Wait, waits_of
 from inspect_app.workflow.working import work
 from inspect_app.workflow.workplace import (
     Schema,

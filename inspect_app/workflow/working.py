@@ -4,9 +4,9 @@ import time
 from collections.abc import Callable
 from typing import Final
 
-from inspect_app.workflow.batches import Batches
-from inspect_app.workflow.lot_issuing import LotStep
-from inspect_app.workflow.pack_orders import PackOrders
+from inspect_app.workflow.memory.pack_orders import PackOrders
+from inspect_app.workflow.papers.batches import Batches
+from inspect_app.workflow.papers.lot_issuing import LotStep
 from inspect_app.workflow.queue import Queue
 from inspect_app.workflow.workplace import Workplace
 

@@ -23,7 +23,7 @@ from inspect_app.definitions import forms_folder, read_contract, read_forms
 from inspect_app.judge.sample_draw import draw_order
 from inspect_app.judge.sampling import plan_for
 from inspect_app.model import Outcome, Severity
-from inspect_app.workflow.packing_list import read_packing_list
+from inspect_app.workflow.arriving.packing_list import read_packing_list
 
 FOLDER = Path(__file__).parents[2] / "demo_fleet"
 DEVICES = [device for shipment in SHIPMENTS for device in shipment.devices]

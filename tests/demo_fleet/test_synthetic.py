@@ -10,7 +10,7 @@ from inspect_app.errors import NotAllowed, UnusableInput
 from inspect_app.model import Outcome
 from inspect_app.storage import inspections, measured_over_time
 from inspect_app.workflow import Workplace
-from inspect_app.workflow.inspecting import assess
+from inspect_app.workflow.bench.inspecting import assess
 
 DEVICES = 160
 

@@ -7,7 +7,7 @@ import pypdf
 import pytest
 
 from inspect_app import workflow
-from inspect_app.workflow import issued
+from inspect_app.workflow.papers import issued
 from tests.web.test_inspections import answer_all
 from tests.web.workbench import PASSWORD
 

@@ -59,7 +59,7 @@ def test_a_lot_that_is_ordered_is_issued_by_the_worker_and_told_as_finished(benc
 @pytest.fixture
 def worth_a_pool(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let a small lot be made by several processes, so that the test is quick."""
-    monkeypatch.setattr("inspect_app.workflow.lot_issuing._WORTH_A_POOL", 2)
+    monkeypatch.setattr("inspect_app.workflow.papers.lot_issuing._WORTH_A_POOL", 2)
 
 
 @pytest.mark.usefixtures("worth_a_pool")

@@ -5,7 +5,7 @@ import pytest
 from inspect_app.definitions import Question, Step
 from inspect_app.errors import UnusableInput
 from inspect_app.model import EntryState
-from inspect_app.workflow.answers import StepAnswers, prove_complete
+from inspect_app.workflow.bench.answers import StepAnswers, prove_complete
 
 QUESTION = Question(name="item", label="As ordered?", kind="list", items=("Lens clean", "Serial legible"))
 STEP = Step(id="look", check="look", title="Look", instruction="Look.", questions=(QUESTION,))

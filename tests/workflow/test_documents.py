@@ -11,7 +11,7 @@ from inspect_app import workflow
 from inspect_app.errors import NotAllowed, NotFound, UnusableInput
 from inspect_app.model import Document, EndManner
 from inspect_app.workflow import ProofLine, Workplace
-from inspect_app.workflow.sealing import authorities
+from inspect_app.workflow.papers.sealing import authorities
 from tests.documents.reading import text_of
 from tests.truth.workplaces import (
     GOOD_READINGS,

@@ -13,7 +13,7 @@ from inspect_app.model import Role
 from inspect_app.storage import measured_over_time
 from inspect_app.web import create_app
 from inspect_app.workflow import Trend, Workplace
-from inspect_app.workflow.drifting import MOST_OF_A_SPAN, SPANS, as_moment, as_years
+from inspect_app.workflow.memory.drifting import MOST_OF_A_SPAN, SPANS, as_moment, as_years
 from tests.truth.workplaces import DEVICE_CLASS, Bench, answer_all, receive, sign
 from tests.web.visitor import Visitor
 from tests.web.workbench import PASSWORD

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from inspect_app import workflow
 from inspect_app.errors import InspectError, NotAllowed, UnusableInput
 from inspect_app.model import Calibration
-from inspect_app.workflow.importing import MOST_LINES
+from inspect_app.workflow.memory.importing import MOST_LINES
 from tests.truth.workplaces import Bench, workplace
 
 HEADING = "kind,name,serial,certificate,laboratory,calibrated_on,due_on\r\n"

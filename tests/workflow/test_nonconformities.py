@@ -61,7 +61,7 @@ def test_a_page_lists_the_open_ones_before_the_closed_ones(
     workflow.close(either_bench.place, either_bench.approver, "NC-2026-0002", "in the bin")
 
     whole = workflow.nonconformity_page(either_bench.place)
-    monkeypatch.setattr(sys.modules["inspect_app.workflow.nonconformities"], "ON_A_PAGE", 1)
+    monkeypatch.setattr(sys.modules["inspect_app.workflow.outcomes.nonconformities"], "ON_A_PAGE", 1)
     last = workflow.nonconformity_page(either_bench.place, 9)
 
     assert [one.number for one in whole.rows] == [FIRST, "NC-2026-0002"]

@@ -10,7 +10,7 @@ import pytest
 
 from inspect_app import workflow
 from inspect_app.model import Disposition, FollowUp, Stringency
-from inspect_app.workflow.suppliers import Rate
+from inspect_app.workflow.outcomes.suppliers import Rate
 from tests.truth.sampled_lots import reject_lot
 from tests.truth.workplaces import DEVICE_CLASS, Bench, receive
 from tests.truth.workplaces import bench as opened

@@ -1,0 +1,1 @@
+"""What arrives: contracts that are adopted, packing lists and labels, shipments received."""

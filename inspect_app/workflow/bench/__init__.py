@@ -1,0 +1,1 @@
+"""At the bench: inspections, from opening by answers and captures to the signature."""

@@ -1,0 +1,1 @@
+"""The bench in control: instruments and their calibrations, references, studies of readers."""

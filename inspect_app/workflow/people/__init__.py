@@ -1,0 +1,1 @@
+"""People: their accounts, and the programs that act for them."""
