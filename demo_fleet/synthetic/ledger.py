@@ -14,12 +14,6 @@ from inspect_app.model import Disposition, EntryState, Limit, NonconformityStep,
 from inspect_app.model.measured import Measured, Result
 from inspect_app.quantity import Contribution, Quantity
 from inspect_app.storage.convert import assessment_text, measured_text
-from inspect_app.storage.nonconformity_tables import (
-    NonconformityActRow,
-    NonconformityRow,
-    ReturnedDeviceRow,
-    ReturnShipmentRow,
-)
 from inspect_app.storage.tables import (
     ArrivalRow,
     DeviceRow,
@@ -28,6 +22,10 @@ from inspect_app.storage.tables import (
     InspectionRow,
     LotRow,
     MeasurementRow,
+    NonconformityActRow,
+    NonconformityRow,
+    ReturnedDeviceRow,
+    ReturnShipmentRow,
     SealedRow,
     ShipmentRow,
     SignatureRow,

@@ -17,8 +17,7 @@ from inspect_app.errors import NotAllowed, UnusableInput
 from inspect_app.model import Role
 from inspect_app.storage import results, snapshot, sources
 from inspect_app.storage.audit import Chain, chaining, last_event
-from inspect_app.storage.nonconformity_tables import NonconformityRow
-from inspect_app.storage.tables import CalibrationRow, SignatureRow
+from inspect_app.storage.tables import CalibrationRow, NonconformityRow, SignatureRow
 from inspect_app.workflow import Workplace
 from inspect_app.workflow.workplace import CONSOLE
 

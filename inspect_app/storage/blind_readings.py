@@ -6,7 +6,7 @@ from sqlalchemy.orm import Session
 from inspect_app.model import BlindReading, Person
 from inspect_app.storage.audit import Act
 from inspect_app.storage.people import people
-from inspect_app.storage.reading_tables import ReadingRow
+from inspect_app.storage.tables import ReadingRow
 
 
 def counting_readings(

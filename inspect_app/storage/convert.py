@@ -31,7 +31,6 @@ from inspect_app.model import (
 )
 from inspect_app.model.transcript import from_json_values, to_json_values
 from inspect_app.storage.audit import canonical_json
-from inspect_app.storage.report_tables import ReportRow
 from inspect_app.storage.tables import (
     AccountStateRow,
     CalibrationRow,
@@ -45,6 +44,7 @@ from inspect_app.storage.tables import (
     InstrumentRow,
     LotRow,
     PersonRow,
+    ReportRow,
     ShipmentRow,
     SignatureRow,
 )

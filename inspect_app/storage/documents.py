@@ -34,7 +34,6 @@ from inspect_app.storage.convert import (
 )
 from inspect_app.storage.evidence import KeptFile
 from inspect_app.storage.people import people
-from inspect_app.storage.report_tables import ReportRow
 from inspect_app.storage.standing import ends
 from inspect_app.storage.tables import (
     ArrivalRow,
@@ -48,6 +47,7 @@ from inspect_app.storage.tables import (
     InspectionRow,
     LotRow,
     ReopeningRow,
+    ReportRow,
     ShipmentRow,
     SignatureRow,
 )

@@ -18,8 +18,17 @@ from inspect_app.quantity import Quantity
 from inspect_app.storage.arrivals import lots_by_key
 from inspect_app.storage.measured_over_time import NOT_TAKEN_BACK
 from inspect_app.storage.people import people
-from inspect_app.storage.result_tables import CharacteristicRow, DeviceVerdictRow, InstrumentUseRow, ResultRow
-from inspect_app.storage.tables import ArrivalRow, DeviceRow, LotRow, ReopeningRow, ShipmentRow
+from inspect_app.storage.tables import (
+    ArrivalRow,
+    CharacteristicRow,
+    DeviceRow,
+    DeviceVerdictRow,
+    InstrumentUseRow,
+    LotRow,
+    ReopeningRow,
+    ResultRow,
+    ShipmentRow,
+)
 
 MOST_COUNTED: Final = 1000
 """Counts and distributions are of the newest so many that fit, unless all are asked for."""

@@ -14,11 +14,11 @@ from inspect_app.model import Device, Lot, Outcome, Person
 from inspect_app.storage.arrivals import COUNTING_SIGNATURE, lots_by_key
 from inspect_app.storage.convert import device_of
 from inspect_app.storage.people import people
-from inspect_app.storage.result_tables import DeviceVerdictRow
 from inspect_app.storage.sample_sizes import sample_sizes
 from inspect_app.storage.tables import (
     ArrivalRow,
     DeviceRow,
+    DeviceVerdictRow,
     InspectionRow,
     LotRow,
     ReopeningRow,

@@ -6,9 +6,8 @@ from sqlalchemy.orm import Session
 from inspect_app.model import Device, Person
 from inspect_app.model.device_past import DeviceLink, LinkKind
 from inspect_app.storage.audit import Act
-from inspect_app.storage.link_tables import DeviceLinkRow
 from inspect_app.storage.people import people
-from inspect_app.storage.tables import ArrivalRow, DeviceRow, LotRow
+from inspect_app.storage.tables import ArrivalRow, DeviceLinkRow, DeviceRow, LotRow
 
 
 def links_of_device(session: Session, device_id: int) -> tuple[DeviceLink, ...]:

@@ -25,7 +25,6 @@ from inspect_app.storage import arrivals, documents, glance, nonconformities
 from inspect_app.storage.arrivals import COUNTING_SIGNATURE, Arrived, LotCounts
 from inspect_app.storage.convert import device_of, event_of, evidence_of, lot_of, shipment_of, signature_of
 from inspect_app.storage.inspections import inspections
-from inspect_app.storage.nonconformity_tables import NonconformityRow
 from inspect_app.storage.people import people
 from inspect_app.storage.tables import (
     ArrivalRow,
@@ -35,6 +34,7 @@ from inspect_app.storage.tables import (
     EvidenceRow,
     InspectionRow,
     LotRow,
+    NonconformityRow,
     ShipmentRow,
     SignatureRow,
 )

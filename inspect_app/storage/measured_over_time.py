@@ -10,8 +10,14 @@ from sqlalchemy.orm import Session
 
 from inspect_app.model.characteristic import Characteristic, ListedResult
 from inspect_app.quantity import Quantity
-from inspect_app.storage.result_tables import CharacteristicRow, DeviceVerdictRow, ResultRow
-from inspect_app.storage.tables import EntryInstrumentRow, ReopeningRow, SignatureRow
+from inspect_app.storage.tables import (
+    CharacteristicRow,
+    DeviceVerdictRow,
+    EntryInstrumentRow,
+    ReopeningRow,
+    ResultRow,
+    SignatureRow,
+)
 
 NOT_TAKEN_BACK = ~select(ReopeningRow.id).where(ReopeningRow.signature_id == ResultRow.signature_id).exists()
 """A result counts while the signature that lists it was not taken back."""

@@ -23,15 +23,18 @@ from inspect_app.model import (
 from inspect_app.storage.arrivals import lots_by_key
 from inspect_app.storage.audit import Act, canonical_json
 from inspect_app.storage.convert import device_of
-from inspect_app.storage.nonconformity_tables import (
+from inspect_app.storage.people import people
+from inspect_app.storage.signatures import counting_signature_id
+from inspect_app.storage.tables import (
+    DeviceRow,
+    InspectionRow,
+    LotRow,
     NonconformityActRow,
     NonconformityRow,
     ReturnedDeviceRow,
     ReturnShipmentRow,
+    SignatureRow,
 )
-from inspect_app.storage.people import people
-from inspect_app.storage.signatures import counting_signature_id
-from inspect_app.storage.tables import DeviceRow, InspectionRow, LotRow, SignatureRow
 
 _MOST_NAMED: Final = 500  # beyond it all rows are read: a database takes only so many values in one statement
 

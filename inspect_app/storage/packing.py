@@ -10,7 +10,6 @@ from sqlalchemy import Select, select, union
 from sqlalchemy.orm import Session
 
 from inspect_app.storage import audit
-from inspect_app.storage.nonconformity_tables import NonconformityRow
 from inspect_app.storage.tables import (
     ArrivalRow,
     CalibrationRow,
@@ -26,6 +25,7 @@ from inspect_app.storage.tables import (
     InspectionRow,
     InstrumentRow,
     LotRow,
+    NonconformityRow,
     ShipmentRow,
     SignatureRow,
 )

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from inspect_app.model import Pairing, Person
 from inspect_app.storage.audit import Act
 from inspect_app.storage.people import people
-from inspect_app.storage.sent_tables import PairingEndRow, PairingRow
+from inspect_app.storage.tables import PairingEndRow, PairingRow
 
 
 def pairing(session: Session, pairing_id: int) -> Pairing | None:

@@ -21,7 +21,7 @@ from inspect_app.quantity import Quantity
 from inspect_app.storage.audit import Act, canonical_json
 from inspect_app.storage.convert import measured_from, measured_text
 from inspect_app.storage.people import people
-from inspect_app.storage.reference_tables import (
+from inspect_app.storage.tables import (
     ReferenceClearanceRow,
     ReferenceFileRow,
     ReferenceLimitsRow,

@@ -10,8 +10,7 @@ from sqlalchemy.orm import Session, aliased
 
 from inspect_app.model import Device, Outcome
 from inspect_app.storage.convert import device_of
-from inspect_app.storage.result_tables import DeviceVerdictRow
-from inspect_app.storage.tables import DeviceRow
+from inspect_app.storage.tables import DeviceRow, DeviceVerdictRow
 
 _later: Final = aliased(DeviceVerdictRow)
 

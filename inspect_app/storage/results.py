@@ -9,14 +9,14 @@ from sqlalchemy.orm import Session
 
 from inspect_app.errors import InspectError
 from inspect_app.storage.deriving import CharacteristicKey, Listing, listings
-from inspect_app.storage.result_tables import (
+from inspect_app.storage.tables import (
     KEYS_OF_SIGNATURE,
     CharacteristicRow,
     DeviceVerdictRow,
     InstrumentUseRow,
     ResultRow,
+    SignatureRow,
 )
-from inspect_app.storage.tables import SignatureRow
 
 _AT_ONCE: Final = 200
 _LISTS: Final = (DeviceVerdictRow, ResultRow, InstrumentUseRow)

@@ -8,7 +8,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from inspect_app.model import FollowUp
-from inspect_app.storage.lot_tables import LotVerdictRow, SampleChangeRow, SampleDrawRow
+from inspect_app.storage.tables import LotVerdictRow, SampleChangeRow, SampleDrawRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,15 +27,18 @@ from inspect_app.model import (
 from inspect_app.storage.arrivals import COUNTING_SIGNATURE, lots_by_key
 from inspect_app.storage.audit import Act, canonical_json
 from inspect_app.storage.convert import assessment_from
-from inspect_app.storage.lot_tables import (
+from inspect_app.storage.people import people
+from inspect_app.storage.tables import (
+    InspectionRow,
+    LotRow,
     LotVerdictRow,
     ResubmissionRow,
     SampleChangeRow,
     SampleDrawRow,
+    ShipmentRow,
+    SignatureRow,
     SwitchingRulingRow,
 )
-from inspect_app.storage.people import people
-from inspect_app.storage.tables import InspectionRow, LotRow, ShipmentRow, SignatureRow
 
 _PLANS: TypeAdapter[tuple[SeverityPlan, ...]] = TypeAdapter(tuple[SeverityPlan, ...])
 _COUNTS: TypeAdapter[tuple[SeverityCount, ...]] = TypeAdapter(tuple[SeverityCount, ...])

@@ -9,8 +9,16 @@ from sqlalchemy.orm import Session
 
 from inspect_app.model import AboutFleet, Outcome
 from inspect_app.storage.arrivals import COUNTING_SIGNATURE
-from inspect_app.storage.lot_tables import LotVerdictRow, ResubmissionRow
-from inspect_app.storage.tables import EntryInstrumentRow, EntryRow, InspectionRow, LotRow, ShipmentRow, SignatureRow
+from inspect_app.storage.tables import (
+    EntryInstrumentRow,
+    EntryRow,
+    InspectionRow,
+    LotRow,
+    LotVerdictRow,
+    ResubmissionRow,
+    ShipmentRow,
+    SignatureRow,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,8 +12,15 @@ from inspect_app.storage.audit import Act
 from inspect_app.storage.convert import evidence_of
 from inspect_app.storage.pairings import pairing_of
 from inspect_app.storage.people import people
-from inspect_app.storage.sent_tables import LeftOutRow, PairingEndRow, PairingRow, SentCaptureRow
-from inspect_app.storage.tables import EntryEvidenceRow, EntryRow, EvidenceRow
+from inspect_app.storage.tables import (
+    EntryEvidenceRow,
+    EntryRow,
+    EvidenceRow,
+    LeftOutRow,
+    PairingEndRow,
+    PairingRow,
+    SentCaptureRow,
+)
 
 
 def add_sent_capture(

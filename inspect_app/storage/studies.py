@@ -12,7 +12,7 @@ from inspect_app.model import Person, ReaderDoubt, ReaderStudy, StudyAdoption, S
 from inspect_app.storage import instruments
 from inspect_app.storage.audit import Act, canonical_json
 from inspect_app.storage.people import people
-from inspect_app.storage.study_tables import ReaderStudyRow, StudyAdoptionRow
+from inspect_app.storage.tables import ReaderStudyRow, StudyAdoptionRow
 
 _DOUBT: TypeAdapter[ReaderDoubt] = TypeAdapter(ReaderDoubt)
 

@@ -7,8 +7,15 @@ from sqlalchemy.orm import Session
 
 from inspect_app.model import Outcome
 from inspect_app.storage.arrivals import COUNTING_SIGNATURE
-from inspect_app.storage.lot_tables import LotVerdictRow, ResubmissionRow
-from inspect_app.storage.tables import ArrivalRow, InspectionRow, LotRow, ShipmentRow, SignatureRow
+from inspect_app.storage.tables import (
+    ArrivalRow,
+    InspectionRow,
+    LotRow,
+    LotVerdictRow,
+    ResubmissionRow,
+    ShipmentRow,
+    SignatureRow,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

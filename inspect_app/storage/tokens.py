@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from inspect_app.model import AnsweredRequest, Person, Scope, Token
 from inspect_app.storage.audit import Act
 from inspect_app.storage.people import account, people
-from inspect_app.storage.token_tables import AnsweredRequestRow, TokenEndRow, TokenRow
+from inspect_app.storage.tables import AnsweredRequestRow, TokenEndRow, TokenRow
 
 
 def add(

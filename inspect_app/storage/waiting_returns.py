@@ -8,13 +8,15 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from inspect_app.model import Disposition, NonconformityStep
-from inspect_app.storage.nonconformity_tables import (
+from inspect_app.storage.tables import (
+    DeviceRow,
+    InspectionRow,
     NonconformityActRow,
     NonconformityRow,
     ReturnedDeviceRow,
     ReturnShipmentRow,
+    SignatureRow,
 )
-from inspect_app.storage.tables import DeviceRow, InspectionRow, SignatureRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,7 +14,7 @@ from demo_fleet.synthetic import load
 from inspect_app.model import Outcome
 from inspect_app.storage import Database, Session, connect, fleet, measured_over_time
 from inspect_app.storage.fleet import FleetDevice, FleetSearch
-from inspect_app.storage.result_tables import DeviceVerdictRow, InstrumentUseRow, ResultRow
+from inspect_app.storage.tables import DeviceVerdictRow, InstrumentUseRow, ResultRow
 
 DEVICES = 240
 GOGGLE = "synthetic goggle, two tubes"

@@ -6,7 +6,7 @@ from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from inspect_app.model.device_past import LinkKind
-from inspect_app.storage.tables import DeviceKey, Key, PersonKey, SealedRow, chosen_from
+from inspect_app.storage.tables.rows import DeviceKey, Key, PersonKey, SealedRow, chosen_from
 
 
 class DeviceLinkRow(SealedRow):

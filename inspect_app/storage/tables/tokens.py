@@ -5,7 +5,7 @@ from datetime import datetime
 from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from inspect_app.storage.tables import Key, PersonKey, SealedRow, Sha256, ShortText
+from inspect_app.storage.tables.rows import Key, PersonKey, SealedRow, Sha256, ShortText
 
 
 class TokenRow(SealedRow):

@@ -7,7 +7,7 @@ from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from inspect_app.model import FollowUp, Outcome, RulingKind, Severity
-from inspect_app.storage.tables import Key, PersonKey, SealedRow, Sha256, ShortText, chosen_from
+from inspect_app.storage.tables.rows import Key, PersonKey, SealedRow, Sha256, ShortText, chosen_from
 
 LotKey = Annotated[int, mapped_column(ForeignKey("lot.id"))]
 

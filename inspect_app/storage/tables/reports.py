@@ -3,7 +3,7 @@
 from sqlalchemy import CheckConstraint, ForeignKey
 from sqlalchemy.orm import Mapped, mapped_column
 
-from inspect_app.storage.tables import Key, SealedRow
+from inspect_app.storage.tables.rows import Key, SealedRow
 
 _IS_ONE = " + ".join(
     f"CASE WHEN {column} IS NULL THEN 0 ELSE 1 END" for column in ("lot_id", "return_shipment_id", "scope")

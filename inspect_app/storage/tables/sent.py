@@ -5,7 +5,7 @@ from datetime import datetime
 from sqlalchemy import ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
-from inspect_app.storage.tables import EvidenceKey, InspectionKey, Key, PersonKey, SealedRow, Sha256, ShortText
+from inspect_app.storage.tables.rows import EvidenceKey, InspectionKey, Key, PersonKey, SealedRow, Sha256, ShortText
 
 
 class PairingRow(SealedRow):

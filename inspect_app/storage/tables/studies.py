@@ -6,7 +6,7 @@ from sqlalchemy import ForeignKey
 from sqlalchemy.orm import Mapped, mapped_column
 
 from inspect_app.model import StudyKind
-from inspect_app.storage.tables import Key, PersonKey, SealedRow, Sha256, ShortText, chosen_from
+from inspect_app.storage.tables.rows import Key, PersonKey, SealedRow, Sha256, ShortText, chosen_from
 
 
 class ReaderStudyRow(SealedRow):

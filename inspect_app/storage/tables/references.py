@@ -5,7 +5,7 @@ from datetime import datetime
 from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from inspect_app.storage.tables import EvidenceKey, Key, PersonKey, SealedRow, ShortText
+from inspect_app.storage.tables.rows import EvidenceKey, Key, PersonKey, SealedRow, ShortText
 
 
 class ReferenceRow(SealedRow):

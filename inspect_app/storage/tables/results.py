@@ -11,7 +11,7 @@ from sqlalchemy import BigInteger, Float, ForeignKey, Index, Integer, UniqueCons
 from sqlalchemy.orm import Mapped, mapped_column
 
 from inspect_app.model import Finding, Outcome
-from inspect_app.storage.tables import Key, Row, ShortText, chosen_from
+from inspect_app.storage.tables.rows import Key, Row, ShortText, chosen_from
 
 KEYS_OF_SIGNATURE: Final = 100_000
 """The key of a row is its signature's times this, and its place there: it too can be derived again."""

@@ -5,7 +5,7 @@ from datetime import datetime
 from sqlalchemy import UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from inspect_app.storage.tables import InspectionKey, Key, PersonKey, SealedRow, ShortText
+from inspect_app.storage.tables.rows import InspectionKey, Key, PersonKey, SealedRow, ShortText
 
 
 class ReadingRow(SealedRow):

@@ -6,7 +6,7 @@ from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from inspect_app.model import Disposition, NonconformityStep, Severity
-from inspect_app.storage.tables import DeviceKey, Key, PersonKey, SealedRow, ShortText, chosen_from
+from inspect_app.storage.tables.rows import DeviceKey, Key, PersonKey, SealedRow, ShortText, chosen_from
 
 
 class NonconformityRow(SealedRow):
