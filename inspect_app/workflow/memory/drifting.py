@@ -117,6 +117,8 @@ def class_trends(workplace: Workplace, device_class: str) -> tuple[Trend, ...]:
 def class_trend(workplace: Workplace, characteristic_id: int) -> Trend:
     """Return the trend of one characteristic over the deliveries of its class.
 
+    It has to stand out as far as among all of its class: whoever looks at one has chosen it from their list.
+
     Raises
     ------
     NotFound
@@ -128,7 +130,8 @@ def class_trend(workplace: Workplace, characteristic_id: int) -> Trend:
             raise NotFound(f"characteristic {characteristic_id}", "nothing like it was measured", "Choose another one.")
         bounds = limits_on(session, found)
         values = _spread(session, found, SPANS, MOST_OF_A_SPAN)
-    return _trend(found, *_pooled(values), bounds, workplace.clock(), looks=1)
+        looks = len(measured_over_time.characteristics(session, found.device_class))
+    return _trend(found, *_pooled(values), bounds, workplace.clock(), looks=looks)
 
 
 def device_trends(workplace: Workplace, device_id: int) -> tuple[Trend, ...]:
