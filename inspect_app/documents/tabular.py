@@ -79,6 +79,17 @@ def as_typed(text: str) -> str:
     return text[1:] if _ESCAPED.match(text) else text
 
 
+def is_formula(text: str) -> bool:
+    """Say whether a spreadsheet may take a text for a formula.
+
+    Examples
+    --------
+    >>> is_formula("=1+1"), is_formula("'=1+1"), is_formula("A-1")
+    (True, False, False)
+    """
+    return _FORMULA.match(text) is not None and not text.startswith("'")
+
+
 def instant(moment: datetime) -> str:
     """Return a moment in ISO 8601, in UTC."""
     return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
@@ -89,6 +100,11 @@ def write_csv(target: BinaryIO, table: Table[T], rows: Iterable[T]) -> None:
     writer = csv.writer(codecs.getwriter("utf-8-sig")(target))
     writer.writerow(table.columns)
     writer.writerows([_as_text(cell) for cell in cells] for cells in table.cells(rows))
+
+
+def as_shown(cell: Cell) -> str:
+    """Return a cell as a text, as it is before CSV makes it harmless."""
+    return cell if isinstance(cell, str) else str(_as_text(cell))
 
 
 def _as_text(cell: Cell) -> str | int | float:

@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from sqlalchemy import Select, case, func, select
 from sqlalchemy.orm import Session, aliased
@@ -73,14 +74,22 @@ _NEWEST_DOCUMENT = (DocumentRow.signature_id == SignatureRow.id) & ~select(_late
 ).exists()
 
 
-def add_shipment(act: Act, *, contract_number: str, reference: str, supplier: str, received_by: Person) -> Shipment:
-    """Add a shipment."""
+def add_shipment(
+    act: Act,
+    *,
+    contract_number: str,
+    reference: str,
+    supplier: str,
+    received_by: Person,
+    received_at: datetime | None = None,
+) -> Shipment:
+    """Add a shipment, received now unless it is said when."""
     row = act.add(
         ShipmentRow(
             contract_number=contract_number,
             reference=reference,
             supplier=supplier,
-            received_at=act.at,
+            received_at=received_at or act.at,
             received_by_id=received_by.id,
         )
     )
@@ -258,6 +267,11 @@ def last_arrivals(session: Session, device_ids: Collection[int], lot: str | None
     if lot is not None:
         newest = newest.join(LotRow, LotRow.id == ArrivalRow.lot_id).where(LotRow.number == lot)
     return _arrived(session, _arrivals().where(ArrivalRow.id.in_(newest)))
+
+
+def arrivals_by_key(session: Session, keys: Collection[int]) -> tuple[Arrived, ...]:
+    """Return arrivals by their keys, in the order in which they came."""
+    return _arrived(session, _arrivals().where(ArrivalRow.id.in_(keys)).order_by(ArrivalRow.id))
 
 
 def arrivals_of_serials(session: Session, maker: str, serials: Collection[str]) -> dict[str, list[Arrived]]:

@@ -1,6 +1,8 @@
 """Links between devices in the record: which serial was another one before."""
 
-from sqlalchemy import func, or_, select
+from datetime import datetime
+
+from sqlalchemy import Select, func, or_, select
 from sqlalchemy.orm import Session
 
 from inspect_app.model import Device, Person
@@ -13,7 +15,16 @@ from inspect_app.storage.tables import ArrivalRow, DeviceLinkRow, DeviceRow, Lot
 def links_of_device(session: Session, device_id: int) -> tuple[DeviceLink, ...]:
     """Return all that was ever said of a device and others, oldest first."""
     either = or_(DeviceLinkRow.device_id == device_id, DeviceLinkRow.predecessor_id == device_id)
-    rows = session.scalars(select(DeviceLinkRow).where(either).order_by(DeviceLinkRow.id)).all()
+    return _links(session, select(DeviceLinkRow).where(either))
+
+
+def links(session: Session) -> tuple[DeviceLink, ...]:
+    """Return all that was ever said of devices and others, oldest first."""
+    return _links(session, select(DeviceLinkRow))
+
+
+def _links(session: Session, statement: Select[DeviceLinkRow]) -> tuple[DeviceLink, ...]:
+    rows = session.scalars(statement.order_by(DeviceLinkRow.id)).all()
     everybody = people(session)
     devices = _devices(session, {key for row in rows for key in (row.device_id, row.predecessor_id)})
     return tuple(
@@ -29,8 +40,17 @@ def links_of_device(session: Session, device_id: int) -> tuple[DeviceLink, ...]:
     )
 
 
-def add_link(act: Act, *, device_id: int, predecessor_id: int, kind: LinkKind, reason: str, linked_by: Person) -> None:
-    """Append what an approver says of two devices."""
+def add_link(
+    act: Act,
+    *,
+    device_id: int,
+    predecessor_id: int,
+    kind: LinkKind,
+    reason: str,
+    linked_by: Person,
+    at: datetime | None = None,
+) -> None:
+    """Append what an approver says of two devices, now unless it is said when."""
     pair = (DeviceLinkRow.device_id == device_id, DeviceLinkRow.predecessor_id == predecessor_id)
     count = act.session.scalar(select(func.count()).where(*pair)) or 0
     act.add(
@@ -40,7 +60,7 @@ def add_link(act: Act, *, device_id: int, predecessor_id: int, kind: LinkKind, r
             ordinal=count + 1,
             kind=kind,
             reason=reason,
-            linked_at=act.at,
+            linked_at=at or act.at,
             linked_by_id=linked_by.id,
         )
     )

@@ -140,6 +140,17 @@ def devices(session: Session, span: Span, *, serial: str = "", lot: str = "") ->
         yield from _ordered(keys, arrivals.last_arrivals(session, keys, lot or None), lambda one: one.device.id)
 
 
+def received(session: Session, span: Span, *, contract: str = "") -> Iterator[tuple[int, Arrived]]:
+    """Yield every arrival with its key, in the order in which they came; under one contract where it is named."""
+    statement = select(ArrivalRow.id)
+    if contract:
+        shipments_of = select(ShipmentRow.id).where(ShipmentRow.contract_number == contract)
+        lots_of = select(LotRow.id).where(LotRow.shipment_id.in_(shipments_of))
+        statement = statement.where(ArrivalRow.lot_id.in_(lots_of))
+    for keys in _in_batches(session, ArrivalRow.id, statement, span):
+        yield from zip(keys, arrivals.arrivals_by_key(session, keys), strict=True)
+
+
 def inspections_of(session: Session, span: Span) -> Iterator[Inspection]:
     """Yield inspections with the newest entry of each step, in the order in which they were opened."""
     for keys in _in_batches(session, InspectionRow.id, select(InspectionRow.id), span, _SMALL_BATCH):

@@ -223,11 +223,18 @@ def add_act(
 
 
 def add_return(
-    act: Act, *, supplier: str, reference: str, remark: str, device_ids: Collection[int], by: Person
+    act: Act,
+    *,
+    supplier: str,
+    reference: str,
+    remark: str,
+    device_ids: Collection[int],
+    by: Person,
+    at: datetime | None = None,
 ) -> None:
-    """Keep that devices were sent back."""
+    """Keep that devices were sent back, now unless it is said when."""
     row = act.add(
-        ReturnShipmentRow(supplier=supplier, reference=reference, remark=remark, sent_at=act.at, sent_by_id=by.id)
+        ReturnShipmentRow(supplier=supplier, reference=reference, remark=remark, sent_at=at or act.at, sent_by_id=by.id)
     )
     act.add_all([ReturnedDeviceRow(return_shipment_id=row.id, device_id=device_id) for device_id in device_ids])
 

@@ -3,6 +3,7 @@
 import json
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -95,10 +96,11 @@ def add_reading(
     by: Person,
     *,
     remark: str,
-    measured: Measured | None,
-    files: Sequence[tuple[str, str]],
+    measured: Measured | None = None,
+    files: Sequence[tuple[str, str]] = (),
+    at: datetime | None = None,
 ) -> int:
-    """Append a reading and return its number."""
+    """Append a reading, of now unless it is said when, and return its number."""
     number = last_number(act.session, reference_id) + 1
     row = act.add(
         ReferenceReadingRow(
@@ -108,7 +110,7 @@ def add_reading(
             standard_uncertainty=quantity.standard_uncertainty,
             remark=remark,
             transcript=None if measured is None else measured_text(measured),
-            read_at=act.at,
+            read_at=at or act.at,
             read_by_id=by.id,
         )
     )
@@ -125,6 +127,12 @@ def last_number(session: Session, reference_id: int) -> int:
     """Return the number of the newest reading, 0 where there is none."""
     which = ReferenceReadingRow.reference_id == reference_id
     return session.scalar(select(func.max(ReferenceReadingRow.number)).where(which)) or 0
+
+
+def last_read(session: Session, reference_id: int) -> datetime | None:
+    """Return when a reference was read last."""
+    which = ReferenceReadingRow.reference_id == reference_id
+    return session.scalar(select(func.max(ReferenceReadingRow.read_at)).where(which))
 
 
 def add_limits(

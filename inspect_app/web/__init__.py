@@ -17,6 +17,7 @@ from inspect_app.web.documents import bp as documents
 from inspect_app.web.drift import bp as drift
 from inspect_app.web.evidence import bp as evidence
 from inspect_app.web.exports import bp as exports
+from inspect_app.web.imports import bp as imports
 from inspect_app.web.inspections import bp as inspections
 from inspect_app.web.lots import bp as lots
 from inspect_app.web.nonconformities import bp as nonconformities
@@ -67,6 +68,7 @@ _BLUEPRINTS: Final = (
     admin,
     tokens,
     exports,
+    imports,
 )
 _MIB: Final = 1 << 20
 _DEFAULTS: Final[Mapping[str, Any]] = {

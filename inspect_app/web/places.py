@@ -47,6 +47,7 @@ PLACES: Final = (
             ),
             Entry(words="Repeats", endpoint="dock.due"),
             Entry(words="Returns", endpoint="nonconformities.returns", covers=("nonconformities.send_back",)),
+            Entry(words="Imports", endpoint="imports.index", covers=("imports",)),
         ),
     ),
     Place(

@@ -139,7 +139,9 @@ from inspect_app.workflow.memory.history import (
     events,
     find_devices,
 )
-from inspect_app.workflow.memory.importing import Imported, import_instruments
+from inspect_app.workflow.memory.imported_file import discard_file, held_file, hold_file
+from inspect_app.workflow.memory.importing import Imported, LineAnswer, LineState, import_list, preview_import
+from inspect_app.workflow.memory.imports import IMPORTS, NOT_IMPORTED, importable
 from inspect_app.workflow.memory.linking import link_devices, standing_links
 from inspect_app.workflow.memory.listing import Listing, Where, format_of, may_see_accounts, part_of_list, write_list
 from inspect_app.workflow.memory.lists import LISTS, list_named
@@ -242,9 +244,11 @@ __all__ = [
     "COVERAGE",
     "FLEET_ASKED",
     "FOLLOW_UPS",
+    "IMPORTS",
     "LISTS",
     "LONGEST_DAYS",
     "MOST_COMPARED",
+    "NOT_IMPORTED",
     "PARTS_WAIT",
     "SPOT_CHANGES",
     "WAITS",
@@ -280,6 +284,8 @@ __all__ = [
     "InspectionHistory",
     "IssuedDocument",
     "KeptDraft",
+    "LineAnswer",
+    "LineState",
     "Listing",
     "LotDevice",
     "LotOrder",
@@ -377,6 +383,7 @@ __all__ = [
     "device_history",
     "device_trends",
     "devices_to_return",
+    "discard_file",
     "dispose",
     "document",
     "document_of",
@@ -401,7 +408,10 @@ __all__ = [
     "form_of",
     "format_of",
     "forms_at_the_bench",
-    "import_instruments",
+    "held_file",
+    "hold_file",
+    "import_list",
+    "importable",
     "inspect_again",
     "inspection",
     "instruments",
@@ -460,6 +470,7 @@ __all__ = [
     "password_in_environment",
     "person",
     "place_captures",
+    "preview_import",
     "prove_file",
     "prove_number",
     "prove_password",

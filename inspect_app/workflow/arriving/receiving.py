@@ -135,25 +135,41 @@ def receive_shipment(
     NotAllowed
         The person may not receive.
     """
+    with acting(workplace, person, "inspect", "shipment received") as act:
+        shipment = take_shipment_in(workplace, act, contract_number, reference, arrivals, by=person)
+        act.tell(f"shipment {shipment.reference}", contract=shipment.contract_number, devices=str(len(arrivals)))
+        return shipment
+
+
+def take_shipment_in(
+    workplace: Workplace,
+    act: Act,
+    contract_number: str,
+    reference: str,
+    arrivals: Sequence[AcceptedArrival],
+    *,
+    by: Person,
+    at: datetime | None = None,
+) -> Shipment:
+    """Do what `receive_shipment` does within an act; received now unless it is said when."""
     reference = clean_line("reference", reference)
     accepted = [_cleaned(arrival) for arrival in arrivals]
     _prove_unique(accepted)
-    with acting(workplace, person, "inspect", "shipment received") as act:
-        contract = contract_from(found_contract(sources.contract(act.session, contract_number), contract_number))
-        _prove_classes(contract, accepted, workplace)
-        known = kept.find_shipment(act.session, contract.number, reference)
-        if known is not None:
-            return _same_shipment(act.session, known, accepted)
-        shipment = kept.add_shipment(
-            act,
-            contract_number=contract.number,
-            reference=reference,
-            supplier=contract.supplier,
-            received_by=person,
-        )
-        _add_lots(act, contract, shipment, accepted)
-        act.tell(f"shipment {reference}", contract=contract.number, devices=str(len(accepted)))
-        return shipment
+    contract = contract_from(found_contract(sources.contract(act.session, contract_number), contract_number))
+    _prove_classes(contract, accepted, workplace)
+    known = kept.find_shipment(act.session, contract.number, reference)
+    if known is not None:
+        return _same_shipment(act.session, known, accepted)
+    shipment = kept.add_shipment(
+        act,
+        contract_number=contract.number,
+        reference=reference,
+        supplier=contract.supplier,
+        received_by=by,
+        received_at=at,
+    )
+    _add_lots(act, contract, shipment, accepted)
+    return shipment
 
 
 def _cleaned(arrival: AcceptedArrival) -> AcceptedArrival:

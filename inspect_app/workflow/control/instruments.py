@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.model import Calibration, Instrument, Person
+from inspect_app.storage import Act
 from inspect_app.storage import instruments as kept
 from inspect_app.workflow.typed_text import clean_line, normalise_serial
 from inspect_app.workflow.workplace import Workplace, acting, reading
@@ -41,6 +42,16 @@ def add_calibration(
     NotFound
         There is no such instrument.
     """
+    with acting(workplace, person, "keep", "calibration added") as act:
+        found = kept.instrument(act.session, instrument_id)
+        if found is None:
+            raise NotFound(f"instrument {instrument_id}", "there is no such instrument", "Choose one from the list.")
+        act.tell(f"instrument {found.serial}", certificate=calibration.certificate, due=calibration.due_on.isoformat())
+        return take_calibration_in(act, found, calibration)
+
+
+def take_calibration_in(act: Act, found: Instrument, calibration: Calibration) -> Instrument:
+    """Do what `add_calibration` does within an act."""
     if calibration.due_on < calibration.calibrated_on:
         raise UnusableInput("due date", "it lies before the calibration", "Correct one of the dates.")
     cleaned = replace(
@@ -48,15 +59,10 @@ def add_calibration(
         certificate=clean_line("certificate", calibration.certificate),
         laboratory=clean_line("laboratory", calibration.laboratory),
     )
-    with acting(workplace, person, "keep", "calibration added") as act:
-        found = kept.instrument(act.session, instrument_id)
-        if found is None:
-            raise NotFound(f"instrument {instrument_id}", "there is no such instrument", "Choose one from the list.")
-        if cleaned in found.calibrations:
-            return found
-        kept.add_calibration(act, instrument_id, cleaned)
-        act.tell(f"instrument {found.serial}", certificate=cleaned.certificate, due=cleaned.due_on.isoformat())
-        return replace(found, calibrations=(*found.calibrations, cleaned))
+    if cleaned in found.calibrations:
+        return found
+    kept.add_calibration(act, found.id, cleaned)
+    return replace(found, calibrations=(*found.calibrations, cleaned))
 
 
 def instruments(workplace: Workplace) -> tuple[Instrument, ...]:

@@ -11,9 +11,9 @@ from inspect_app.errors import NotAllowed, NotFound, NothingToMeasure, UnusableI
 from inspect_app.judge.control import limits_from
 from inspect_app.judge.watching import Alarm, ChartPoint, alarm_of, chart
 from inspect_app.measure import CHECKS, prove_options
-from inspect_app.model import ConditionValue, Evidence, Measured, Person, Reference, WatchedReference
+from inspect_app.model import Condition, ConditionValue, Evidence, Measured, Person, Reference, WatchedReference
 from inspect_app.quantity import Quantity, parse_number
-from inspect_app.storage import Session, references
+from inspect_app.storage import Act, Session, references
 from inspect_app.workflow.typed_text import clean_line, clean_reason, clean_remark
 from inspect_app.workflow.workplace import Workplace, acting, prove_may, reading
 
@@ -56,6 +56,18 @@ def add_reference(
     NotAllowed
         The person may not approve.
     """
+    under = {key: _value(text) for key, text in _pairs("condition", condition).items()}
+    given = _pairs("options", options)
+    with acting(workplace, person, "approve", "reference added") as act:
+        made = take_reference_in(act, name, check, quantity_name, condition=under, options=given)
+        act.tell(f"reference {made.name}", check=check, quantity=quantity_name)
+        return made
+
+
+def take_reference_in(
+    act: Act, name: str, check: str, quantity_name: str, *, condition: Condition, options: Mapping[str, str]
+) -> Reference:
+    """Do what `add_reference` does within an act."""
     name = clean_line("name", name)
     found = CHECKS.get(check)
     if found is None:
@@ -63,21 +75,18 @@ def add_reference(
     if quantity_name not in found.quantities:
         known = ", ".join(sorted(found.quantities))
         raise UnusableInput("quantity", f"{check} gives no '{quantity_name}'", f"Use one of {known}.")
-    given = _pairs("options", options)
-    prove_options(found.options, given)
-    with acting(workplace, person, "approve", "reference added") as act:
-        if references.reference_named(act.session, name) is not None:
-            raise UnusableInput("name", f"'{name}' is watched already", "Open it, or take another name.")
-        act.tell(f"reference {name}", check=check, quantity=quantity_name)
-        return references.add_reference(
-            act,
-            name=name,
-            check=check,
-            quantity_name=quantity_name,
-            unit=found.quantities[quantity_name],
-            condition={key: _value(text) for key, text in _pairs("condition", condition).items()},
-            options=given,
-        )
+    prove_options(found.options, options)
+    if references.reference_named(act.session, name) is not None:
+        raise UnusableInput("name", f"'{name}' is watched already", "Open it, or take another name.")
+    return references.add_reference(
+        act,
+        name=name,
+        check=check,
+        quantity_name=quantity_name,
+        unit=found.quantities[quantity_name],
+        condition=condition,
+        options=options,
+    )
 
 
 def read_reference(workplace: Workplace, person: Person, reference_id: int, given: TypedReading) -> ChartPoint:

@@ -1,9 +1,11 @@
 """Linking devices that are one and the same: re-marked serials, devices that changed hands."""
 
+from datetime import datetime
+
 from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.model import Device, Person
 from inspect_app.model.device_past import DeviceLink, LinkKind
-from inspect_app.storage import Session, arrivals, links
+from inspect_app.storage import Act, Session, arrivals, links
 from inspect_app.workflow.typed_text import clean_reason
 from inspect_app.workflow.workplace import Workplace, acting
 
@@ -22,24 +24,30 @@ def link_devices(
     NotAllowed
         The person is no approver.
     """
-    reason = clean_reason(reason, "Say how it is known.")
-    if device_id == predecessor_id:
-        raise UnusableInput("earlier serial", "it is this device itself", "Name the device that it was before.")
     with acting(workplace, person, "approve", "devices linked") as act:
         later, earlier = _existing(act.session, device_id), _existing(act.session, predecessor_id)
-        standing = standing_links(links.links_of_device(act.session, device_id))
-        if any((one.device.id, one.predecessor.id) == (predecessor_id, device_id) for one in standing):
-            raise UnusableInput("earlier serial", "it is linked the other way round", "Take that link back first.")
-        known = next((one for one in standing if one.predecessor.id == predecessor_id), None)
-        if (known is None and kind is LinkKind.NOT_THE_SAME) or (known is not None and known.kind is kind):
-            return
-        links.add_link(
-            act, device_id=device_id, predecessor_id=predecessor_id, kind=kind, reason=reason, linked_by=person
-        )
+        reason = take_link_in(act, later, earlier, kind, reason, by=person)
         act.tell(
             f"device {later.serial}", serial=later.serial, maker=later.maker, earlier=earlier.serial,
             earlier_maker=earlier.maker, kind=kind.value, reason=reason,
         )  # fmt: skip
+
+
+def take_link_in(
+    act: Act, later: Device, earlier: Device, kind: LinkKind, reason: str, *, by: Person, at: datetime | None = None
+) -> str:
+    """Do what `link_devices` does within an act, now unless it is said when, and return the reason as it is kept."""
+    reason = clean_reason(reason, "Say how it is known.")
+    if later.id == earlier.id:
+        raise UnusableInput("earlier serial", "it is this device itself", "Name the device that it was before.")
+    standing = standing_links(links.links_of_device(act.session, later.id))
+    if any((one.device.id, one.predecessor.id) == (earlier.id, later.id) for one in standing):
+        raise UnusableInput("earlier serial", "it is linked the other way round", "Take that link back first.")
+    known = next((one for one in standing if one.predecessor.id == earlier.id), None)
+    if (known is None and kind is LinkKind.NOT_THE_SAME) or (known is not None and known.kind is kind):
+        return reason
+    links.add_link(act, device_id=later.id, predecessor_id=earlier.id, kind=kind, reason=reason, linked_by=by, at=at)
+    return reason
 
 
 def standing_links(said: tuple[DeviceLink, ...]) -> tuple[DeviceLink, ...]:

@@ -261,20 +261,40 @@ def send_back(
     NotAllowed
         The person may not inspect.
     """
+    with acting(workplace, person, "inspect", "devices sent back") as act:
+        sent = take_return_in(act, supplier, reference, device_ids, remark=remark, by=person)
+        serials = ", ".join(device.serial for device in sent)
+        act.tell(f"return {clean_line('reference', reference)}", supplier=supplier, serials=serials)
+
+
+def take_return_in(
+    act: Act,
+    supplier: str,
+    reference: str,
+    device_ids: Iterable[int],
+    *,
+    remark: str,
+    by: Person,
+    at: datetime | None = None,
+) -> tuple[Device, ...]:
+    """Do what `send_back` does within an act, now unless it is said when, and return the devices."""
     reference, remark = clean_line("reference", reference), clean_remark("remark", remark)
     wanted = tuple(dict.fromkeys(device_ids))
     if not wanted:
         raise UnusableInput("devices", "none is chosen", "Choose what goes back.")
-    with acting(workplace, person, "inspect", "devices sent back") as act:
-        if any((one.supplier, one.reference) == (supplier, reference) for one in kept.returns(act.session)):
-            raise UnusableInput("reference", f"{reference} was used for this supplier", "Give each its own.")
-        waiting = {one.device.id: one.device for one in _to_return(act.session, supplier)}
-        strangers = [device_id for device_id in wanted if device_id not in waiting]
-        if strangers:
-            raise UnusableInput("devices", f"device {strangers[0]} does not wait to be sent back", "Look at the list.")
-        kept.add_return(act, supplier=supplier, reference=reference, remark=remark, device_ids=wanted, by=person)
-        serials = ", ".join(waiting[device_id].serial for device_id in wanted)
-        act.tell(f"return {reference}", supplier=supplier, serials=serials)
+    if any((one.supplier, one.reference) == (supplier, reference) for one in kept.returns(act.session)):
+        raise UnusableInput("reference", f"{reference} was used for this supplier", "Give each its own.")
+    waiting = {one.device.id: one for one in _to_return(act.session, supplier)}
+    strangers = [device_id for device_id in wanted if device_id not in waiting]
+    if strangers:
+        raise UnusableInput("devices", f"device {strangers[0]} does not wait to be sent back", "Look at the list.")
+    early = [one for key in wanted for one in waiting[key].nonconformities if not _is_sent_since(one, at or act.at)]
+    if early:
+        raise UnusableInput(
+            "sent at", f"{early[0].number} was disposed of only later", "Give the moment when they were sent."
+        )
+    kept.add_return(act, supplier=supplier, reference=reference, remark=remark, device_ids=wanted, by=by, at=at)
+    return tuple(waiting[key].device for key in wanted)
 
 
 def returns(workplace: Workplace) -> tuple[ReturnShipment, ...]:

@@ -35,7 +35,7 @@ def add_account(
     NotAllowed
         The person is no administrator.
     """
-    login = _clean_login(login)
+    login = clean_login(login)
     name = clean_line("name", name)
     _prove_password_is_good(password, login, name)
     password_hash = workplace.hasher.hash(password)
@@ -47,7 +47,14 @@ def add_account(
     return added
 
 
-def _clean_login(login: str) -> str:
+def clean_login(login: str) -> str:
+    """Return a login in the one spelling that the record uses.
+
+    Raises
+    ------
+    UnusableInput
+        It cannot be one.
+    """
     cleaned = login.strip().lower()
     if not _LOGIN.fullmatch(cleaned) or cleaned == CONSOLE:
         raise UnusableInput(

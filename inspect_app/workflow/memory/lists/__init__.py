@@ -11,9 +11,10 @@ from typing import Any, Final
 from inspect_app.errors import NotFound
 from inspect_app.workflow.memory.listing import Listing
 from inspect_app.workflow.memory.lists.found import DOCUMENTS, INSPECTIONS, NONCONFORMITIES, RESULTS, RETURNS
-from inspect_app.workflow.memory.lists.kept import ACCOUNTS, CAPTURES, EVENTS, INSTRUMENTS, STUDIES
-from inspect_app.workflow.memory.lists.received import CONTRACTS, DEVICES, LOTS, SHIPMENTS, SUPPLIERS
+from inspect_app.workflow.memory.lists.kept import ACCOUNTS, CALIBRATIONS, CAPTURES, EVENTS, INSTRUMENTS, STUDIES
+from inspect_app.workflow.memory.lists.received import ARRIVALS, CONTRACTS, DEVICES, LINKS, LOTS, SHIPMENTS, SUPPLIERS
 from inspect_app.workflow.memory.lists.searched import FLEET
+from inspect_app.workflow.memory.lists.watched import REFERENCE_READINGS, REFERENCES
 
 LISTS: Final[Mapping[str, Listing[Any]]] = {
     one.name: one
@@ -22,7 +23,9 @@ LISTS: Final[Mapping[str, Listing[Any]]] = {
         CONTRACTS,
         SHIPMENTS,
         LOTS,
+        ARRIVALS,
         DEVICES,
+        LINKS,
         FLEET,
         INSPECTIONS,
         RESULTS,
@@ -31,6 +34,9 @@ LISTS: Final[Mapping[str, Listing[Any]]] = {
         RETURNS,
         CAPTURES,
         INSTRUMENTS,
+        CALIBRATIONS,
+        REFERENCES,
+        REFERENCE_READINGS,
         STUDIES,
         ACCOUNTS,
         EVENTS,

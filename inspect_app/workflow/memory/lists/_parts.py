@@ -1,8 +1,10 @@
 """What the declarations of lists share."""
 
+import json
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, TypeVar
 
+from inspect_app.model import Condition
 from inspect_app.storage.listing import Span
 
 T = TypeVar("T")
@@ -18,3 +20,8 @@ def part_of(rows: Iterable[T], span: Span, key_of: Callable[[T], Any]) -> Iterat
 def joined(texts: Iterable[str]) -> str:
     """Return several texts in one cell."""
     return "; ".join(texts)
+
+
+def condition_text(condition: Condition) -> str:
+    """Return a condition as text that can be read back."""
+    return json.dumps(dict(condition), ensure_ascii=False, sort_keys=True) if condition else ""

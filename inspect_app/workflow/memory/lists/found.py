@@ -1,16 +1,15 @@
 """Lists of what was found: inspections, results, documents, nonconformities, what was sent back."""
 
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 from inspect_app.documents.tabular import Cell, Table
-from inspect_app.model import Condition, Entry, Inspection, Nonconformity, Result, ReturnShipment
+from inspect_app.model import Entry, Inspection, Nonconformity, Result, ReturnShipment
 from inspect_app.storage import Session, listing, nonconformities
 from inspect_app.storage.listing import ListedInspection, Span
 from inspect_app.workflow.memory.listing import Listing, Where
-from inspect_app.workflow.memory.lists._parts import joined, part_of
+from inspect_app.workflow.memory.lists._parts import condition_text, joined, part_of
 from inspect_app.workflow.papers.issued import IssuedDocument
 from inspect_app.workflow.workplace import Workplace
 
@@ -46,11 +45,6 @@ def _results(_workplace: Workplace, session: Session, span: Span, _where: Where)
 
 def _returns(_workplace: Workplace, session: Session, span: Span, _where: Where) -> Iterator[ReturnShipment]:
     return part_of(nonconformities.returns(session), span, lambda one: one.id)
-
-
-def _condition(condition: Condition) -> str:
-    """Return a condition as text that can be read back."""
-    return json.dumps(dict(condition), ensure_ascii=False, sort_keys=True) if condition else ""
 
 
 def _disposition(one: Nonconformity) -> Cell:
@@ -96,7 +90,7 @@ RESULTS: Final[Listing[ListedResult]] = Listing(
             "step": lambda one: one.entry.step_id,
             "check": lambda one: None if one.entry.measured is None else one.entry.measured.check,
             "quantity": lambda one: one.result.quantity_name,
-            "condition": lambda one: _condition(one.result.condition),
+            "condition": lambda one: condition_text(one.result.condition),
             "value": lambda one: one.result.quantity.value,
             "standard_uncertainty": lambda one: one.result.quantity.standard_uncertainty,
             "unit": lambda one: one.result.quantity.unit,

@@ -7,7 +7,7 @@ from typing import Final
 
 from inspect_app.documents.tabular import Table
 from inspect_app.errors import NotFound
-from inspect_app.model import Event, Evidence, Instrument, Person, ReaderStudy
+from inspect_app.model import Calibration, Event, Evidence, Instrument, Person, ReaderStudy
 from inspect_app.storage import Session, instruments, listing, people, studies
 from inspect_app.storage.listing import Span
 from inspect_app.workflow.memory.listing import Listing, Where
@@ -43,6 +43,14 @@ def _captures(_workplace: Workplace, session: Session, span: Span, _where: Where
 
 def _instruments(_workplace: Workplace, session: Session, span: Span, _where: Where) -> Iterator[Instrument]:
     return part_of(instruments.instruments(session), span, lambda one: one.id)
+
+
+def _calibrations(
+    _workplace: Workplace, session: Session, _span: Span, _where: Where
+) -> Iterator[tuple[Instrument, Calibration]]:
+    for one in sorted(instruments.instruments(session), key=lambda one: one.id):
+        for calibration in one.calibrations:
+            yield one, calibration
 
 
 def _studies(_workplace: Workplace, session: Session, span: Span, _where: Where) -> Iterator[ReaderStudy]:
@@ -83,6 +91,20 @@ INSTRUMENTS: Final[Listing[Instrument]] = Listing(
     ),
     key_of=lambda one: one.id,
     rows=_instruments,
+)
+CALIBRATIONS: Final[Listing[tuple[Instrument, Calibration]]] = Listing(
+    table=Table(
+        name="calibrations",
+        columns={
+            "kind": lambda one: one[0].kind,
+            "serial": lambda one: one[0].serial,
+            "certificate": lambda one: one[1].certificate,
+            "laboratory": lambda one: one[1].laboratory,
+            "calibrated_on": lambda one: one[1].calibrated_on,
+            "due_on": lambda one: one[1].due_on,
+        },
+    ),
+    rows=_calibrations,
 )
 STUDIES: Final[Listing[ReaderStudy]] = Listing(
     table=Table(

@@ -1,12 +1,14 @@
 """Lists of what came in: suppliers, contracts, shipments, lots, devices."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from typing import Final
 
 from inspect_app.definitions import Contract
 from inspect_app.documents.tabular import Cell, Table
 from inspect_app.errors import UnusableInput
-from inspect_app.storage import Session, listing, sources
+from inspect_app.model.device_past import DeviceLink
+from inspect_app.storage import Session, links, listing, sources
 from inspect_app.storage.arrivals import Arrived
 from inspect_app.storage.listing import ListedShipment, Span
 from inspect_app.workflow.arriving.contracts import contract_from
@@ -15,6 +17,14 @@ from inspect_app.workflow.memory.listing import Listing, Where
 from inspect_app.workflow.memory.lists._parts import joined, part_of
 from inspect_app.workflow.outcomes.suppliers import Rate, SupplierRecord, records_of_suppliers, switching_in_words
 from inspect_app.workflow.workplace import Workplace
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Received:
+    """One device in one delivery, with its key in the list."""
+
+    id: int
+    arrived: Arrived
 
 
 def _key_of_supplier(one: SupplierRecord) -> str:
@@ -40,6 +50,15 @@ def _lots(_workplace: Workplace, session: Session, span: Span, where: Where) -> 
 
 def _devices(_workplace: Workplace, session: Session, span: Span, where: Where) -> Iterator[Arrived]:
     return listing.devices(session, span, serial=where.get("serial", ""), lot=where.get("lot", ""))
+
+
+def _arrivals(_workplace: Workplace, session: Session, span: Span, where: Where) -> Iterator[Received]:
+    for key, arrived in listing.received(session, span, contract=where.get("contract", "")):
+        yield Received(id=key, arrived=arrived)
+
+
+def _links(_workplace: Workplace, session: Session, _span: Span, _where: Where) -> Iterator[DeviceLink]:
+    return iter(links.links(session))
 
 
 def _rate(name: str, rate_of: Callable[[SupplierRecord], Rate]) -> dict[str, Callable[[SupplierRecord], Cell]]:
@@ -156,4 +175,39 @@ DEVICES: Final[Listing[Arrived]] = Listing(
     key_of=lambda one: one.device.id,
     rows=_devices,
     filters=("serial", "lot"),
+)
+ARRIVALS: Final[Listing[Received]] = Listing(
+    table=Table(
+        name="arrivals",
+        columns={
+            "contract": lambda one: one.arrived.lot.shipment.contract_number,
+            "delivery_note": lambda one: one.arrived.lot.shipment.reference,
+            "lot": lambda one: one.arrived.lot.number,
+            "device_class": lambda one: one.arrived.lot.device_class,
+            "serial": lambda one: one.arrived.device.serial,
+            "note": lambda one: one.arrived.note,
+            "is_on_packing_list": lambda one: one.arrived.is_on_list,
+            "received_at": lambda one: one.arrived.lot.shipment.received_at,
+            "received_by": lambda one: one.arrived.lot.shipment.received_by.name,
+        },
+    ),
+    key_of=lambda one: one.id,
+    rows=_arrivals,
+    filters=("contract",),
+)
+LINKS: Final[Listing[DeviceLink]] = Listing(
+    table=Table(
+        name="links",
+        columns={
+            "serial": lambda one: one.device.serial,
+            "maker": lambda one: one.device.maker,
+            "earlier_serial": lambda one: one.predecessor.serial,
+            "earlier_maker": lambda one: one.predecessor.maker,
+            "kind": lambda one: one.kind.value,
+            "reason": lambda one: one.reason,
+            "linked_at": lambda one: one.linked_at,
+            "linked_by": lambda one: one.linked_by.name,
+        },
+    ),
+    rows=_links,
 )
