@@ -40,7 +40,7 @@ class SyntheticDevice:
 class Delivery:
     """One lot with what the bench finds of each device: one row of values a device, one column a trait.
 
-    The last lots of a large fleet wait to be inspected.
+    One uncertainty a trait. The last lots of a large fleet wait to be inspected.
     """
 
     maker: Maker
@@ -130,7 +130,7 @@ class Deliveries:
         age = _years(BEGAN, at) - born
         excess = np.array([device.excess for device in devices])
         truth = usual * (1 + excess) * (1 + of_process * born) * (1 + of_ageing * age)
-        uncertainty = np.broadcast_to(usual * of_bench, truth.shape)
+        uncertainty = usual * of_bench
         return truth + uncertainty * self.generator.normal(size=truth.shape), uncertainty
 
 

@@ -1,19 +1,20 @@
 """A delivery as rows of the record: received, recorded, judged by the real rules, signed, sent back."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Any, Final
 
 from demo_fleet.synthetic.deliveries import Delivery, SyntheticDevice
-from demo_fleet.synthetic.makers import BATTERY, METHOD, NOISE, STEPS
+from demo_fleet.synthetic.makers import BATTERY, METHOD, NOISE, STEPS, Maker
 from inspect_app import __version__, judge
 from inspect_app.definitions import Contract, Form
 from inspect_app.judge import StepResults
-from inspect_app.model import Disposition, EntryState, Limit, NonconformityStep, Outcome
+from inspect_app.model import Disposition, EntryState, Judgement, Limit, NonconformityStep, Outcome
 from inspect_app.model.measured import Measured, Result
 from inspect_app.quantity import Contribution, Quantity
 from inspect_app.storage.convert import assessment_text, measured_text
+from inspect_app.storage.deriving import Answer, Listing, Signed, listing
 from inspect_app.storage.tables import (
     ArrivalRow,
     DeviceRow,
@@ -51,6 +52,15 @@ class Bench:
     logger_id: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignedLot:
+    """The signatures of a lot as rows, what each is listed by, and the places of the devices that were rejected."""
+
+    rows: Rows
+    listings: list[Listing]
+    rejected: list[int]
+
+
 @dataclass(slots=True, kw_only=True)
 class Ledger:
     """Makes the rows of one delivery after the other, and counts their keys."""
@@ -84,13 +94,13 @@ class Ledger:
             ],
         }  # fmt: skip
 
-    def recorded(self, delivery: Delivery) -> tuple[Rows, list[tuple[StepResults, ...]]]:
-        """Return inspections with their entries, and what each device's steps gave."""
+    def recorded(self, delivery: Delivery) -> tuple[Rows, list[list[Answer]]]:
+        """Return inspections with their entries, and the answers that each device got."""
         rows: Rows = {InspectionRow: [], EntryRow: [], EntryInstrumentRow: [], MeasurementRow: []}
-        found = []
+        answered = []
         form_id, form = self.bench.forms[delivery.maker.device_class]
         contract_id, _ = self.bench.contracts[delivery.maker.contract]
-        for place, device in enumerate(delivery.devices):
+        for place, (device, found) in enumerate(zip(delivery.devices, _found(delivery, form), strict=True)):
             at = delivery.at + RECORDED_AFTER + place * PACE
             inspection_id = self.next_key("inspection")
             rows[InspectionRow].append(
@@ -98,58 +108,84 @@ class Ledger:
                  "form_id": form_id, "contract_id": contract_id, "opened_at": at,
                  "opened_by_id": self.inspector(delivery)}
             )  # fmt: skip
-            steps = _steps(delivery, place, form)
-            for step in steps:
-                self._record(rows, delivery, inspection_id, step, at)
-            found.append(steps)
-        return rows, found
+            answers = [
+                Answer(entry_id=self.next_key("entry"), step_id=step_id, recorded_at=at,
+                       instrument_ids=(self._instrument(step_id, delivery.meter),), measured=measured)
+                for step_id, measured in found.items()
+            ]  # fmt: skip
+            for answer in answers:
+                _record(rows, inspection_id, answer, self.inspector(delivery))
+            answered.append(answers)
+        return rows, answered
 
-    def _record(self, rows: Rows, delivery: Delivery, inspection_id: int, step: StepResults, at: datetime) -> None:
-        entry_id = self.next_key("entry")
-        rows[EntryRow].append(
-            {"id": entry_id, "inspection_id": inspection_id, "step_id": step.step_id, "revision": 1,
-             "state": EntryState.RECORDED, "answers": "{}", "conditions": "{}", "problem": None, "reason": None,
-             "recorded_at": at, "recorded_by_id": self.inspector(delivery)}
-        )  # fmt: skip
-        rows[EntryInstrumentRow].append(
-            {"id": entry_id, "entry_id": entry_id, "position": 1,
-             "instrument_id": self._instrument(step.step_id, delivery.meter)}
-        )  # fmt: skip
-        if step.measured is not None:
-            rows[MeasurementRow].append(
-                {"entry_id": entry_id, "program_version": __version__, "transcript": measured_text(step.measured)}
-            )
-
-    def signed(self, delivery: Delivery, found: Sequence[tuple[StepResults, ...]]) -> tuple[Rows, list[int]]:
-        """Return signatures with the nonconformities of rejected devices, and the places of these devices."""
-        _, contract = self.bench.contracts[delivery.maker.contract]
+    def signed(self, delivery: Delivery, answered: Sequence[Sequence[Answer]]) -> SignedLot:
+        """Return signatures with the nonconformities of rejected devices, and what each signature is listed by."""
         rows: Rows = {SignatureRow: [], NonconformityRow: []}
-        rejected = []
-        first = self.last["inspection"] - len(found)
-        for place, steps in enumerate(found):
-            judgements = judge.judge_results(contract.limits[delivery.maker.device_class], (), steps)
+        listings, rejected = [], []
+        first = self.last["inspection"] - len(answered)
+        for place, answers in enumerate(answered):
+            judgements = self._judge(delivery.maker, answers)
             verdict = judge.device_verdict(judgements)
-            at = delivery.at + SIGNED_AFTER + place * PACE
-            signature_id = self.next_key("signature")
+            signed = self._signed(
+                delivery, place, inspection_id=first + place + 1, judgements=judgements, outcome=verdict.outcome
+            )
+            listings.append(listing(signed, answers))
             rows[SignatureRow].append(
-                {"id": signature_id, "inspection_id": first + place + 1, "ordinal": 1, "signed_at": at,
-                 "signed_by_id": self.inspector(delivery), "outcome": verdict.outcome, "remark": "",
+                {"id": signed.id, "inspection_id": signed.inspection_id, "ordinal": 1, "signed_at": signed.signed_at,
+                 "signed_by_id": signed.signed_by_id, "outcome": verdict.outcome, "remark": "",
                  "assessment": assessment_text(judgements, verdict)}
             )  # fmt: skip
             if verdict.outcome is Outcome.REJECTED:
                 rejected.append(place)
-                for ordinal, judgement in enumerate(verdict.deciding, start=1):
-                    if isinstance(judgement.limit, Limit):
-                        number = self._next_nonconformity(at.year)
-                        rows[NonconformityRow].append(
-                            {"id": self.next_key("nonconformity"), "number": f"NC-{at.year}-{number:04d}",
-                             "year": at.year, "sequence": number, "signature_id": signature_id, "ordinal": ordinal,
-                             "clause": judgement.limit.clause, "title": judgement.limit.title,
-                             "check_name": judgement.limit.check, "quantity_name": judgement.limit.quantity_name,
-                             "severity": judgement.limit.severity, "step_id": judgement.step_id,
-                             "finding": judgement.reason}
-                        )  # fmt: skip
-        return rows, rejected
+                rows[NonconformityRow] += self._nonconformities(signed, verdict.deciding)
+        return SignedLot(rows=rows, listings=listings, rejected=rejected)
+
+    def _judge(self, maker: Maker, answers: Sequence[Answer]) -> tuple[Judgement, ...]:
+        _, form = self.bench.forms[maker.device_class]
+        _, contract = self.bench.contracts[maker.contract]
+        conditions = {step.id: step.condition for step in form.steps}
+        steps = [
+            StepResults(
+                step_id=answer.step_id,
+                check=answer.measured.check,
+                condition=conditions[answer.step_id],
+                measured=answer.measured,
+            )
+            for answer in answers
+        ]
+        return judge.judge_results(contract.limits[maker.device_class], (), steps)
+
+    def _signed(
+        self, delivery: Delivery, place: int, *, inspection_id: int, judgements: tuple[Judgement, ...], outcome: Outcome
+    ) -> Signed:
+        _, form = self.bench.forms[delivery.maker.device_class]
+        return Signed(
+            id=self.next_key("signature"),
+            inspection_id=inspection_id,
+            device_id=delivery.devices[place].id,
+            lot_id=delivery.number,
+            device_class=delivery.maker.device_class,
+            supplier=delivery.maker.name,
+            contract_number=delivery.maker.contract,
+            outcome=outcome,
+            signed_at=delivery.at + SIGNED_AFTER + place * PACE,
+            signed_by_id=self.inspector(delivery),
+            form=form.source,
+            judgements=judgements,
+        )
+
+    def _nonconformities(self, signed: Signed, deciding: Sequence[Judgement]) -> Iterator[dict[str, Any]]:
+        year = signed.signed_at.year
+        for ordinal, judgement in enumerate(deciding, start=1):
+            if isinstance(judgement.limit, Limit):
+                number = self._next_nonconformity(year)
+                yield {
+                    "id": self.next_key("nonconformity"), "number": f"NC-{year}-{number:04d}", "year": year,
+                    "sequence": number, "signature_id": signed.id, "ordinal": ordinal,
+                    "clause": judgement.limit.clause, "title": judgement.limit.title,
+                    "check_name": judgement.limit.check, "quantity_name": judgement.limit.quantity_name,
+                    "severity": judgement.limit.severity, "step_id": judgement.step_id, "finding": judgement.reason,
+                }  # fmt: skip
 
     def decided(self, delivery: Delivery, keys: Sequence[int], *, is_closing: bool) -> Rows:
         """Return the approver's decision on nonconformities: to send the device back, or that this was done."""
@@ -197,31 +233,39 @@ class Ledger:
         return kinds.get(step_id, self.bench.meter_ids[meter])
 
 
-def _steps(delivery: Delivery, place: int, form: Form) -> tuple[StepResults, ...]:
-    """Return what the steps of one device gave, by name of the step."""
-    results: dict[str, list[Result]] = {step: [] for step in STEPS}
-    columns = zip(delivery.maker.traits, delivery.values[place], delivery.uncertainties[place], strict=True)
-    for trait, value, uncertainty in columns:
-        u = float(uncertainty)
-        line = Contribution(
-            source="synthetic bench", distribution="normal", standard_uncertainty=u, degrees_of_freedom=None,
-            sensitivity=1.0,
-        )  # fmt: skip
-        results[trait.step].append(
-            Result(
-                quantity_name=trait.quantity_name,
-                quantity=Quantity(value=float(value), unit=trait.unit, standard_uncertainty=u),
-                condition={"axis": trait.axis} if trait.axis else {},
-                budget=(line,),
+def _found(delivery: Delivery, form: Form) -> Iterator[dict[str, Measured]]:
+    """Yield what the bench found of each device, by name of the step."""
+    checks = {step.id: step.check for step in form.steps}
+    uncertainties: list[float] = delivery.uncertainties.tolist()
+    budgets = [
+        (Contribution(source="synthetic bench", distribution="normal", standard_uncertainty=u),) for u in uncertainties
+    ]
+    for values in delivery.values.tolist():
+        results: dict[str, list[Result]] = {step: [] for step in STEPS}
+        for trait, value, u, budget in zip(delivery.maker.traits, values, uncertainties, budgets, strict=True):
+            results[trait.step].append(
+                Result(
+                    quantity_name=trait.quantity_name,
+                    quantity=Quantity(value=value, unit=trait.unit, standard_uncertainty=u),
+                    condition={"axis": trait.axis} if trait.axis else {},
+                    budget=budget,
+                )
             )
-        )
-    steps = (form.step(step_id) for step_id in STEPS)
-    return tuple(
-        StepResults(
-            step_id=step.id,
-            check=step.check,
-            condition=step.condition,
-            measured=Measured(check=step.check, method=METHOD, results=tuple(results[step.id])),
-        )
-        for step in steps
+        yield {
+            step: Measured(check=checks[step], method=METHOD, results=tuple(found)) for step, found in results.items()
+        }
+
+
+def _record(rows: Rows, inspection_id: int, answer: Answer, inspector_id: int) -> None:
+    rows[EntryRow].append(
+        {"id": answer.entry_id, "inspection_id": inspection_id, "step_id": answer.step_id, "revision": 1,
+         "state": EntryState.RECORDED, "answers": "{}", "conditions": "{}", "problem": None, "reason": None,
+         "recorded_at": answer.recorded_at, "recorded_by_id": inspector_id}
+    )  # fmt: skip
+    rows[EntryInstrumentRow] += [
+        {"id": answer.entry_id, "entry_id": answer.entry_id, "position": 1, "instrument_id": instrument_id}
+        for instrument_id in answer.instrument_ids
+    ]
+    rows[MeasurementRow].append(
+        {"entry_id": answer.entry_id, "program_version": __version__, "transcript": measured_text(answer.measured)}
     )

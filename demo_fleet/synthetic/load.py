@@ -17,7 +17,7 @@ from inspect_app.errors import NotAllowed, UnusableInput
 from inspect_app.model import Role
 from inspect_app.storage import results, snapshot, sources
 from inspect_app.storage.audit import Chain, chaining, last_event
-from inspect_app.storage.tables import CalibrationRow, NonconformityRow, SignatureRow
+from inspect_app.storage.tables import CalibrationRow, NonconformityRow
 from inspect_app.workflow import Workplace
 from inspect_app.workflow.workplace import CONSOLE
 
@@ -156,16 +156,16 @@ def _take_in(chain: Chain, ledger: Ledger, deliveries: Deliveries, delivery: Del
     append(inspector, "shipment received", delivery.at, ledger.received(delivery))
     if not delivery.is_inspected:
         return
-    recorded, found = ledger.recorded(delivery)
+    recorded, answered = ledger.recorded(delivery)
     append(inspector, "steps recorded", delivery.at + RECORDED_AFTER, recorded)
-    signed, rejected = ledger.signed(delivery, found)
-    append(inspector, "inspections signed", delivery.at + SIGNED_AFTER, signed)
-    results.list_results(chain.session, [row["id"] for row in signed[SignatureRow]])
-    if not rejected:
+    signed = ledger.signed(delivery, answered)
+    append(inspector, "inspections signed", delivery.at + SIGNED_AFTER, signed.rows)
+    results.append(chain.session, signed.listings)
+    if not signed.rejected:
         return
     sent = delivery.at + RETURNED_AFTER
-    keys = [row["id"] for row in signed[NonconformityRow]]
-    devices = [delivery.devices[place] for place in rejected]
+    keys = [row["id"] for row in signed.rows[NonconformityRow]]
+    devices = [delivery.devices[place] for place in signed.rejected]
     append("approver", "nonconformities disposed", sent, ledger.decided(delivery, keys, is_closing=False))
     append(inspector, "devices sent back", sent, ledger.sent_back(delivery, devices))
     append("approver", "nonconformities closed", sent, ledger.decided(delivery, keys, is_closing=True))

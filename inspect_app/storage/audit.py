@@ -24,6 +24,7 @@ from inspect_app.storage.database import Database
 from inspect_app.storage.tables import EventRow, Row, SealedRow
 
 GENESIS: Final = "0" * 64
+_CANONICAL: Final = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 R = TypeVar("R", bound=SealedRow)
 
 
@@ -131,7 +132,7 @@ def _seal(act: Act, actor: str, action: str, previous_digest: str, row_digests: 
 
 def canonical_json(values: Any) -> str:
     """Return JSON text that is the same for equal values: sorted keys, no spaces, no NaN."""
-    return json.dumps(values, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return _CANONICAL.encode(values)
 
 
 def event_digest(row: EventRow) -> str:

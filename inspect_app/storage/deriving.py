@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from inspect_app.definitions import read_form_text
 from inspect_app.judge import StepResults, results_behind
-from inspect_app.model import EntryState, Finding, Judgement, Measured
+from inspect_app.model import EntryState, Finding, Judgement, Measured, Outcome
 from inspect_app.model.characteristic import CARRIED_OVER, lasting_condition
 from inspect_app.model.transcript import from_json_values
 from inspect_app.storage.audit import canonical_json
@@ -66,37 +66,61 @@ class Listing:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Signed:
-    """A signature with what it stands under."""
+class Signed:
+    """A signature with what it stands under; `form` is the text of the form that was asked."""
 
-    signature: SignatureRow
-    inspection: InspectionRow
-    lot: LotRow
-    shipment: ShipmentRow
+    id: int
+    inspection_id: int
+    device_id: int
+    lot_id: int
+    device_class: str
+    supplier: str
+    contract_number: str
+    outcome: Outcome
+    signed_at: datetime
+    signed_by_id: int
     form: str
+    judgements: tuple[Judgement, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Answer:
-    """An entry as it stood when it was signed: the result that counts, with where and when it was recorded."""
+class Answer:
+    """An entry as it stood when it was signed: the result that counts, where, when and with what it was recorded."""
 
     entry_id: int
     step_id: str
     recorded_at: datetime
+    instrument_ids: tuple[int, ...]
     measured: Measured
 
 
 def listings(session: Session, signature_ids: Sequence[int]) -> Iterator[Listing]:
-    """Yield what signatures say, in the order of their keys."""
+    """Yield what signatures say, in the order of their keys, read from the sealed rows."""
     signed = _signed(session, signature_ids)
     answers = _answers(session, signed)
-    entry_ids = [answer.entry_id for some in answers.values() for answer in some]
-    instruments = _instruments(session, entry_ids)
-    for one in signed:
-        yield _listing(one, answers[one.signature.id], instruments)
+    for row, one in signed:
+        yield listing(one, answers[row.id])
 
 
-def _signed(session: Session, signature_ids: Sequence[int]) -> list[_Signed]:
+def listing(signed: Signed, answers: Sequence[Answer]) -> Listing:
+    """Return the rows that a signature is listed by, from the entries that it signed, in the order of their steps."""
+    answers = sorted(answers, key=lambda answer: answer.step_id)
+    used: dict[int, datetime] = {}
+    for answer in answers:
+        for instrument_id in answer.instrument_ids:
+            used[instrument_id] = max(answer.recorded_at, used.get(instrument_id, answer.recorded_at))
+    return Listing(
+        signature_id=signed.id,
+        verdict=_verdict_values(signed),
+        results=tuple(_results(signed, answers)),
+        uses=tuple(
+            {"signature_id": signed.id, "instrument_id": instrument_id, "last_used_at": used[instrument_id]}
+            for instrument_id in sorted(used)
+        ),
+    )
+
+
+def _signed(session: Session, signature_ids: Sequence[int]) -> list[tuple[SignatureRow, Signed]]:
     statement = (
         select(SignatureRow, InspectionRow, LotRow, ShipmentRow, FormRow.source)
         .join(InspectionRow, InspectionRow.id == SignatureRow.inspection_id)
@@ -107,25 +131,47 @@ def _signed(session: Session, signature_ids: Sequence[int]) -> list[_Signed]:
         .order_by(SignatureRow.id)
     )
     return [
-        _Signed(signature=signature, inspection=inspection, lot=lot, shipment=shipment, form=form)
+        (
+            signature,
+            Signed(
+                id=signature.id,
+                inspection_id=inspection.id,
+                device_id=inspection.device_id,
+                lot_id=lot.id,
+                device_class=lot.device_class,
+                supplier=shipment.supplier,
+                contract_number=shipment.contract_number,
+                outcome=signature.outcome,
+                signed_at=signature.signed_at,
+                signed_by_id=signature.signed_by_id,
+                form=form,
+                judgements=assessment_from(signature.assessment)[0],
+            ),
+        )
         for signature, inspection, lot, shipment, form in session.execute(statement)
     ]
 
 
-def _answers(session: Session, signed: Sequence[_Signed]) -> Mapping[int, list[_Answer]]:
+def _answers(session: Session, signed: Sequence[tuple[SignatureRow, Signed]]) -> Mapping[int, list[Answer]]:
     """Return, for each signature, the entries that it signed and that gave results of their own."""
-    entries = _entries(session, [one.inspection.id for one in signed])
-    corrected = _corrections(session, [row.id for rows in entries.values() for row, _ in rows])
-    found: dict[int, list[_Answer]] = defaultdict(list)
-    for one in signed:
-        before = one.signature.event_id
-        newest = {row.step_id: (row, text) for row, text in entries[one.inspection.id] if row.event_id < before}
+    entries = _entries(session, [one.inspection_id for _, one in signed])
+    entry_ids = [row.id for rows in entries.values() for row, _ in rows]
+    corrected, instruments = _corrections(session, entry_ids), _instruments(session, entry_ids)
+    found: dict[int, list[Answer]] = defaultdict(list)
+    for signature, one in signed:
+        before = signature.event_id
+        newest = {row.step_id: (row, text) for row, text in entries[one.inspection_id] if row.event_id < before}
         for row, transcript in newest.values():
             texts = [text for event_id, text in corrected[row.id] if event_id < before]
             if _counts(row) and transcript is not None:
-                measured = _results_of(texts[-1] if texts else transcript)
-                found[one.signature.id].append(
-                    _Answer(entry_id=row.id, step_id=row.step_id, recorded_at=row.recorded_at, measured=measured)
+                found[one.id].append(
+                    Answer(
+                        entry_id=row.id,
+                        step_id=row.step_id,
+                        recorded_at=row.recorded_at,
+                        instrument_ids=tuple(instruments[row.id]),
+                        measured=_results_of(texts[-1] if texts else transcript),
+                    )
                 )
     return found
 
@@ -177,55 +223,38 @@ def _instruments(session: Session, entry_ids: Sequence[int]) -> Mapping[int, lis
     return found
 
 
-def _listing(one: _Signed, answers: Sequence[_Answer], instruments: Mapping[int, Sequence[int]]) -> Listing:
-    used: dict[int, datetime] = {}
-    for answer in answers:
-        for instrument_id in instruments.get(answer.entry_id, ()):
-            used[instrument_id] = max(answer.recorded_at, used.get(instrument_id, answer.recorded_at))
-    signature_id = one.signature.id
-    return Listing(
-        signature_id=signature_id,
-        verdict=_verdict_values(one),
-        results=tuple(_results(one, answers)),
-        uses=tuple(
-            {"signature_id": signature_id, "instrument_id": instrument_id, "last_used_at": used[instrument_id]}
-            for instrument_id in sorted(used)
-        ),
-    )
-
-
-def _verdict_values(one: _Signed) -> Values:
+def _verdict_values(signed: Signed) -> Values:
     return {
-        "signature_id": one.signature.id,
-        "inspection_id": one.inspection.id,
-        "device_id": one.inspection.device_id,
-        "lot_id": one.lot.id,
-        "device_class": one.lot.device_class,
-        "supplier": one.shipment.supplier,
-        "contract_number": one.shipment.contract_number,
-        "outcome": one.signature.outcome,
-        "signed_at": one.signature.signed_at,
-        "signed_by_id": one.signature.signed_by_id,
+        "signature_id": signed.id,
+        "inspection_id": signed.inspection_id,
+        "device_id": signed.device_id,
+        "lot_id": signed.lot_id,
+        "device_class": signed.device_class,
+        "supplier": signed.supplier,
+        "contract_number": signed.contract_number,
+        "outcome": signed.outcome,
+        "signed_at": signed.signed_at,
+        "signed_by_id": signed.signed_by_id,
     }
 
 
-def _results(one: _Signed, answers: Sequence[_Answer]) -> Iterator[tuple[CharacteristicKey, Values]]:
-    conditions = _conditions(one.form)
-    by_step = {
-        answer.step_id: StepResults(
+def _results(signed: Signed, answers: Sequence[Answer]) -> Iterator[tuple[CharacteristicKey, Values]]:
+    conditions = _conditions(signed.form)
+    steps = tuple(
+        StepResults(
             step_id=answer.step_id,
             check=answer.measured.check,
             condition=conditions[answer.step_id],
             measured=answer.measured,
         )
         for answer in answers
-    }
-    findings = _findings(assessment_from(one.signature.assessment)[0], tuple(by_step.values()))
+    )
+    findings = _findings(signed.judgements, steps)
     for answer in answers:
         for ordinal, result in enumerate(answer.measured.results, start=1):
             condition = lasting_condition(conditions[answer.step_id], result.condition)
             key = CharacteristicKey(
-                device_class=one.lot.device_class,
+                device_class=signed.device_class,
                 check_name=answer.measured.check,
                 quantity_name=result.quantity_name,
                 condition=canonical_json(condition),
@@ -234,10 +263,10 @@ def _results(one: _Signed, answers: Sequence[_Answer]) -> Iterator[tuple[Charact
             yield (
                 key,
                 {
-                    "signature_id": one.signature.id,
+                    "signature_id": signed.id,
                     "entry_id": answer.entry_id,
                     "ordinal": ordinal,
-                    "device_id": one.inspection.device_id,
+                    "device_id": signed.device_id,
                     "measured_at": answer.recorded_at,
                     "value": result.quantity.value,
                     "standard_uncertainty": result.quantity.standard_uncertainty,

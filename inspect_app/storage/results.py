@@ -1,6 +1,6 @@
 """The results of signed inspections in columns: listed when signing, or later for old ones; proved by `verify`."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from sqlalchemy import insert, select
@@ -25,9 +25,14 @@ _NAMED_PROBLEMS: Final = 20
 
 def list_results(session: Session, signature_ids: Sequence[int]) -> None:
     """Append what signatures say to the tables that the fleet is searched by."""
+    append(session, listings(session, signature_ids))
+
+
+def append(session: Session, listed: Iterable[Listing]) -> None:
+    """Append listings whose sealed rows are written."""
     known = _characteristics(session)
     rows: Rows = {kind: [] for kind in _LISTS}
-    for listing in listings(session, signature_ids):
+    for listing in listed:
         for key in (key for key in listing.characteristics if key not in known):
             row = CharacteristicRow(**key._asdict())
             session.add(row)
