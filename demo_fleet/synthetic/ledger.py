@@ -13,8 +13,9 @@ from inspect_app.judge import StepResults
 from inspect_app.model import Disposition, EntryState, Judgement, Limit, NonconformityStep, Outcome
 from inspect_app.model.measured import Measured, Result
 from inspect_app.quantity import Contribution, Quantity
+from inspect_app.storage.answered import Answer
 from inspect_app.storage.convert import assessment_text, measured_text
-from inspect_app.storage.deriving import Answer, Listing, Signed, listing
+from inspect_app.storage.deriving import Listing, Signed, listing
 from inspect_app.storage.tables import (
     ArrivalRow,
     DeviceRow,

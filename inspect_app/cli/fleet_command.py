@@ -92,14 +92,16 @@ def _some(known: dict[str, int]) -> str:
 
 
 def _lines(found: FleetFound) -> list[str]:
-    if not found.page.devices:
+    if not (found.page.devices or found.unsigned):
         return ["No device fits."]
     lines = [
         table(
             ("serial", "class", "maker", "lot", "verdict", "signed", "result"),
-            [_row(one) for one in found.page.devices],
+            [_row(one) for one in (*found.page.devices, *found.unsigned)],
         )
     ]
+    if found.has_more_unsigned:
+        lines.append(f"and more that are not signed yet; here {len(found.unsigned)}")
     if found.page.following is not None:
         lines.append(f"and more; --count lists up to 1000, here {len(found.page.devices)}")
     if found.counted:
@@ -130,25 +132,27 @@ def _row(one: FleetDevice) -> tuple[str, ...]:
 
 def _values(found: FleetFound) -> dict[str, Any]:
     return {
-        "devices": [
-            {
-                "serial": one.device.serial,
-                "device_class": one.device.device_class,
-                "maker": one.device.maker,
-                "lot": None if one.lot is None else one.lot.number,
-                "inspection": one.inspection_id,
-                "verdict": one.outcome,
-                "signed_at": None if one.signed_at is None else one.signed_at.isoformat(),
-                "value": None if one.quantity is None else one.quantity.value,
-                "unit": None if one.quantity is None else one.quantity.unit,
-                "standard_uncertainty": None if one.quantity is None else one.quantity.standard_uncertainty,
-            }
-            for one in found.page.devices
-        ],
+        "devices": [_device_values(one) for one in found.page.devices],
+        "not_signed_yet": [_device_values(one) for one in found.unsigned],
         "counted": found.counted,
         "is_cut_off": found.is_cut_off,
         "rates": {
             outcome.value: {"found": found.outcomes.get(outcome, 0), "interval": found.rate(outcome).interval}
             for outcome in Outcome
         },
+    }
+
+
+def _device_values(one: FleetDevice) -> dict[str, Any]:
+    return {
+        "serial": one.device.serial,
+        "device_class": one.device.device_class,
+        "maker": one.device.maker,
+        "lot": None if one.lot is None else one.lot.number,
+        "inspection": one.inspection_id,
+        "verdict": one.outcome,
+        "signed_at": None if one.signed_at is None else one.signed_at.isoformat(),
+        "value": None if one.quantity is None else one.quantity.value,
+        "unit": None if one.quantity is None else one.quantity.unit,
+        "standard_uncertainty": None if one.quantity is None else one.quantity.standard_uncertainty,
     }

@@ -15,7 +15,7 @@ from inspect_app.documents import wording
 from inspect_app.documents.tabular import harmless
 from inspect_app.errors import UnusableInput
 from inspect_app.model import Instrument, Outcome
-from inspect_app.workflow import Touched, Workplace
+from inspect_app.workflow import FleetDevice, Touched, Workplace
 
 EXAMPLES: Final = """\b
 Examples:
@@ -36,9 +36,10 @@ _COLUMNS: Final = (
 @click.option("--csv", "as_csv", is_flag=True, help="Print CSV, one line for each result.")
 @instance_option
 def command(serial: str, since: str | None, verdict: str | None, as_csv: bool, instance: Path | None) -> None:  # noqa: FBT001 (click hands flags over so)
-    """List the signed inspections that the instrument with SERIAL was used in since its last good calibration.
+    """List the inspections that the instrument with SERIAL was used in since its last good calibration.
 
-    They are to be inspected again where the instrument is found out of calibration; the last use comes first.
+    They are to be inspected again where the instrument is found out of calibration. Those that are not signed yet come
+    first, then the last use first.
     """
     with opened(instance) as place:
         instrument = _instrument(place, serial)
@@ -51,11 +52,12 @@ def command(serial: str, since: str | None, verdict: str | None, as_csv: bool, i
             writer.writerows(_csv_rows(touched))
             return
         click.echo(f"{instrument.name}, {instrument.serial}, since {first_day.isoformat()}:")
-        count = 0
+        signed = unsigned = 0
         for one in touched:
             click.echo(_line(one))
-            count += 1
-        click.echo(f"{count} signed inspections to look at again.")
+            signed += one.found.outcome is not None
+            unsigned += one.found.outcome is None
+        click.echo(f"{signed} signed inspections to look at again, {unsigned} not signed yet.")
 
 
 def _instrument(place: Workplace, serial: str) -> Instrument:
@@ -76,11 +78,14 @@ def _day(text: str) -> date:
 
 def _line(one: Touched) -> str:
     found = one.found
-    verdict = "" if found.outcome is None else found.outcome.value
-    signed = "" if found.signed_at is None else wording.day(found.signed_at)
+    signed = "" if found.signed_at is None else f", signed {wording.day(found.signed_at)}"
     lot = "" if found.lot is None else found.lot.number
     results = f"{len(one.results)} results" if len(one.results) != 1 else "1 result"
-    return f"{found.device.serial}  {found.device.maker}  {lot}  {verdict}, signed {signed}  {results}"
+    return f"{found.device.serial}  {found.device.maker}  {lot}  {_verdict(found)}{signed}  {results}"
+
+
+def _verdict(found: FleetDevice) -> str:
+    return "not signed yet" if found.outcome is None else found.outcome.value
 
 
 def _csv_rows(touched: Iterator[Touched]) -> Iterator[list[str | float]]:
@@ -91,7 +96,7 @@ def _csv_rows(touched: Iterator[Touched]) -> Iterator[list[str | float]]:
             found.device.device_class,
             found.device.maker,
             "" if found.lot is None else found.lot.number,
-            "" if found.outcome is None else found.outcome.value,
+            _verdict(found),
             "" if found.signed_at is None else found.signed_at.isoformat(),
         ]
         for characteristic, result in one.results:

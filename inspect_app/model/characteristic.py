@@ -37,7 +37,7 @@ class Characteristic:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListedResult:
-    """A result of a signed inspection; `finding` is that of the judgement which was decided on it, None where none was.
+    """A result of an inspection; `finding` is that of the judgement which was signed on it, None where none was.
 
     `ordinal` is its place in the measurement of the entry, where budget and curves stand.
     """

@@ -13,6 +13,7 @@ from inspect_app.model import (
     AboutLot,
     AboutReturn,
     Calibration,
+    Condition,
     Correction,
     Device,
     Document,
@@ -52,6 +53,12 @@ from inspect_app.storage.tables import (
 _JUDGEMENTS: TypeAdapter[tuple[Judgement, ...]] = TypeAdapter(tuple[Judgement, ...])
 _VERDICT: TypeAdapter[Verdict] = TypeAdapter(Verdict)
 _SCOPE: TypeAdapter[AboutFleet] = TypeAdapter(AboutFleet)
+
+
+def condition_from(text: str) -> Condition:
+    """Return a condition from its JSON."""
+    values: dict[str, Any] = json.loads(text)
+    return {name: tuple(value) if isinstance(value, list) else value for name, value in values.items()}
 
 
 def person_of(row: PersonRow, state: AccountStateRow) -> Person:

@@ -1,6 +1,5 @@
 """Results over time: of a device, of a characteristic over all devices; only those of signatures that still count."""
 
-import json
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from inspect_app.model.characteristic import Characteristic, ListedResult
 from inspect_app.quantity import Quantity
+from inspect_app.storage.convert import condition_from
 from inspect_app.storage.tables import (
     CharacteristicRow,
     DeviceVerdictRow,
@@ -47,15 +47,12 @@ def characteristic(session: Session, characteristic_id: int) -> Characteristic |
 
 
 def _characteristic(row: CharacteristicRow) -> Characteristic:
-    condition = {
-        name: tuple(value) if isinstance(value, list) else value for name, value in json.loads(row.condition).items()
-    }
     return Characteristic(
         id=row.id,
         device_class=row.device_class,
         check=row.check_name,
         quantity_name=row.quantity_name,
-        condition=condition,
+        condition=condition_from(row.condition),
         unit=row.unit,
     )
 

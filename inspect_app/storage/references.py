@@ -20,7 +20,7 @@ from inspect_app.model import (
 )
 from inspect_app.quantity import Quantity
 from inspect_app.storage.audit import Act, canonical_json
-from inspect_app.storage.convert import measured_from, measured_text
+from inspect_app.storage.convert import condition_from, measured_from, measured_text
 from inspect_app.storage.people import people
 from inspect_app.storage.tables import (
     ReferenceClearanceRow,
@@ -164,16 +164,13 @@ def add_clearance(act: Act, reference_id: int, *, through: int, reason: str, by:
 
 
 def _reference_of(row: ReferenceRow) -> Reference:
-    condition = {
-        name: tuple(value) if isinstance(value, list) else value for name, value in json.loads(row.condition).items()
-    }
     return Reference(
         id=row.id,
         name=row.name,
         check=row.check_name,
         quantity_name=row.quantity_name,
         unit=row.unit,
-        condition=condition,
+        condition=condition_from(row.condition),
         options=json.loads(row.options),
     )
 

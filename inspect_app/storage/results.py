@@ -8,7 +8,8 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from inspect_app.errors import InspectError
-from inspect_app.storage.deriving import CharacteristicKey, Listing, listings
+from inspect_app.storage.answered import CharacteristicKey, keys_of_characteristics
+from inspect_app.storage.deriving import Listing, listings
 from inspect_app.storage.tables import (
     KEYS_OF_SIGNATURE,
     CharacteristicRow,
@@ -30,7 +31,7 @@ def list_results(session: Session, signature_ids: Sequence[int]) -> None:
 
 def append(session: Session, listed: Iterable[Listing]) -> None:
     """Append listings whose sealed rows are written."""
-    known = _characteristics(session)
+    known = keys_of_characteristics(session)
     rows: Rows = {kind: [] for kind in _LISTS}
     for listing in listed:
         for key in (key for key in listing.characteristics if key not in known):
@@ -54,7 +55,7 @@ def fill(session: Session) -> None:
 
 def problems(session: Session) -> Iterator[str]:
     """Derive every list again from the sealed rows and yield where they differ, in words; memory stays bounded."""
-    known = _characteristics(session)
+    known = keys_of_characteristics(session)
     named = 0
     signatures = session.scalars(select(SignatureRow.id).order_by(SignatureRow.id)).all()
     for some in _in_batches(signatures):
@@ -86,13 +87,6 @@ def _strays(session: Session, signatures: Sequence[int], known: Mapping[Characte
 
 def _in_batches(values: Sequence[int]) -> Iterator[Sequence[int]]:
     return (values[start : start + _AT_ONCE] for start in range(0, len(values), _AT_ONCE))
-
-
-def _characteristics(session: Session) -> dict[CharacteristicKey, int]:
-    return {
-        CharacteristicKey(row.device_class, row.check_name, row.quantity_name, row.condition, row.unit): row.id
-        for row in session.scalars(select(CharacteristicRow))
-    }
 
 
 Rows = dict[type[Any], list[dict[str, Any]]]

@@ -1,6 +1,6 @@
 """The search of the fleet as it stands in the address, and what was found as shown."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
@@ -71,11 +71,10 @@ def cursor_of(text: str, search: FleetSearch) -> FleetCursor | None:
         raise UnusableInput("after", "it is no place in this list", "Begin at its first page.") from error
 
 
-def shown_devices(found: FleetFound) -> list[ShownDevice]:
-    """Return the devices of a page."""
+def shown_devices(found: Sequence[FleetDevice]) -> list[ShownDevice]:
+    """Return devices with their results printed."""
     return [
-        ShownDevice(found=one, value="" if one.quantity is None else format_quantity(one.quantity))
-        for one in found.page.devices
+        ShownDevice(found=one, value="" if one.quantity is None else format_quantity(one.quantity)) for one in found
     ]
 
 

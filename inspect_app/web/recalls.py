@@ -26,7 +26,7 @@ class ShownTouched:
 
 @bp.get("/instruments/<int:instrument_id>/touched")
 def page(instrument_id: int) -> ResponseReturnValue:
-    """List every signed inspection that an instrument was used in since a day, with the results measured with it."""
+    """List every inspection that an instrument was used in since a day, with the results measured with it."""
     asked = {name: request.args[name] for name in ("since", "verdict") if request.args.get(name)}
     refusal, found = "", None
     try:
@@ -45,6 +45,7 @@ def page(instrument_id: int) -> ResponseReturnValue:
         outcomes=list(Outcome),
         total=sum(found.outcomes.values()),
         rows=[shown_touched(one) for one in found.touched],
+        unsigned=[shown_touched(one) for one in found.unsigned],
         following=fleet.cursor_text(found.following),
         is_first="after" not in request.args,
     )

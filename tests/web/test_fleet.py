@@ -108,3 +108,65 @@ def signed_entries(place, inspection):
 def test_a_recall_that_cannot_be_asked_is_refused_on_its_page(inspector, asked):
     assert inspector.get(f"/instruments/1/touched?{asked}").status_code == 422
     assert "Not listed" in inspector.words()
+
+
+@pytest.fixture
+def under_way(place, people, lot, signed):
+    """Answer every step of a second device, and do not sign."""
+    device = workflow.lot_devices(place, lot.id)[1].device
+    opened = workflow.open_inspection(place, people["ina"], lot.id, device.id)
+    answer_all(place, people["ina"], opened)
+    return opened
+
+
+def test_results_that_are_not_signed_are_shown_marked_and_in_no_count(inspector, quantity, under_way):
+    inspector.get(f"/devices?quantity={quantity}")
+
+    signed, unsigned = inspector.words().split("Under inspection, not signed yet", 1)
+    assert "1 verdict counted" in signed
+    assert "TM-0002" not in signed
+    assert "TM-0002" in unsigned
+    assert "cy/mrad" in unsigned
+    assert f"/inspections/{under_way.id}" in inspector.text()
+
+
+@pytest.mark.parametrize(
+    ("asked", "is_shown"),
+    [
+        ("class=test+monocular", True),
+        ("class=other", False),
+        ("contract=TST-1", True),
+        ("supplier=nobody", False),
+        ("lot=nothing", False),
+        ("inspector=1", True),
+        ("inspector=2", False),
+        ("instrument=1", True),
+        ("serial=0002", True),
+        ("serial=0001", False),
+        ("verdict=accepted", False),
+        ("since=2026-06-01", False),
+        ("quantity={quantity}&from=2.8&to=2.9", True),
+        ("quantity={quantity}&from=3", False),
+    ],
+)
+def test_what_is_asked_is_asked_of_those_not_signed_too(inspector, quantity, under_way, asked, is_shown):
+    """They have no verdict and no day of signing; 1,4 is 2.83 cy/mrad at 1 m."""
+    inspector.get(f"/devices?{asked.format(quantity=quantity)}")
+
+    assert ("Under inspection, not signed yet" in inspector.words()) is is_shown
+
+
+def test_a_list_as_a_file_holds_those_not_signed_without_a_verdict(inspector, quantity, under_way):
+    text = inspector.get(f"/export/fleet.json?quantity={quantity}").get_json()
+
+    assert [(one["serial"], one["outcome"]) for one in text] == [("TM-0001", "accepted"), ("TM-0002", None)]
+
+
+def test_the_page_of_an_instrument_recalls_those_not_signed(inspector, place, under_way):
+    meter = next(one for one in workflow.instruments(place) if one.calibration_on(place.clock().date()))
+
+    inspector.get(f"/instruments/{meter.id}/touched")
+
+    unsigned, signed = inspector.words().split("Signed 1 inspection counted")
+    assert "TM-0002" in unsigned
+    assert "TM-0001" in signed

@@ -1,5 +1,6 @@
 """An instrument found out of calibration: every result since its last good calibration, whoever stands on it now."""
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -8,11 +9,13 @@ from inspect_app import workflow
 from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.model import Disposition, Outcome
 from tests.truth.workplaces import (
+    DOUBTFUL_READINGS,
     GOOD_READINGS,
     POOR_READINGS,
     START,
     Bench,
     answer_all,
+    bar_answers,
     noise_answers,
     open_first,
     receive,
@@ -85,3 +88,50 @@ def test_a_recall_of_nothing_or_of_the_future_is_refused(bench: Bench) -> None:
         workflow.recall(bench.place, 99)
     with pytest.raises(UnusableInput, match="future"):
         workflow.recall(bench.place, bench.meter.id, date(2999, 1, 1))
+
+
+def test_inspections_that_are_not_signed_are_recalled_too_and_marked(either_bench: Bench) -> None:
+    """One is signed, one is under way with one step measured, one was signed as held and taken up again."""
+    inspect(either_bench, "BM-001")
+    begun = open_first(either_bench, "BM-002")
+    reading = bar_answers(either_bench)
+    workflow.record_step(either_bench.place, either_bench.inspector, begun, "bar-target.vertical", reading, 0)
+    held = inspect(either_bench, "BM-003", DOUBTFUL_READINGS)
+    workflow.reopen(either_bench.place, either_bench.approver, held, "read it again")
+
+    found = workflow.recall(either_bench.place, either_bench.meter.id)
+
+    assert [one.found.device.serial for one in found.touched] == ["BM-001"]
+    assert [one.found.device.serial for one in found.unsigned] == ["BM-003", "BM-002"]
+    assert {one.found.outcome for one in found.unsigned} == {None}
+    ((characteristic, result),) = [
+        pair for pair in found.unsigned[1].results if pair[0].quantity_name == "angular_resolution"
+    ]
+    assert (characteristic.check, characteristic.condition["axis"]) == ("bar-target", "vertical")
+    assert result.inspection_id == begun
+    assert result.quantity.unit == "cy/mrad"
+    assert [serial for serial, _ in touched(either_bench)] == ["BM-003", "BM-002", "BM-001"]
+    assert [serial for serial, _ in touched(either_bench, outcome=Outcome.ACCEPTED)] == ["BM-001"]
+
+
+def test_what_was_measured_anew_without_the_instrument_is_recalled_no_longer(bench: Bench) -> None:
+    """The newest entry of a step counts: measured with another meter, nothing of it rests on the first."""
+    begun = open_first(bench)
+    workflow.record_step(bench.place, bench.inspector, begun, "bar-target.vertical", bar_answers(bench), 0)
+    other = workflow.add_instrument(bench.place, None, "illuminance meter", "Lux meter", "LM-2")
+    calibration = replace(bench.meter.calibrations[0], certificate="K-2")
+    workflow.add_calibration(bench.place, None, other.id, calibration)
+    again = replace(bar_answers(bench), instrument_ids=(other.id,), reason="the first meter is in doubt")
+    workflow.record_step(bench.place, bench.inspector, begun, "bar-target.vertical", again, 1)
+
+    assert touched(bench) == []
+    assert len(workflow.recall(bench.place, other.id, START.date()).unsigned) == 1
+
+
+def test_what_was_measured_before_the_day_is_left_out_of_those_not_signed(bench: Bench) -> None:
+    begun = open_first(bench)
+    workflow.record_step(bench.place, bench.inspector, begun, "bar-target.vertical", bar_answers(bench), 0)
+    bench.clock.now = bench.clock.now.replace(month=START.month + 1)
+
+    assert touched(bench) != []
+    assert touched(bench, bench.clock.now.date()) == []

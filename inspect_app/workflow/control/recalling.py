@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, time
 from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.model import Instrument, Outcome
 from inspect_app.model.characteristic import Characteristic, ListedResult
-from inspect_app.storage import fleet, instruments, measured_over_time
+from inspect_app.storage import fleet, instruments, measured_over_time, open_results
 from inspect_app.storage.fleet import FleetCursor, FleetDevice, FleetSearch
 from inspect_app.workflow.workplace import Workplace, reading
 
@@ -16,7 +16,7 @@ _AT_ONCE = 50
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Touched:
-    """One signed inspection that an instrument was used in, with the results that were measured with it."""
+    """One inspection that an instrument was used in, with the results measured with it; no verdict: not signed yet."""
 
     found: FleetDevice
     results: tuple[tuple[Characteristic, ListedResult], ...]
@@ -24,7 +24,10 @@ class Touched:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recall:
-    """Some of the inspections that an instrument touched since a day, the last use first, and how many there are."""
+    """Some of the inspections that an instrument touched since a day, the last use first, and how many there are.
+
+    `unsigned` are all that are under way, told with the first part; `outcomes` counts the signed ones.
+    """
 
     instrument: Instrument
     since: date
@@ -32,6 +35,7 @@ class Recall:
     following: FleetCursor | None
     outcomes: Mapping[Outcome, int]
     is_cut_off: bool
+    unsigned: tuple[Touched, ...] = ()
 
 
 def recall(
@@ -43,10 +47,11 @@ def recall(
     after: FleetCursor | None = None,
     count: int = _AT_ONCE,
 ) -> Recall:
-    """Return the signed inspections that an instrument touched since a day, with every result measured with it.
+    """Return the inspections that an instrument touched since a day, with every result measured with it.
 
     Without a day, those since its last calibration; without a calibration, all. Inspections that a later one took the
-    place of are among them: after a repair, results are carried over from them. Those under way are not.
+    place of are among them: after a repair, results are carried over from them. Those under way are told apart, unless
+    one verdict is asked for: they would otherwise be signed on doubtful results.
 
     Raises
     ------
@@ -72,6 +77,7 @@ def recall(
         outcomes = fleet.count_outcomes(session, search)
         keys = [one.inspection_id for one in page.devices if one.inspection_id is not None]
         results = measured_over_time.results_by_instrument(session, instrument_id, keys)
+        unsigned = () if after is not None else tuple(open_results.open_inspections(session, search))
         named = {one.id: one for one in measured_over_time.characteristics(session)}
     by_inspection: dict[int, list[tuple[Characteristic, ListedResult]]] = {key: [] for key in keys}
     for one in results:
@@ -85,17 +91,18 @@ def recall(
         following=page.following,
         outcomes=outcomes,
         is_cut_off=sum(outcomes.values()) == fleet.MOST_COUNTED,
+        unsigned=tuple(Touched(found=one.found, results=one.results) for one in unsigned),
     )
 
 
 def recall_all(
     workplace: Workplace, instrument_id: int, since: date | None = None, *, outcome: Outcome | None = None
 ) -> Iterator[Touched]:
-    """Yield all inspections that `recall` returns page by page; a batch in memory."""
+    """Yield all inspections that `recall` returns page by page, those under way first; a batch in memory."""
     after = None
     while True:
         part = recall(workplace, instrument_id, since, outcome=outcome, after=after)
-        yield from part.touched
+        yield from (*part.unsigned, *part.touched)
         after = part.following
         if after is None:
             return

@@ -3,12 +3,13 @@
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import Final
 
 from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.model import Instrument, Limit, Outcome, Person
 from inspect_app.model.characteristic import Characteristic
-from inspect_app.storage import Session, fleet, instruments, measured_over_time, people
+from inspect_app.storage import Session, fleet, instruments, measured_over_time, open_results, people
 from inspect_app.storage.fleet import MOST_COUNTED, FleetChoices, FleetCursor, FleetDevice, FleetPage, FleetSearch
 from inspect_app.workflow.arriving.contracts import limits_on
 from inspect_app.workflow.outcomes.suppliers import Rate
@@ -23,12 +24,15 @@ MOST_OF_PAGE: Final = 1000
 class FleetFound:
     """One page of those found, and the verdicts counted, whichever is asked for.
 
-    Counted are all that fit else, or the first `MOST_COUNTED` of them in the order of the list.
+    Counted are all that fit else, or the first `MOST_COUNTED` of them in the order of the list. `unsigned` are those
+    under inspection, told with the first page and not counted.
     """
 
     page: FleetPage
     outcomes: Mapping[Outcome, int]
     is_cut_off: bool
+    unsigned: tuple[FleetDevice, ...] = ()
+    has_more_unsigned: bool = False
 
     @property
     def counted(self) -> int:
@@ -89,11 +93,27 @@ def search_fleet(
             if is_on_page
             else fleet.count_outcomes(session, replace(search, outcome=None), most=most)
         )
-    return FleetFound(page=page, outcomes=outcomes, is_cut_off=sum(outcomes.values()) == most)
+        unsigned = () if after is not None else tuple(islice(_unsigned(session, search), DEVICES_OF_PAGE + 1))
+    return FleetFound(
+        page=page,
+        outcomes=outcomes,
+        is_cut_off=sum(outcomes.values()) == most,
+        unsigned=unsigned[:DEVICES_OF_PAGE],
+        has_more_unsigned=len(unsigned) > DEVICES_OF_PAGE,
+    )
+
+
+def _unsigned(session: Session, search: FleetSearch) -> Iterator[FleetDevice]:
+    """Yield the devices under inspection, the one opened last first; by quantity once for each of its results."""
+    for one in open_results.open_inspections(session, search):
+        if search.characteristic_id is None:
+            yield one.found
+        else:
+            yield from open_results.with_quantities(one)
 
 
 def found_in_fleet(session: Session, search: FleetSearch) -> Iterator[FleetDevice]:
-    """Yield all devices that fit, a page of them in memory at a time.
+    """Yield all devices that fit, a page of them in memory at a time; those under inspection last.
 
     Raises
     ------
@@ -109,7 +129,8 @@ def found_in_fleet(session: Session, search: FleetSearch) -> Iterator[FleetDevic
         yield from page.devices
         after = page.following
         if after is None:
-            return
+            break
+    yield from _unsigned(session, search)
 
 
 def fleet_distribution(workplace: Workplace, search: FleetSearch, *, counts_all: bool = False) -> Distribution:
