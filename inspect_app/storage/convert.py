@@ -236,6 +236,11 @@ def _about(row: DocumentRow, report: ReportRow | None) -> About:
         return AboutLot(lot_id=report.lot_id)
     if report.return_shipment_id is not None:
         return AboutReturn(return_shipment_id=report.return_shipment_id)
+    return scope_from(report)
+
+
+def scope_from(report: ReportRow) -> AboutFleet:
+    """Return what a fleet report is about."""
     return _SCOPE.validate_json(report.scope or "")
 
 

@@ -16,8 +16,20 @@ from pypdf import PdfReader
 
 from inspect_app import workflow
 from inspect_app.errors import NotFound, UnusableInput
-from inspect_app.workflow import PackKind, PackMatter
-from tests.truth.workplaces import Bench, even_frame, keep, live_through_everything, receive
+from inspect_app.model import AboutFleet, AboutLot, AboutReturn, Disposition
+from inspect_app.workflow import AcceptedArrival, PackKind, PackMatter
+from tests.truth.workplaces import (
+    CONTRACT,
+    DEVICE_CLASS,
+    Bench,
+    answer_all,
+    even_frame,
+    keep,
+    live_and_reject_one,
+    live_through_everything,
+    receive,
+    sign,
+)
 from tests.truth.workplaces import bench as furnished_bench
 
 
@@ -26,14 +38,50 @@ def packed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Live through everything, and pack the lot, its contract and one serial."""
     folder = tmp_path_factory.mktemp("packed")
     with furnished_bench(folder / "instance") as opened:
-        live_through_everything(opened)
+        send_back(opened, live_and_reject_one(opened))
         lot = workflow.inspection(opened.place, 1).lot
         receive(opened, "BM-900", reference="DN-99")  # another device, in a lot of its own
+        report_on_both_suppliers(opened, lot.id)
         for kind, name in ((PackKind.LOT, lot.number), (PackKind.CONTRACT, "TST-001"), (PackKind.SERIAL, "BM-001")):
             matter = workflow.pack_matter(opened.place, kind, name)
             with (folder / f"{kind}.zip").open("wb") as target:
                 assert told_while_packing(opened, matter, target) == "1 to the last, one by one"
     return folder
+
+
+def send_back(opened: Bench, rejected: int) -> None:
+    """Send a rejected device back, and issue the list that goes with it: S-1."""
+    for one in workflow.nonconformities_of(opened.place, rejected):
+        workflow.dispose(opened.place, opened.approver, one.number, Disposition.RETURN, "out of limits")
+    device = workflow.inspection(opened.place, rejected).device
+    workflow.send_back(opened.place, opened.inspector, device.maker, "RT-1", [device.id])
+    about = AboutReturn(return_shipment_id=workflow.returns(opened.place)[0].id)
+    workflow.issue_report(opened.place, opened.approver, about)
+
+
+def report_on_both_suppliers(opened: Bench, lot_id: int) -> None:
+    """Issue a report on the lot, on its contract and on the fleet; let another supplier deliver, and report on it too.
+
+    Numbers in their order: L-1 the lot, F-1 its contract, F-2 everything, L-2 and F-3 the other supplier's.
+    """
+    place, by = opened.place, opened.approver
+    strange = CONTRACT.replace("TST-001", "TST-009").replace("Invented Maker", "Other Maker")
+    workflow.adopt_contract(place, None, strange, "tst-009.toml")
+    arrivals = [AcceptedArrival(serial="OM-001", device_class=DEVICE_CLASS)]
+    shipment = workflow.receive_shipment(place, opened.inspector, "TST-009", "DN-9", arrivals)
+    theirs = workflow.lots_of_shipment(place, shipment.id)[0]
+    device = workflow.lot_devices(place, theirs.id)[0].device
+    inspection = workflow.open_inspection(place, opened.inspector, theirs.id, device.id).id
+    answer_all(opened, inspection)
+    sign(opened, inspection)
+    for about in (
+        AboutLot(lot_id=lot_id),
+        AboutFleet(contract_number="TST-001"),
+        AboutFleet(),
+        AboutLot(lot_id=theirs.id),
+        AboutFleet(contract_number="TST-009"),
+    ):
+        workflow.issue_report(place, by, about)
 
 
 def told_while_packing(opened: Bench, matter: PackMatter, target: BinaryIO) -> str:
@@ -105,6 +153,69 @@ def test_a_pack_says_nothing_of_other_devices(packed: Path, tmp_path: Path) -> N
     assert any("content" not in event for event in events)
 
 
+@pytest.mark.parametrize("kind", list(PackKind))
+def test_a_pack_holds_the_reports_on_its_lot_its_contract_and_its_returns(
+    packed: Path, kind: PackKind, tmp_path: Path
+) -> None:
+    """The device that was sent back is of the contract, but of another lot."""
+    folder = unpacked(packed, kind, tmp_path)
+
+    reports = {path.stem for path in (folder / "documents").glob("[LSF]-*.pdf")}
+
+    sent_back = {"S-2026-0001"} if kind is PackKind.CONTRACT else set()
+    assert reports == {"L-2026-0001", "F-2026-0001"} | sent_back
+    rows = [json.loads(line) for line in (folder / "chain" / "rows.jsonl").read_text("utf-8").splitlines()]
+    assert {row["number"] for row in rows if row.get("table") == "document"} >= reports
+
+
+@pytest.mark.parametrize("kind", list(PackKind))
+def test_of_another_supplier_nothing_stands_in_a_pack(packed: Path, kind: PackKind, tmp_path: Path) -> None:
+    """Their device came by another contract; the report on everything tells of both, and is left out."""
+    folder = unpacked(packed, kind, tmp_path)
+
+    for path in folder.rglob("*"):
+        if path.suffix in (".json", ".jsonl", ".csv"):
+            text = path.read_text("utf-8")
+        elif path.suffix == ".pdf":
+            text = "".join(page.extract_text() for page in PdfReader(path).pages)
+        else:
+            continue
+        assert not {words for words in ("OM-001", "Other Maker", "TST-009") if words in text}, path.name
+
+
+def change_a_report(folder: Path) -> None:
+    path = folder / "documents" / "L-2026-0001.pdf"
+    path.write_bytes(path.read_bytes() + b"%")
+    renew_manifest(folder, path)
+
+
+def exchange_two_documents(folder: Path) -> None:
+    """Let each be there with a digest that a row names, only under the other's number."""
+    one, other = folder / "documents" / "L-2026-0001.pdf", folder / "documents" / "F-2026-0001.pdf"
+    content = one.read_bytes()
+    one.write_bytes(other.read_bytes())
+    other.write_bytes(content)
+    renew_manifest(folder, one)
+    renew_manifest(folder, other)
+
+
+def take_a_report_out(folder: Path) -> None:
+    path = folder / "documents" / "L-2026-0001.pdf"
+    manifest = json.loads((folder / "manifest.json").read_text("utf-8"))
+    del manifest["files"]["documents/L-2026-0001.pdf"]
+    (folder / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    path.unlink()
+
+
+def slip_a_document_in(folder: Path) -> None:
+    path = folder / "documents" / "L-2026-9999.pdf"
+    path.write_bytes(b"%PDF-1.7")
+    manifest = json.loads((folder / "manifest.json").read_text("utf-8"))
+    manifest["files"]["documents/L-2026-9999.pdf"] = {"sha256": "", "size_bytes": 8}
+    (folder / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    renew_manifest(folder, path)
+
+
 def change_a_capture(folder: Path) -> None:
     path = next((folder / "evidence").iterdir())
     path.write_bytes(path.read_bytes() + b" ")
@@ -163,6 +274,10 @@ def renew_manifest(folder: Path, path: Path) -> None:
         (cut_the_chain, "it does not end with the digest that the manifest names"),
         (take_a_capture_out, "a row names it, and it is not in the pack"),
         (slip_a_file_in, "the manifest does not name it"),
+        (change_a_report, "document L-2026-0001: its file is not the one that was issued"),
+        (exchange_two_documents, "document F-2026-0001: its file is not the one that was issued"),
+        (take_a_report_out, "document L-2026-0001: its file is not in the pack"),
+        (slip_a_document_in, "document L-2026-9999: no row says that it was issued"),
     ],
 )
 def test_whatever_is_forged_is_named(packed: Path, tmp_path: Path, forge, words: str) -> None:

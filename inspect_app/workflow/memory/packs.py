@@ -18,7 +18,7 @@ from inspect_app.documents.attached import measurements_json
 from inspect_app.documents.tabular import CSV, Table
 from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.model import DocumentKind, Inspection, Outcome, Person
-from inspect_app.storage import arrivals, inspections, nonconformities, packing, sources
+from inspect_app.storage import arrivals, inspections, nonconformities, packed_reports, packing, sources
 from inspect_app.storage.audit import last_event
 from inspect_app.storage.packing import PackedFile
 from inspect_app.workflow.bench.inspecting import contract_of, form_of, judge_inspection
@@ -115,9 +115,11 @@ def write_pack(workplace: Workplace, person: Person, matter: PackMatter, target:
         keys = packing.inspection_ids(session, **_scope(matter))
         if not keys:
             raise NotFound(matter.subject, "nothing of it was inspected yet", "Inspect first, then pack.")
-        events, devices = packing.event_ids(session, keys), packing.device_ids(session, keys)
+        reports = packed_reports.reports_of(session, **_scope(matter))
+        events = packing.event_ids(session, keys) | packed_reports.events_of_reports(session, reports)
+        devices = packing.device_ids(session, keys)
         files = tuple(packing.files_of(session, events))
-        issued = tuple(packing.document_files(session, keys))
+        issued = (*packing.document_files(session, keys), *packed_reports.files_of_reports(session, reports))
     total = 2 * len(keys) + len(files) + len(issued)
     steps = iter(range(1, total + 1))
 

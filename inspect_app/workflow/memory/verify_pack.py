@@ -2,9 +2,10 @@
 
 It reads what the pack says of itself and recomputes every digest: of each file (manifest.json), of each event that is
 told in full, of the link from each event to the one before it (chain/events.jsonl), and of the rows that the events
-sealed (chain/rows.jsonl); of rows about other devices the digest alone is told. Then it sees that each capture and
-document that a row names is there with its digest. It ends with status 0 where all agrees, else with 1 and a line for
-each thing that does not.
+sealed (chain/rows.jsonl); of rows about other devices the digest alone is told. Then it sees that each capture that a
+row names is there with its digest, that each document and report is, under its number, the file that was issued, and
+that no other lies beside them. It ends with status 0 where all agrees, else with 1 and a line for each thing that does
+not.
 """
 
 import hashlib
@@ -35,11 +36,15 @@ def main(folder: Path) -> list[str]:
         problems.append("chain: it does not end with the digest that the manifest names")
     sealed: dict[int, list[str]] = defaultdict(list)
     named = set()
+    issued: dict[str, str] = {}
     for row in read_lines(folder / "chain" / "rows.jsonl"):
         sealed[row["event_id"]].append(row.get("row_digest") or digest_of(canonical(row)))
         if row.get("table") == "evidence":
             named.add(row["sha256"])
+        if row.get("table") == "document":
+            issued[row["number"]] = row["sha256"]
     problems.extend(content_problems(full, sealed))
+    problems.extend(document_problems(issued, manifest["files"]))
     present = {entry["sha256"] for entry in manifest["files"].values()}
     problems.extend(f"file {digest}: a row names it, and it is not in the pack" for digest in sorted(named - present))
     said = f"{len(manifest['files'])} files, {last['id'] if last else 0} events, {len(full)} of them in full"
@@ -83,6 +88,22 @@ def content_problems(full: Mapping[int, str], sealed: Mapping[int, Sequence[str]
             yield f"event {number}: a row that it wrote was changed, added or removed"
     for number in sorted(sealed.keys() - full.keys()):
         yield f"event {number}: rows say it wrote them, and it is not told in full"
+
+
+def document_problems(issued: Mapping[str, str], files: Mapping[str, Mapping[str, Any]]) -> Iterator[str]:
+    """Yield each document that is not the file that was issued under its number, and each file that none was."""
+    found = {
+        name.removeprefix("documents/").removesuffix(".pdf"): told["sha256"]
+        for name, told in files.items()
+        if name.startswith("documents/") and name.endswith(".pdf")
+    }
+    for number, sha256 in sorted(issued.items()):
+        if number not in found:
+            yield f"document {number}: its file is not in the pack"
+        elif found[number] != sha256:
+            yield f"document {number}: its file is not the one that was issued"
+    for number in sorted(found.keys() - issued.keys()):
+        yield f"document {number}: no row says that it was issued"
 
 
 def read_lines(path: Path) -> Iterator[Any]:
