@@ -27,6 +27,9 @@ from inspect_app.storage.tables import (
 )
 
 
+_LOOKED_AT_FIRST: Final = 1000  # inspections
+
+
 class LotOrder(enum.StrEnum):
     """How lots are sorted."""
 
@@ -114,6 +117,26 @@ def _signatures_of_lots(session: Session) -> Counter[int]:
     taken_back = DeviceVerdictRow.signature_id.in_(select(ReopeningRow.signature_id))
     signed.subtract(session.scalars(select(DeviceVerdictRow.lot_id).where(taken_back)))
     return signed
+
+
+def unsigned_inspections(session: Session) -> tuple[int, ...]:
+    """Return the inspections that are not signed, the one opened last first.
+
+    How many there are is known from three counts, for each inspection has one signature at most that counts; most are
+    among those opened last, and only where they are not is every lot counted.
+    """
+    opened, signed, taken_back = (
+        session.scalar(select(func.count()).select_from(kind)) or 0
+        for kind in (InspectionRow, DeviceVerdictRow, ReopeningRow)
+    )
+    wanted = opened - signed + taken_back
+    if not wanted:
+        return ()
+    signature = select(SignatureRow.id).where(COUNTING_SIGNATURE).exists()
+    newest = select(InspectionRow.id).order_by(InspectionRow.id.desc()).limit(_LOOKED_AT_FIRST)
+    statement = select(InspectionRow.id).where(InspectionRow.id.in_(newest), ~signature)
+    found = tuple(session.scalars(statement.order_by(InspectionRow.id.desc())))
+    return found if len(found) == wanted else open_work(session).inspections
 
 
 def _unsigned_in(session: Session, lot_ids: Collection[int]) -> tuple[int, ...]:

@@ -52,7 +52,7 @@ def open_inspections(session: Session, search: FleetSearch) -> Iterator[OpenInsp
     """
     if search.outcome is not None or search.signed_since is not None or search.signed_until is not None:
         return
-    keys = glance.open_work(session).inspections
+    keys = glance.unsigned_inspections(session)
     fitting = sorted(session.scalars(_narrowed(select(InspectionRow.id), keys, search)).all(), reverse=True)
     known = keys_of_characteristics(session)
     for start in range(0, len(fitting), _AT_ONCE):
