@@ -31,7 +31,7 @@ from inspect_app.storage.tables import (
     ShipmentRow,
 )
 
-_AT_ONCE: Final = 50
+_AT_ONCE: Final = 60  # a page and one more
 _NOT_LISTED: Final = 0  # key of a characteristic that no signed inspection has
 Named = tuple[Characteristic, ListedResult]
 
