@@ -26,7 +26,6 @@ from inspect_app.storage.tables import (
     SignatureRow,
 )
 
-
 _LOOKED_AT_FIRST: Final = 1000  # inspections
 
 
