@@ -47,10 +47,11 @@ def walks(judgements: Sequence[Judgement], paper: Paper) -> tuple[Why, ...]:
 def traces_csv(paper: Paper) -> str | None:
     """Return every curve, a point a line; None where nothing has a curve."""
     points = [
-        (entry.step_id, trace.name, _condition_text(trace.condition), x, trace.x_unit, y, trace.y_unit)
+        (entry.step_id, trace.name, condition, x, trace.x_unit, y, trace.y_unit)
         for _, entry in sorted(paper.inspection.entries.items())
         if entry.measured is not None
         for trace in entry.measured.traces
+        for condition in (_condition_text(trace.condition),)
         for x, y in zip(trace.x, trace.y, strict=True)
     ]
     if not points:

@@ -3,7 +3,7 @@
 import hashlib
 import io
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC
 from functools import cache
@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import font_source_sans_pro
 import jinja2
-from weasyprint import CSS, HTML, Attachment
+from weasyprint import CSS, Attachment
 from weasyprint.css import ColorProfile
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher, URLFetcherResponse
@@ -21,9 +21,11 @@ from inspect_app.documents import wording
 from inspect_app.documents.attached import attached_files
 from inspect_app.documents.attachment import AttachedFile
 from inspect_app.documents.code import code_of
+from inspect_app.documents.drawn import DrawnFigure, Lettering
 from inspect_app.documents.figures import Figure
 from inspect_app.documents.finish import finish
 from inspect_app.documents.imprint import Imprint
+from inspect_app.documents.markup import Markup
 from inspect_app.documents.paper import Paper
 from inspect_app.documents.printable import printable, sentence, shortened, unbroken
 from inspect_app.documents.report import Report
@@ -40,8 +42,15 @@ _ONE_AT_A_TIME = threading.Lock()  # the shared fonts are not safe for two layou
 class Page:
     """A document before it is laid out: its HTML with all that it may fetch, and the files inside, the record first."""
 
-    html: HTML
+    html: Markup
     inside: tuple[AttachedFile, ...]
+    figures: tuple[Figure, ...]
+
+    @property
+    def images(self) -> dict[str, Any]:
+        """The figures by the addresses under which the HTML shows them, as the renderer keeps images."""
+        lettering = _look().lettering
+        return {f"app:drawing/{place}": DrawnFigure(one.svg, lettering) for place, one in enumerate(self.figures)}
 
 
 def render_certificate(paper: Paper) -> bytes:
@@ -102,6 +111,7 @@ def _written(page: Page, imprint: Imprint, record: str) -> bytes:
         made: bytes = page.html.write_pdf(
             finisher=finish,
             attachments=[_attachment(file, imprint) for file in sorted(page.inside, key=lambda file: file.name)],
+            cache=page.images,
             color_profiles={"--srgb": _srgb()},
             output_intent="--srgb",
             pdf_identifier=hashlib.sha256(record.encode()).hexdigest()[:32].encode(),
@@ -116,8 +126,8 @@ def page_of(paper: Paper, template: str) -> Page:
     inside = tuple(attached_files(paper))
     sheet = lay_out(paper, inside[0].sha256)
     exhibits = {str(place): one.png for place, one in enumerate(paper.exhibits)}
-    fetcher = OwnFetcher(paper.thumbnails, sheet.drawings, exhibits)
-    return Page(html=_filled_in(template, paper, sheet, fetcher), inside=inside)
+    html = _filled_in(template, paper, sheet, OwnFetcher(paper.thumbnails, exhibits))
+    return Page(html=html, inside=inside, figures=sheet.drawings)
 
 
 def page_of_report(report: Report) -> Page:
@@ -128,16 +138,16 @@ def page_of_report(report: Report) -> Page:
 def _page_of_report(report: Report, template: str, unnumbered: str = "Draft") -> Page:
     inside = report_files(report)
     sheet = ReportSheet(figures=report.figures, code=code_of(report, inside[0].sha256))
-    fetcher = OwnFetcher({}, sheet.drawings)
-    return Page(html=_filled_in(template, report, sheet, fetcher, unnumbered), inside=inside)
+    html = _filled_in(template, report, sheet, OwnFetcher(), unnumbered)
+    return Page(html=html, inside=inside, figures=sheet.drawings)
 
 
 def _filled_in(
     template: str, paper: Imprint, sheet: Sheet | ReportSheet, fetcher: "OwnFetcher", unnumbered: str = "Draft"
-) -> HTML:
+) -> Markup:
     number = paper.number or unnumbered
     text = _templates().get_template(template).render(sheet=sheet, paper=paper, number=number, words=wording)
-    return HTML(string=printable(text), base_url=None, url_fetcher=fetcher)
+    return Markup(printable(text), fetcher)
 
 
 def look_of(page_size: str) -> dict[str, Any]:
@@ -179,13 +189,15 @@ class _Look:
 
     fonts: FontConfiguration
     style: CSS
+    lettering: Lettering
 
 
 @cache
 def _look() -> _Look:
     fonts = FontConfiguration()
     text = resources.files("inspect_app.documents").joinpath("print.css").read_text(encoding="utf-8")
-    return _Look(fonts=fonts, style=CSS(string=text, font_config=fonts, url_fetcher=OwnFetcher()))
+    style = CSS(string=text, font_config=fonts, url_fetcher=OwnFetcher())
+    return _Look(fonts=fonts, style=style, lettering=Lettering(fonts))
 
 
 @cache
@@ -196,27 +208,21 @@ def _page_of_size(name: str) -> CSS:
 
 
 class OwnFetcher(URLFetcher):  # type: ignore[misc]  # weasyprint has no types
-    """Serves the package's fonts and the paper's pictures and drawings under ``app:``, and refuses all else."""
+    """Serves the package's fonts and the paper's pictures under ``app:``, and refuses all else."""
 
     def __init__(
-        self,
-        pictures: Mapping[str, bytes] | None = None,
-        drawings: Sequence[Figure] = (),
-        exhibits: Mapping[str, bytes] | None = None,
+        self, pictures: Mapping[str, bytes] | None = None, exhibits: Mapping[str, bytes] | None = None
     ) -> None:
         super().__init__(allowed_protocols={"app"})
         self._rasters = {"picture": pictures or {}, "exhibit": exhibits or {}}
-        self._drawings = {str(number): figure.svg for number, figure in enumerate(drawings)}
 
     def fetch(self, url: str, headers: Any = None) -> URLFetcherResponse:  # noqa: ARG002  # the signature is weasyprint's
-        """Return a font, a picture or a drawing; ValueError for any other address."""
+        """Return a font or a picture; ValueError for any other address."""
         kind, _, name = url.removeprefix("app:").partition("/") if url.startswith("app:") else ("", "", "")
         if kind == "font" and name in _FONTS:
             return URLFetcherResponse(url, _font(name), {"Content-Type": "font/ttf"})
         if name in self._rasters.get(kind, {}):
             return URLFetcherResponse(url, self._rasters[kind][name], {"Content-Type": "image/png"})
-        if kind == "drawing" and name in self._drawings:
-            return URLFetcherResponse(url, self._drawings[name].encode(), {"Content-Type": "image/svg+xml"})
         raise ValueError(f"{url} is not served to documents")
 
 
