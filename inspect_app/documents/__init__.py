@@ -7,6 +7,7 @@ from inspect_app.documents.figures import Figure, Part, combined_figures, figure
 from inspect_app.documents.paper import Paper
 from inspect_app.documents.report import Report, ReportTable, Section
 from inspect_app.documents.seal import Seal
+from inspect_app.documents.unhindered import unhindered
 from inspect_app.model import Outcome
 
 __all__ = [
@@ -28,6 +29,7 @@ __all__ = [
 ]
 
 
+@unhindered()
 def render_certificate(paper: Paper) -> bytes:
     """Return the certificate of an accepted device as PDF; `NotAllowed` for any other."""
     from inspect_app.documents import render  # noqa: PLC0415  # loading WeasyPrint takes a second
@@ -35,6 +37,7 @@ def render_certificate(paper: Paper) -> bytes:
     return render.render_certificate(paper)
 
 
+@unhindered()
 def render_rejection(paper: Paper) -> bytes:
     """Return the rejection notice of a rejected device as PDF; `NotAllowed` for any other."""
     from inspect_app.documents import render  # noqa: PLC0415  # loading WeasyPrint takes a second
@@ -42,6 +45,7 @@ def render_rejection(paper: Paper) -> bytes:
     return render.render_rejection(paper)
 
 
+@unhindered()
 def render_report(report: Report) -> bytes:
     """Return a report as PDF, without a seal."""
     from inspect_app.documents import render  # noqa: PLC0415  # loading WeasyPrint takes a second
@@ -49,6 +53,7 @@ def render_report(report: Report) -> bytes:
     return render.render_report(report)
 
 
+@unhindered()
 def render_pack_index(report: Report) -> bytes:
     """Return the index of an audit pack as PDF."""
     from inspect_app.documents import render  # noqa: PLC0415  # loading WeasyPrint takes a second
@@ -56,6 +61,7 @@ def render_pack_index(report: Report) -> bytes:
     return render.render_pack_index(report)
 
 
+@unhindered()
 def render_sealed(paper: Paper | Report, seal: Seal) -> bytes:
     """Return a report, or the document that the verdict on a device calls for, signed with the seal as of its issue."""
     from inspect_app.documents.signing import sign  # noqa: PLC0415  # likewise

@@ -1,16 +1,18 @@
 """Last corrections to a PDF before it is written: what readers of tagged and archived files trip over."""
 
+from functools import partial
 from typing import Any
 
 import pydyf
 
 from inspect_app.documents.accessible import claim_accessible, make_place_for_seal, set_margins_apart
+from inspect_app.documents.writing import write_file
 
 
 def finish(_document: object, pdf: pydyf.PDF) -> None:
     """Name each attachment once, say of each header cell whether it heads a column or a row, make it accessible.
 
-    WeasyPrint 70 lists every associated file twice and gives header cells no scope.
+    WeasyPrint 70 lists every associated file twice and gives header cells no scope. Its writer is replaced by ours.
     """
     claim_accessible(pdf)
     set_margins_apart(pdf)
@@ -23,6 +25,7 @@ def finish(_document: object, pdf: pydyf.PDF) -> None:
         if _text(element["S"]) == "/TH":
             in_head = _enclosing(element, elements, {"/THead", "/TBody", "/Table"}) == "/THead"
             element.setdefault("A", pydyf.Dictionary({"O": "/Table"}))["Scope"] = "/Column" if in_head else "/Row"
+    pdf.write = partial(write_file, pdf)
 
 
 def _enclosing(element: dict[str, Any], elements: dict[str, Any], kinds: set[str]) -> str:

@@ -7,7 +7,7 @@ checked is printed.
 
 import io
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 from asn1crypto import keys, x509
 from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
@@ -19,6 +19,8 @@ from pyhanko_certvalidator.registry import SimpleCertificateStore
 from inspect_app.documents.accessible import FIELD_NAME
 from inspect_app.documents.apart import apart
 from inspect_app.documents.seal import Seal
+
+_ATTRIBUTES: Final = 1024  # bytes of a signature beside certificates and what the key makes: about 400 are taken
 
 
 class _SignerAt(signers.PdfSigner):
@@ -46,8 +48,15 @@ def sign(pdf: bytes, seal: Seal, *, at: datetime, reason: str) -> bytes:
     )
     signer = _SignerAt(at, wanted, _signer(seal))
     writer = IncrementalPdfFileWriter(io.BytesIO(pdf))
-    signed: bytes = apart(lambda: signer.sign_pdf(writer, existing_fields_only=True).getvalue())
+    room = _room_for(seal)
+    signed: bytes = apart(lambda: signer.sign_pdf(writer, existing_fields_only=True, bytes_reserved=room).getvalue())
     return signed
+
+
+def _room_for(seal: Seal) -> int:
+    """Return how many hexadecimal digits the signature may take; left to itself the library signs twice to find out."""
+    of_key: int = keys.PrivateKeyInfo.load(seal.key).byte_size
+    return 2 * (_ATTRIBUTES + 3 * of_key + sum(map(len, (seal.certificate, *seal.chain))))
 
 
 def _signer(seal: Seal) -> signers.SimpleSigner:
