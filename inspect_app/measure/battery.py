@@ -165,11 +165,7 @@ def _between(options: BatteryOptions) -> float:
 
 def _from_log(run: Run, cutoff_v: float) -> Measured:
     if float(np.median(run.voltage_v[:3])) <= cutoff_v:
-        raise NothingToMeasure(
-            run.name,
-            f"the log starts at {run.voltage_v[0]:g} V, already below the cut-off of {cutoff_v:g} V",
-            "Log from the full battery on.",
-        )
+        raise _starts_too_low(run, f"already below the cut-off of {cutoff_v:g} V")
     crossing = lasting_crossing(run.times_s, run.voltage_v, cutoff_v, run.current_a)
     if crossing is None:
         raise NothingToMeasure(
@@ -178,6 +174,8 @@ def _from_log(run: Run, cutoff_v: float) -> Measured:
             "Log until the cut-off is passed.",
         )
     runtime_s = crossing.time_s - float(run.times_s[0])
+    if runtime_s <= 0:
+        raise _starts_too_low(run, f"by the rows after it at the cut-off of {cutoff_v:g} V or below")
     results = [result("runtime", runtime_s / 60, "min", _runtime_budget(run, crossing, runtime_s))]
     warnings = run.warnings + _gap_warnings(run, crossing)
     if run.current_a is None:
@@ -203,6 +201,12 @@ def _from_log(run: Run, cutoff_v: float) -> Measured:
         results=tuple(results),
         traces=_traces(run, crossing, cutoff_v),
         warnings=warnings,
+    )
+
+
+def _starts_too_low(run: Run, seen: str) -> NothingToMeasure:
+    return NothingToMeasure(
+        run.name, f"the log starts at {run.voltage_v[0]:g} V, {seen}", "Log from the full battery on."
     )
 
 

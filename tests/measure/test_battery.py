@@ -169,6 +169,15 @@ def test_a_clock_that_jumps_back_is_refused_with_its_row(tmp_path):
         found_in(write_log(tmp_path / "a.csv", times, Discharge().voltage(np.arange(0, 16_000.0, 10))), 3.2)
 
 
+def test_a_noisy_log_that_starts_at_the_cutoff_is_refused(tmp_path):
+    """Closed form: without its noise of 4 mV it starts 0.1 µV below 4.1 V; seed 50 lifts the first rows above."""
+    truth, times = Discharge(), np.arange(0, 9000.0, 30)
+    volts = truth.voltage(times) + np.random.default_rng(50).normal(0, 4e-3, len(times))
+
+    with pytest.raises(NothingToMeasure, match="starts at"):
+        found_in(write_log(tmp_path / "a.csv", times, volts), 4.1)
+
+
 @pytest.mark.parametrize(("cutoff", "problem"), [(4.5, "already below"), (0.5, "never stays below")])
 def test_a_cutoff_outside_the_log_is_told(tmp_path, cutoff, problem):
     times = np.arange(0, 12_000.0, 10)
