@@ -86,7 +86,8 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
             frames.name, f"{saturated:.0%} of the field is saturated, where no spot shows", "Take it with less light."
         )
     flat = flatten(_reduced(cut.image, factor) - cut.veil, _reduced_all(inside & ~cut.saturated, factor))
-    if flat is None or flat.spread > UNEVEN_REFUSED:
+    shading = None if flat is None or flat.spread > UNEVEN_REFUSED else _shading_of(flat.smooth, cut.field, factor)
+    if flat is None or shading is None:
         raise NothingToMeasure(
             frames.name,
             "an even field was looked for, and a picture with content, or too small a field, was seen",
@@ -108,14 +109,13 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
             f"an even field was looked for, and one of {MOST_SPOTS} spots, or full of marks, was seen",
             "Aim at an even surface, out of focus; clean what is dirty.",
         )
-    shading, shading_u = _shading_of(flat.smooth, cut.field, factor)
     spots = tuple(_enlarged(spot, factor, cut.corner) for spot in found.spots)
     return FieldContent(
         spots=with_borders(spots, _optics_blur(field, factor)),
         dead=odd.dead + cut.corner,
         hot=hot if frames.dark is not None else odd.bright + cut.corner,
-        shading=shading,
-        shading_u=shading_u,
+        shading=shading[0],
+        shading_u=shading[1],
         saturated=saturated,
     )
 
@@ -223,8 +223,11 @@ def _enlarged(spot: FoundSpot, factor: int, corner: PixelArray) -> FoundSpot:
     )
 
 
-def _shading_of(smooth: SmoothField, field: BrightField, factor: int) -> tuple[float, float]:
-    """Return peak to valley of the smooth part within 90 % of the field over its mean, and its uncertainty."""
+def _shading_of(smooth: SmoothField, field: BrightField, factor: int) -> tuple[float, float] | None:
+    """Return peak to valley of the smooth part within 90 % of the field over its mean, and its uncertainty.
+
+    None where the smooth part falls to nothing there: light it is not, then.
+    """
     v, h = np.meshgrid(np.linspace(-1, 1, SHADING_GRID), np.linspace(-1, 1, SHADING_GRID), indexing="ij")
     if field.is_round:
         reach_x = reach_y = SHADING_SHARE * field.radius_px / factor
@@ -237,6 +240,8 @@ def _shading_of(smooth: SmoothField, field: BrightField, factor: int) -> tuple[f
     x, y = x[seen], y[seen]
     light = smooth.at(x, y)
     peak, valley = int(light.argmax()), int(light.argmin())
+    if not light[valley] > 0:
+        return None
     u = smooth.difference_u((float(x[peak]), float(x[valley])), (float(y[peak]), float(y[valley])))
     mean = float(light.mean())
     return float(light[peak] - light[valley]) / mean, u / mean

@@ -287,6 +287,15 @@ def test_a_picture_of_something_else_holds_nothing_to_measure() -> None:
         blemish((still_of(board),), BlemishOptions())
 
 
+def test_a_field_whose_smooth_part_would_be_darker_than_black_holds_nothing_to_measure() -> None:
+    """Every other row of the upper half is black and its neighbour white, as a damaged file has it."""
+    picture = 0.85 * (1 + np.random.default_rng(1).normal(0, 0.03, (90, 110)))
+    picture[:50:2], picture[1:50:2] = 0.0, 1.0
+
+    with pytest.raises(NothingToMeasure, match="even field"):
+        blemish((still_of(picture),), BlemishOptions())
+
+
 def test_a_field_that_is_nothing_but_spots_holds_nothing_to_measure() -> None:
     """Truth by construction: 500 spots of 3 to 5 px, each apart from the next; 400 are the most that are mapped."""
     rng = np.random.default_rng(1)
