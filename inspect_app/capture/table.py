@@ -13,6 +13,7 @@ from inspect_app.errors import UnusableInput
 LARGEST_FILE_BYTES: Final = 1_500_000_000
 MOST_NUMBERS: Final = 60_000_000
 MOST_COLUMNS: Final = 200
+LARGEST_NUMBER: Final = 1e100  # no instrument reads more, and sums of the squares of more are no numbers
 _BLOCK_BYTES: Final = 8_000_000
 _NUMBER_BYTES: Final = b'0123456789+-.eE,; \t\r\n"'
 _LONGEST_HEADER_BYTES: Final = 20_000
@@ -160,7 +161,7 @@ def _at_once(block: bytes, separator: bytes, cols: int) -> FloatArray | None:
         rows = np.loadtxt(io.BytesIO(plain), delimiter=",", ndmin=2, comments=None)
     except ValueError:
         return None
-    return rows if rows.shape[1] == cols and not np.isinf(rows).any() else None
+    return rows if rows.shape[1] == cols and not (np.abs(rows) > LARGEST_NUMBER).any() else None
 
 
 def _with_named_gaps(plain: bytes) -> bytes:
@@ -213,7 +214,8 @@ def _cell(cell: bytes, name: str, line: int) -> float:
     text = cell.strip().strip(b'"').strip()
     if not text:
         return float("nan")
-    if not text.translate(None, _NUMBER_BYTES) and _is_number(text.decode()) and np.isfinite(float(text)):
+    is_number = not text.translate(None, _NUMBER_BYTES) and _is_number(text.decode())
+    if is_number and abs(float(text)) <= LARGEST_NUMBER:
         return float(text)
-    shown = text[:40].decode(errors="replace")
-    raise UnusableInput(name, f"line {line} holds '{shown}', which is not a number", "Correct or remove that line.")
+    shown, wrong = text[:40].decode(errors="replace"), "cannot be a reading" if is_number else "is not a number"
+    raise UnusableInput(name, f"line {line} holds '{shown}', which {wrong}", "Correct or remove that line.")

@@ -47,6 +47,7 @@ def test_an_empty_cell_is_not_a_number(tmp_path):
         (b"time_s,voltage_v\n0,4.1\n10,off\n", "line 3 holds 'off'"),
         (b"time_s,voltage_v\n0,4.1\n10,nan\n", "line 3 holds 'nan'"),
         (b"time_s,voltage_v\n0,4.1\n10,1e999\n", "line 3 holds '1e999'"),
+        (b"time_s,voltage_v\n0,4.1\n10,-1e308\n", "line 3 holds '-1e308'"),
         (b"time_s,voltage_v\n0,4.1\n10,4.0,7\n", "line 3 has 3 columns"),
         (b"time_s,voltage_v\n0,4.1\n10\n", "line 3 has 1 columns"),
         (b"time_s,time_s\n0,4.1\n", "two columns"),
