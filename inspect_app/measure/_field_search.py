@@ -93,10 +93,10 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
             "an even field was looked for, and a picture with content, or too small a field, was seen",
             "Aim at an evenly lit surface that fills the field, out of focus.",
         )
-    level = flat.smooth.enlarged(*cut.image.shape).over_pixels()
+    smooth = flat.smooth.enlarged(*cut.image.shape)
     hot = _hot_of(frames)
-    odd = odd_in_light(cut.image, level, _without(inside, hot - cut.corner), veil=cut.veil)
-    _repair(flat, cut, level, np.concatenate([odd.dead, odd.bright, hot - cut.corner]), factor)
+    odd = odd_in_light(cut.image, smooth, _without(inside, hot - cut.corner), veil=cut.veil)
+    _repair(flat, cut, smooth, np.concatenate([odd.dead, odd.bright, hot - cut.corner]), factor)
     found = map_spots(
         flat,
         smallest_px=SMALLEST_PX / factor if smallest_px is None else 0.4 * smallest_px / factor,
@@ -196,12 +196,14 @@ def _without(inside: npt.NDArray[np.bool_], pixels: PixelArray) -> npt.NDArray[n
     return kept
 
 
-def _repair(flat: FlatField, cut: _Cut, level: npt.NDArray[np.float32], pixels: PixelArray, factor: int) -> None:
+def _repair(flat: FlatField, cut: _Cut, smooth: SmoothField, pixels: PixelArray, factor: int) -> None:
     """Put the smooth level in place of odd pixels, so that they are not taken for spots."""
-    for row, col in np.unique(pixels, axis=0):
+    pixels = np.unique(pixels, axis=0)
+    levels = smooth.at(pixels[:, 1].astype(np.float64), pixels[:, 0].astype(np.float64))
+    for (row, col), level in zip(pixels, levels, strict=True):
         at = (row // factor, col // factor)
         if 0 <= at[0] < flat.relief.shape[0] and 0 <= at[1] < flat.relief.shape[1] and flat.inside[at]:
-            flat.relief[at] -= ((cut.image[row, col] - cut.veil) / level[row, col] - 1) / factor**2
+            flat.relief[at] -= ((cut.image[row, col] - cut.veil) / level - 1) / factor**2
 
 
 def _optics_blur(field: BrightField, factor: int) -> float | None:

@@ -14,6 +14,11 @@ DARK_CORNER = 0.35  # a corner darker than this share of the middle lies outside
 RAYS = 360
 SMALLEST_RADIUS_PX = 10.0  # rays across the border of a smaller disc have too few places to fall at
 SHARPEST_EDGE_PX = 0.5
+FIRST_REACH, NEXT_REACH = 0.2, 0.06  # of the radius, within which the border is sought
+FIRST_PLACES = 300  # to a radius
+BORDER_PLACES_PX = 0.5
+SMOOTHED_PLACES = 2.0  # standard deviation along a ray
+LEVEL_REACH_PX = 20.0  # inside of the border, over which the light's level is read
 BORDER_STEP_PX = 0.25
 BILINEAR_VARIANCE = 1 / 6  # px², by which interpolation between pixels widens
 
@@ -76,7 +81,8 @@ def veil_of(image: FloatArray, field: BrightField) -> float:
         return 0.0
     thin = image[::4, ::4]
     y, x = np.ogrid[0 : image.shape[0] : 4, 0 : image.shape[1] : 4]
-    outside = thin[np.hypot(x - field.x, y - field.y) > field.radius_px + 6 * field.edge_px + 4]
+    clear_px = field.radius_px + 6 * field.edge_px + 4
+    outside = thin[(x - field.x) ** 2 + (y - field.y) ** 2 > clear_px**2]
     return float(np.median(outside)) if outside.size > 0.01 * thin.size else 0.0
 
 
@@ -112,15 +118,15 @@ def _rough_circle(overview: FloatArray, bright: float, factor: int) -> tuple[flo
 
 
 def _refined(image: FloatArray, x: float, y: float, radius: float) -> BrightField | None:
-    edge = SHARPEST_EDGE_PX
-    points = np.zeros((0, 2))
-    for reach, step_px in ((0.2, max(0.5, radius / 1000)), (0.06, 0.5), (0.06, 0.5)):
+    reach, step_px = FIRST_REACH * radius, max(BORDER_PLACES_PX, radius / FIRST_PLACES)
+    for _ in range(3):
         if radius < SMALLEST_RADIUS_PX:
             return None
-        points, edge = _border_points(image, x, y, np.arange((1 - reach) * radius, (1 + reach) * radius, step_px))
+        points, edge = _border_points(image, x, y, np.arange(radius - reach, radius + reach, step_px))
         if len(points) < RAYS // 12:
             return None
         x, y, radius, spread, used = _fit_circle(points)
+        reach, step_px = min(NEXT_REACH * radius, 5 * spread + 6 * edge + LEVEL_REACH_PX), BORDER_PLACES_PX
     if spread > 0.05 * radius:
         return None
     return BrightField(
@@ -170,12 +176,12 @@ def _border_points(image: FloatArray, x: float, y: float, r: FloatArray) -> tupl
     at_x, at_y = _rays(x, y, r)
     inside = (at_x >= 0) & (at_x <= image.shape[1] - 1) & (at_y >= 0) & (at_y <= image.shape[0] - 1)
     light = ndimage.map_coordinates(image, [at_y, at_x], order=1, mode="nearest")
-    light = ndimage.gaussian_filter1d(light, 2.0, axis=1)
+    light = ndimage.gaussian_filter1d(light, SMOOTHED_PLACES, axis=1)
     crossing, width = _falls(light, inside, r)
     seen = np.isfinite(crossing)
     points = np.column_stack([x + crossing * np.cos(angles), y + crossing * np.sin(angles)])[seen]
     edge = float(np.median(width[seen])) if seen.any() else SHARPEST_EDGE_PX
-    return points, math.sqrt(max(edge**2 - 1.0, SHARPEST_EDGE_PX**2))
+    return points, math.sqrt(max(edge**2 - (SMOOTHED_PLACES * (r[1] - r[0])) ** 2, SHARPEST_EDGE_PX**2))
 
 
 def _falls(light: FloatArray, inside: npt.NDArray[np.bool_], r: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -8,6 +8,8 @@ import numpy.typing as npt
 from scipy import ndimage, sparse, spatial
 from scipy.sparse import csgraph
 
+from inspect_app.numerics.smooth_field import SmoothField
+
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 PixelArray = npt.NDArray[np.intp]
@@ -17,7 +19,6 @@ HOT_LIMIT = 6.0  # robust standard deviations (common practice, no source)
 NEIGHBOURS_REACH_PX = 3
 BLOCK_PX = 32
 MOST_PLACES = 200_000
-STRIP_ROWS = 16
 LARGEST_CLUSTER_PX = 9  # a cluster of more pixels is a spot
 NEIGHBOUR_SHARE = 0.25  # a point that a lens has drawn gives its neighbours more than this of its own depth
 
@@ -30,15 +31,13 @@ class OddInLight:
     bright: PixelArray
 
 
-def odd_in_light(
-    image: FloatArray, level: npt.NDArray[np.float32], inside: BoolArray, *, veil: float = 0.0
-) -> OddInLight:
+def odd_in_light(image: FloatArray, smooth: SmoothField, inside: BoolArray, *, veil: float = 0.0) -> OddInLight:
     """Find pixels that stay below half of their neighbours' level in a bright field, or exceed it by half.
 
     Parameters
     ----------
     image : ndarray of shape (rows, cols)
-    level : ndarray of shape (rows, cols)
+    smooth : SmoothField
         Smooth part of the picture, above the veil.
     inside : ndarray of shape (rows, cols), bool
     veil : float
@@ -50,32 +49,34 @@ def odd_in_light(
     most 9 pixels counts none of whose four-connected neighbours departs by a quarter of what it does itself. A dust
     speck or a fibre fault is drawn by a lens and shades its neighbours too.
     """
-    odd, places = _departing(image, level, inside, veil)
-    kept = _isolated(odd, places, image, level, veil)
-    at = (kept[:, 0], kept[:, 1])
-    is_dead = image[at] < level[at] + veil
+    kept = _isolated(_departing(image, smooth, inside, veil), image, smooth, veil)
+    is_dead = image[kept[:, 0], kept[:, 1]] < _levels(smooth, kept) + veil
     return OddInLight(dead=kept[is_dead], bright=kept[~is_dead])
 
 
-def _departing(
-    image: FloatArray, level: npt.NDArray[np.float32], inside: BoolArray, veil: float
-) -> tuple[BoolArray, PixelArray]:
-    """Return where the picture departs by half of the level, as a mask and as places; in strips that fit a cache."""
-    odd = np.zeros(image.shape, dtype=bool)
+def _levels(smooth: SmoothField, pixels: PixelArray) -> FloatArray:
+    return smooth.at(pixels[:, 1].astype(np.float64), pixels[:, 0].astype(np.float64))
+
+
+def _departing(image: FloatArray, smooth: SmoothField, inside: BoolArray, veil: float) -> PixelArray:
+    """Return the places at which the picture departs by half of the level.
+
+    In strips that fit a cache, and pixel by pixel only in the columns whose extremes may reach that far.
+    """
     found = [np.zeros((0, 2), dtype=np.intp)]
-    for top in range(0, len(image), STRIP_ROWS):
-        strip = slice(top, top + STRIP_ROWS)
-        departs = np.abs(image[strip] - veil - level[strip]) > np.float32(1 - DEAD_LEVEL) * level[strip]
-        departs &= inside[strip]
-        if departs.any():
-            odd[strip] = departs
-            found.append(np.argwhere(departs) + np.array([top, 0]))
-    return odd, np.concatenate(found)
+    for top, level in smooth.strips():
+        strip = slice(top, top + len(level))
+        light = image[strip]
+        falls = light.min(axis=0) - veil < DEAD_LEVEL * level.max(axis=0)
+        rises = light.max(axis=0) - veil > (2 - DEAD_LEVEL) * level.min(axis=0)
+        cols = np.flatnonzero((falls | rises) & inside[strip].any(axis=0))
+        departs = np.abs(light[:, cols] - veil - level[:, cols]) > (1 - DEAD_LEVEL) * level[:, cols]
+        row, place = np.nonzero(departs & inside[strip, cols])
+        found.append(np.column_stack([row + top, cols[place]]))
+    return np.concatenate(found)
 
 
-def _isolated(
-    odd: BoolArray, places: PixelArray, image: FloatArray, level: npt.NDArray[np.floating], veil: float
-) -> PixelArray:
+def _isolated(places: PixelArray, image: FloatArray, smooth: SmoothField, veil: float) -> PixelArray:
     if len(places) == 0:
         return np.zeros((0, 2), dtype=np.intp)
     kept = []
@@ -83,11 +84,12 @@ def _isolated(
         if len(cluster) > LARGEST_CLUSTER_PX:
             continue
         top, left = np.maximum(cluster.min(axis=0) - 1, 0)
-        bottom, right = np.minimum(cluster.max(axis=0) + 2, odd.shape)
-        own_part = odd[top:bottom, left:right]
+        bottom, right = np.minimum(cluster.max(axis=0) + 2, image.shape)
+        own_part = np.zeros((bottom - top, right - left), dtype=bool)
+        own_part[cluster[:, 0] - top, cluster[:, 1] - left] = True
         around = ndimage.binary_dilation(own_part) & ~own_part
-        part = (slice(top, bottom), slice(left, right))
-        change = (image[part] - veil) / np.maximum(level[part], 1e-12) - 1
+        level = float(_levels(smooth, cluster[:1])[0])
+        change = (image[top:bottom, left:right] - veil) / max(level, 1e-12) - 1
         own = float(change[own_part].mean())
         near = float(np.max(change[around] * np.sign(own))) if around.any() else 0.0
         if near < NEIGHBOUR_SHARE * abs(own):

@@ -1,9 +1,12 @@
 """The smooth part of a bright field: a low surface fitted to medians of blocks, blind to spots."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+
+from inspect_app.numerics.block_medians import block_medians
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -12,6 +15,8 @@ ORDER = 6  # follows vignetting and tilt; a spot of a tenth of the field does no
 USED = np.nonzero(np.add.outer(np.arange(ORDER + 1), np.arange(ORDER + 1)) <= ORDER)  # of v, of u
 BLOCKS_ACROSS = 64
 TILE_BLOCKS = 6
+STRIP_ROWS = 8  # fit a cache, and are too few for the linear algebra to wake threads that then wait for more
+PIECE_ROWS = 256  # the same
 LEAST_FREEDOM = 0.3  # share of the tiles: with fewer than the terms nothing can be said of them
 TUKEY = 4.685  # 95 % efficiency for normal residuals (Holland and Welsch, 1977, from memory)
 
@@ -36,10 +41,17 @@ class SmoothField:
 
     def over_pixels(self) -> npt.NDArray[np.float32]:
         """Return the surface at every pixel, shape (rows, cols), single precision for speed."""
-        along_rows = _legendre(np.arange(self.rows), self.rows).astype(np.float32)
-        along_cols = _legendre(np.arange(self.cols), self.cols).astype(np.float32)
-        surface: npt.NDArray[np.float32] = along_rows @ self.coefficients.astype(np.float32) @ along_cols.T
+        surface = np.empty((self.rows, self.cols), dtype=np.float32)
+        for first, part in self.strips():
+            surface[first : first + len(part)] = part
         return surface
+
+    def strips(self) -> Iterator[tuple[int, npt.NDArray[np.float32]]]:
+        """Yield the first row of each strip of 8 rows, or what is left of them, and the surface in the strip."""
+        along_rows = (_legendre(np.arange(self.rows), self.rows) @ self.coefficients).astype(np.float32)
+        along_cols = _legendre(np.arange(self.cols), self.cols).astype(np.float32).T
+        for first in range(0, self.rows, STRIP_ROWS):
+            yield first, along_rows[first : first + STRIP_ROWS] @ along_cols
 
     def at(self, x: FloatArray, y: FloatArray) -> FloatArray:
         """Return the surface at places in pixels, arrays of equal shape (n,)."""
@@ -97,13 +109,14 @@ def smooth_field(image: FloatArray, inside: BoolArray) -> SmoothField | None:
     weights = np.ones(len(medians))
     for _ in range(5):
         weighted = terms * weights[:, None]
-        solution = np.linalg.lstsq(weighted.T @ terms, weighted.T @ medians, rcond=None)[0]
-        off = medians - terms @ solution
+        normal = _products(weighted, terms)
+        solution = np.linalg.lstsq(normal, _products(weighted, medians[:, None])[:, 0], rcond=None)[0]
+        off = medians - (terms * solution).sum(axis=1)
         spread = 1.4826 * float(np.median(np.abs(off))) + 1e-12 * float(np.abs(medians).max())
         weights = np.square(np.clip(1 - np.square(off / (TUKEY * spread)), 0, None))
     coefficients = np.zeros((ORDER + 1, ORDER + 1))
     coefficients[USED] = solution
-    bread = np.linalg.pinv(weighted.T @ terms, hermitian=True)
+    bread = np.linalg.pinv(normal)
     return SmoothField(
         coefficients=coefficients,
         covariance=bread @ _clustered(weighted * off[:, None], y // side, x // side) @ bread,
@@ -113,10 +126,16 @@ def smooth_field(image: FloatArray, inside: BoolArray) -> SmoothField | None:
     )
 
 
+def _products(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Return ``a.T @ b`` for columns of shape (n, terms): in pieces too small to wake threads that wait for more."""
+    pieces = (slice(first, first + PIECE_ROWS) for first in range(0, len(a), PIECE_ROWS))
+    return np.asarray(np.sum([a[piece].T @ b[piece] for piece in pieces], axis=0))
+
+
 def _clustered(pulls: FloatArray, down: FloatArray, across: FloatArray) -> FloatArray:
     """Return the covariance of the sum of pulls of shape (n, terms) that go together along rows, columns and tiles."""
     tile = 1e6 * (down // TILE_BLOCKS) + across // TILE_BLOCKS
-    total = -2 * pulls.T @ pulls  # what each of three ways counts of its own
+    total = -2 * _products(pulls, pulls)  # what each of three ways counts of its own
     for way in (down, across, tile):
         _, names = np.unique(way, return_inverse=True)
         sums = np.zeros((names.max() + 1, pulls.shape[1]))
@@ -125,8 +144,9 @@ def _clustered(pulls: FloatArray, down: FloatArray, across: FloatArray) -> Float
     # The surface follows the tiles as far as its terms reach, and what it leaves is that much too quiet.
     tiles, terms = len(sums), pulls.shape[1]
     total *= tiles / max(tiles - terms, LEAST_FREEDOM * tiles)
-    values, vectors = np.linalg.eigh(total)
-    clustered: FloatArray = (vectors * np.maximum(values, 0)) @ vectors.T
+    # Without its negative part: half of the sum with its absolute value, the root of its square.
+    _, sizes, axes = np.linalg.svd(total)
+    clustered: FloatArray = (total + (axes.T * sizes) @ axes) / 2
     return clustered
 
 
@@ -134,9 +154,8 @@ def _block_medians(image: FloatArray, inside: BoolArray, side: int) -> tuple[Flo
     down, across = image.shape[0] // side, image.shape[1] // side
     cut = (slice(0, down * side), slice(0, across * side))
     split = (down, side, across, side)
-    values = image[cut].reshape(split).swapaxes(1, 2).reshape(down, across, side * side)
     covered = inside[cut].reshape(split).mean(axis=(1, 3)) > 0.9
-    medians = np.asarray(np.median(values[covered], axis=1), dtype=np.float64)
     shift = (side - 1) / 2
     places = np.asarray(np.argwhere(covered) * side + shift, dtype=np.float64)
-    return medians, places[:, 0], places[:, 1]
+    values = image[cut].reshape(split).swapaxes(1, 2)[covered].reshape(-1, side * side)
+    return block_medians(values), places[:, 0], places[:, 1]

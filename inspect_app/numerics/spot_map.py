@@ -15,7 +15,6 @@ from inspect_app.numerics.spots import Candidate, Level, find_candidates, levels
 from inspect_app.numerics.texture import BLOCK_PX
 
 FloatArray = npt.NDArray[np.float64]
-SingleArray = npt.NDArray[np.float32]
 BoolArray = npt.NDArray[np.bool_]
 
 BORDER_EDGES = 3.0  # standard deviations of the blurred border that are no field yet
@@ -125,29 +124,32 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
     surroundings no longer counts as a candidate then, and a weaker neighbour is measured without it.
     """
     levels = levels_of(flat.relief.copy(), flat.inside, largest_px=largest_px)
-    candidates = find_candidates(levels, largest_px=largest_px, faintest=faintest)
+    candidates = find_candidates(levels, faintest=faintest)
     places = np.array([(c.x, c.y, c.diameter_px, c.strength) for c in candidates]).reshape(-1, 4)
-    kernels: dict[tuple[int, float], SingleArray] = {}
     found: list[FoundSpot] = []
     fits = 0
     for place, candidate in enumerate(candidates):
         if len(found) >= MOST_SPOTS or fits >= MOST_FITS:
             break
-        if _is_remnant(candidate, found) or (found and not _still_stands_out(levels, candidate, kernels)):
+        if _is_remnant(candidate, found) or (found and not _still_stands_out(levels, candidate)):
             continue
         tried = _fitted(levels, candidate, places[place + 1 :])
         fits, fitted = fits + tried.fits, tried.best
         if fitted is None:
             continue
         spot = fitted.spot
-        if abs(spot.depth) < SIGNIFICANT * spot.depth_u or abs(spot.depth) < faintest:
+        if abs(spot.depth) < max(SIGNIFICANT * spot.depth_u, faintest) or not _is_within(spot, flat.relief):
             continue
-        for level in levels:
-            _take_out(level, fitted)
+        _take_out(levels, fitted)
         if smallest_px <= spot.diameter_px <= 1.5 * largest_px:
             found.append(spot)
     is_whole = len(found) < MOST_SPOTS and fits < MOST_FITS
     return SpotMap(spots=tuple(sorted(found, key=lambda s: -abs(s.depth))), is_whole=is_whole)
+
+
+def _is_within(spot: FoundSpot, relief: npt.NDArray[np.float32]) -> bool:
+    rows, cols = relief.shape
+    return bool(0 <= round(spot.y) < rows and 0 <= round(spot.x) < cols)
 
 
 def _is_remnant(candidate: Candidate, found: Sequence[FoundSpot]) -> bool:
@@ -159,35 +161,33 @@ def _is_remnant(candidate: Candidate, found: Sequence[FoundSpot]) -> bool:
     )
 
 
-def _still_stands_out(
-    levels: Sequence[Level], candidate: Candidate, kernels: dict[tuple[int, float], SingleArray]
-) -> bool:
+def _still_stands_out(levels: Sequence[Level], candidate: Candidate) -> bool:
     level = levels[candidate.octave]
-    key = (candidate.octave, candidate.diameter_px)
-    if key not in kernels:
-        kernels[key] = level.kernel(candidate.diameter_px / level.factor)
+    kernel = level.kernels[candidate.diameter_px / level.factor]  # factors are powers of two, so this is exact
     shift = (level.factor - 1) / 2
     left = round((candidate.x - shift) / level.factor) - BLOCK_PX // 2
     top = round((candidate.y - shift) / level.factor) - BLOCK_PX // 2
     relief, _ = _patch(level, left, top)
-    return abs(float((relief * kernels[key]).sum())) > 0.9 * candidate.limit
+    return abs(float((relief * kernel).sum())) > 0.9 * candidate.limit
 
 
-def _take_out(level: Level, fitted: "_Fit") -> None:
-    """Take a spot out of a level's relief, in place: the levels are this module's own working copies."""
-    shift, radius = (level.factor - 1) / 2, fitted.radius_px / level.factor
-    x, y = (fitted.spot.x - shift) / level.factor, (fitted.spot.y - shift) / level.factor
-    blur = max(fitted.softness * radius, SHARPEST_PX)
-    reach = math.ceil(radius + 4 * blur) + 1
-    top, bottom = max(0, round(y) - reach), min(level.relief.shape[0], round(y) + reach + 1)
-    left, right = max(0, round(x) - reach), min(level.relief.shape[1], round(x) + reach + 1)
-    if top >= bottom or left >= right:
-        return
-    rows, cols = np.ogrid[top:bottom, left:right]
-    profile = blurred_disc(radius, blur, 1.5 * reach)
-    r = np.hypot(cols - x, rows - y)
-    part = level.relief[top:bottom, left:right]
-    part -= (fitted.plateau * np.interp(r, profile.r, profile.value)).astype(np.float32)
+def _take_out(levels: Sequence[Level], fitted: "_Fit") -> None:
+    """Take a spot out of the reliefs of all levels, in place: they are this module's own working copies."""
+    drawn, profile = 0.0, None
+    for level in levels:
+        shift, radius = (level.factor - 1) / 2, fitted.radius_px / level.factor
+        softness = max(fitted.softness, SHARPEST_PX / radius)
+        if profile is None or softness != drawn:
+            drawn, profile = softness, blurred_disc(1.0, softness, 0.0)
+        x, y = (fitted.spot.x - shift) / level.factor, (fitted.spot.y - shift) / level.factor
+        reach = math.ceil(radius * (1 + 4 * softness)) + 1
+        top, bottom = max(0, round(y) - reach), min(level.relief.shape[0], round(y) + reach + 1)
+        left, right = max(0, round(x) - reach), min(level.relief.shape[1], round(x) + reach + 1)
+        if top < bottom and left < right:
+            rows, cols = np.ogrid[top:bottom, left:right]
+            r = np.sqrt((cols - x) ** 2 + (rows - y) ** 2) / radius
+            part = level.relief[top:bottom, left:right]
+            part -= (fitted.plateau * np.interp(r, profile.r, profile.value)).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,8 @@ class Profile:
         place = np.minimum(r / (self.r[1] - self.r[0]), len(self.r) - 1.000001)
         below = place.astype(np.intp)
         share = place - below
-        found: FloatArray = table[:, below] * (1 - share) + table[:, below + 1] * share
+        found: FloatArray = np.take(table, below, axis=1)
+        found += share * (np.take(table, below + 1, axis=1) - found)
         return found
 
 
@@ -55,7 +56,7 @@ def blurred_disc(radius: float, blur: float, reach: float) -> Profile:
     >>> round(float(profile.value[0]), 6), round(float(np.interp(10.0, profile.r, profile.value)), 2)
     (1.0, 0.48)
     """
-    r = np.linspace(0, max(reach, radius + 5 * blur), POINTS)
+    r = np.arange(POINTS, dtype=np.float64) * (max(reach, radius + 5 * blur) / (POINTS - 1))
     growth = radius / blur**2
     x = growth * r
     bell = growth * np.exp(-((radius - r) ** 2) / (2 * blur**2))

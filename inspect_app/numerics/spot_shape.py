@@ -7,9 +7,10 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.spot_profile import blurred_disc, half_radius
-from inspect_app.numerics.texture import BLOCK_PX, local_power, whitened
+from inspect_app.numerics.texture import BLOCK_PX, local_power, whitened, whitening_of
 
 FloatArray = npt.NDArray[np.float64]
+SingleArray = npt.NDArray[np.float32]
 BoolArray = npt.NDArray[np.bool_]
 
 SHARPEST_PX = 0.3  # a pixel's own aperture blurs by 1 / sqrt(12)
@@ -21,7 +22,6 @@ SETTLED = 0.05  # of the misfit sum, in units of what one standard uncertainty r
 # about 0. A faint spot in noise then does not trade its depth for a blur or a surround that no field has (own trials).
 PRIOR = np.array([0.0, 0.0, 0.0, math.log(0.3), 0.0, 0.0, 0.0, 0.0])
 PRIOR_WEIGHT = np.array([0.0, 0.0, 0.0, 1 / 1.5**2, 0.0, 1 / 0.02**2, 1 / 0.01**2, 1 / 0.01**2])
-STEP = 1e-3  # in the logarithm of the blur, for slopes
 LEAST_USABLE = 0.5  # share of the window in which there is no other spot and no border
 
 
@@ -102,22 +102,23 @@ def fit_spot(
     if window is None:
         return None
     start = np.array([x, y, math.log(diameter_px / 2), math.log(0.35), depth, 0.0, 0.0, 0.0])
-    patch = _Patch.of(relief, window, power + (MODEL_ERROR * depth) ** 2)
+    own_power = power + (MODEL_ERROR * depth) ** 2
+    patch = _Patch.of(relief, window, own_power)
     pixels = float(np.square(window).sum())
     fitted = _least_squares(patch, start, diameter_px, pixels)
     if fitted is None or math.hypot(fitted.p[0] - x, fitted.p[1] - y) > 0.5 * diameter_px + 2:
         return None
-    louder = local_power(fitted.error, patch.power, pixels)
+    louder = local_power(fitted.error, own_power, pixels)
     if louder is None:
         return _shape_of(fitted, fitted)
-    again = _least_squares(replace(patch, power=louder), fitted.p, diameter_px, pixels)
+    again = _least_squares(replace(patch, whitening=whitening_of(louder)), fitted.p, diameter_px, pixels)
     return _shape_of(fitted, again or fitted)
 
 
 def _window(usable: BoolArray, x: float, y: float, diameter_px: float) -> FloatArray | None:
     """Return a window of 1 over the spot and its near surround, falling softly to 0, and 0 where not usable."""
-    rows, cols = np.indices(usable.shape)
-    r = np.hypot(cols - x, rows - y)
+    rows, cols = np.ogrid[: usable.shape[0], : usable.shape[1]]
+    r = np.sqrt((cols - x) ** 2 + (rows - y) ** 2)
     full, end = 0.9 * diameter_px + 2, min(1.5 * diameter_px + 6, BLOCK_PX / 2 - 1)
     soft = 0.5 * (1 + np.cos(math.pi * np.clip((r - full) / max(end - full, 1.0), 0, 1)))
     window: FloatArray = soft * usable
@@ -126,7 +127,7 @@ def _window(usable: BoolArray, x: float, y: float, diameter_px: float) -> FloatA
 
 @dataclass(frozen=True, slots=True)
 class _Patch:
-    """The pixels of the window: where they are in the patch, their values and weights, and the texture's power.
+    """The pixels of the window: where they are in the patch, their values and weights, and what whitens the texture.
 
     `surround` of shape (3, pixels) are 1 and the two slopes, per 10 px, of the level around the spot.
     """
@@ -136,7 +137,7 @@ class _Patch:
     value: FloatArray
     weight: FloatArray
     place: npt.NDArray[np.intp]
-    power: FloatArray
+    whitening: SingleArray
     surround: FloatArray
 
     @classmethod
@@ -148,7 +149,7 @@ class _Patch:
             relief[rows, cols],
             window[rows, cols],
             np.ravel_multi_index((rows, cols), window.shape),
-            power,
+            whitening_of(power),
             np.stack([np.ones(len(rows)), (cols - BLOCK_PX / 2) / 10, (rows - BLOCK_PX / 2) / 10]),
         )
 
@@ -156,7 +157,7 @@ class _Patch:
         """Return values of shape (n, pixels) weighted, laid out as patches and whitened, as n vectors."""
         patches = np.zeros((len(values), BLOCK_PX * BLOCK_PX), dtype=np.float32)
         patches[:, self.place] = values * self.weight
-        return whitened(patches.reshape(-1, BLOCK_PX, BLOCK_PX), self.power)
+        return whitened(patches.reshape(-1, BLOCK_PX, BLOCK_PX), self.whitening)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,15 +169,14 @@ class _Fitted:
     explained: float
 
 
-def _spot(patch: _Patch, p: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the spot without its surround, and its derivatives by x, y, ln R, ln (w / R) and depth."""
+def _spot_slopes(patch: _Patch, p: FloatArray) -> FloatArray:
+    """Return the derivatives of the spot by x, y, ln R, ln (w / R) and depth: the last one is the spot itself."""
     dx, dy = patch.cols - p[0], patch.rows - p[1]
-    r = np.hypot(dx, dy)
+    r = np.sqrt(dx * dx + dy * dy)
     radius = math.exp(p[2])
     value, slope, by_radius, by_blur = blurred_disc(radius, radius * math.exp(p[3]), float(r.max())).at(r)
-    slope = p[4] * slope / np.maximum(r, 1e-6)
-    slopes = np.stack([-slope * dx, -slope * dy, p[4] * (by_radius + by_blur), p[4] * by_blur, value])
-    return p[4] * value, slopes
+    slope *= -p[4] / np.maximum(r, 1e-6)
+    return np.stack([slope * dx, slope * dy, p[4] * (by_radius + by_blur), p[4] * by_blur, value])
 
 
 def _bounded(p: FloatArray, diameter_px: float) -> FloatArray:
@@ -189,13 +189,14 @@ def _bounded(p: FloatArray, diameter_px: float) -> FloatArray:
 
 def _least_squares(patch: _Patch, start: FloatArray, diameter_px: float, effective_pixels: float) -> _Fitted | None:
     freedom = max(effective_pixels - len(start), 1.0)
-    surround = patch.whitened(patch.surround)
+    constant = patch.whitened(np.concatenate([patch.surround, patch.value[None]]))
+    surround, seen = constant[:3], constant[3]
 
     def evaluate(p: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-        spot, slopes = _spot(patch, p)
-        white = patch.whitened(np.concatenate([(patch.value - spot - p[5:] @ patch.surround)[None], slopes]))
+        slopes = np.concatenate([patch.whitened(_spot_slopes(patch, p)), surround])
+        error = seen - p[4:] @ slopes[4:]
         belief = float(PRIOR_WEIGHT @ (p - PRIOR) ** 2)
-        return white[0], np.concatenate([white[1:], surround]), float(white[0] @ white[0]) + belief
+        return error, slopes, float(error @ error) + belief
 
     p, damping = _bounded(start, diameter_px), 1e-3
     error, slopes, cost = evaluate(p)
@@ -217,8 +218,7 @@ def _least_squares(patch: _Patch, start: FloatArray, diameter_px: float, effecti
             damping *= 20
             if damping > 1e3:
                 break
-    seen = patch.whitened(patch.value[None])[0]
-    level = np.linalg.lstsq(surround.T, seen, rcond=None)[0]
+    level = np.linalg.pinv(surround @ surround.T, hermitian=True) @ (surround @ seen)
     without = float(np.square(seen - level @ surround).sum())
     return _Fitted(p, slopes, error, cost / freedom, without - cost)
 
@@ -230,17 +230,19 @@ def _shape_of(first: _Fitted, fitted: _Fitted) -> SpotShape:
         fitted.slopes @ fitted.slopes.T + np.diag(PRIOR_WEIGHT), hermitian=True
     )
     radius, blur = math.exp(p[2]), math.exp(p[2] + p[3])
-    seen, centre = _seen(radius, blur)
-    softer_seen, softer_centre = _seen(radius, blur * math.exp(STEP))
-    disc, softer_disc = max(2 * radius, seen), max(2 * radius, softer_seen)
+    profile = blurred_disc(radius, blur, radius + 5 * blur)
+    half, centre, centre_by_blur = half_radius(profile), float(profile.value[0]), float(profile.by_log_blur[0])
+    _, slope, _, by_blur = profile.at(np.array([half]))[:, 0]
+    seen, seen_by_blur = 2 * half, 2 * float((centre_by_blur / 2 - by_blur) / slope)
+    has_plateau = 2 * radius > seen
+    disc, disc_by_blur = (2 * radius, 0.0) if has_plateau else (seen, seen_by_blur)
     # At a fixed ratio of blur to radius all lengths grow in proportion to the radius.
-    wide = np.array([[seen, (softer_seen - seen) / STEP], [disc, (softer_disc - disc) / STEP], [1.0, 1.0]])
+    wide = np.array([[seen, seen_by_blur], [disc, disc_by_blur], [1.0, 1.0]])
     diameter_u, disc_u, log_blur_u = np.sqrt(np.maximum(np.diag(wide @ covariance[2:4, 2:4] @ wide.T), 0.0))
-    deep = np.array([p[4] * (softer_centre - centre) / STEP, centre])
+    deep = np.array([p[4] * centre_by_blur, centre])
     surround = 1 + float(p[5] + (p[6] * (p[0] - BLOCK_PX / 2) + p[7] * (p[1] - BLOCK_PX / 2)) / 10)
     depth = float(p[4] * centre / surround)
     depth_u = math.sqrt(max(float(deep @ covariance[3:5, 3:5] @ deep), 0.0)) / surround
-    has_plateau = 2 * radius > seen
     return SpotShape(
         x=float(p[0]),
         y=float(p[1]),
@@ -259,9 +261,3 @@ def _shape_of(first: _Fitted, fitted: _Fitted) -> SpotShape:
         radius_px=radius,
         plateau=float(p[4]),
     )
-
-
-def _seen(radius: float, blur: float) -> tuple[float, float]:
-    """Return the diameter at half of the central depth of a disc of unit depth that is blurred, and that depth."""
-    profile = blurred_disc(radius, blur, radius + 5 * blur)
-    return 2 * half_radius(profile), float(profile.value[0])

@@ -1,8 +1,12 @@
 """The texture of a field as a power spectrum, for filters and fits that see through it."""
 
+import functools
+
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
+
+from inspect_app.numerics.block_medians import block_medians
 
 FloatArray = npt.NDArray[np.float64]
 SingleArray = npt.NDArray[np.float32]
@@ -38,23 +42,22 @@ def texture_power(relief: npt.NDArray[np.floating], inside: BoolArray) -> FloatA
     their mean is taken at each frequency, over ln 2, so that spots in a minority of blocks do not count as texture.
     With fewer than 6 blocks inside, the spectrum is flat at the relief's own variance.
     """
-    blocks = _blocks_inside(relief, inside)
+    blocks = _blocks_inside(relief.astype(np.float32, copy=False), inside)
     if len(blocks) < FEWEST_BLOCKS:
         chosen = relief[inside]
         spread = 1.4826 * float(np.median(np.abs(chosen - np.median(chosen)))) if len(chosen) else 1.0
         return np.full((BLOCK_PX, BLOCK_PX // 2 + 1), max(spread**2, 1e-12))
-    window = np.hanning(BLOCK_PX + 1)[:-1]
+    window = np.hanning(BLOCK_PX + 1)[:-1].astype(np.float32)
     taper = np.outer(window, window)
-    level = (blocks * taper).sum(axis=(1, 2)) / taper.sum()
-    spectra = np.abs(fft.rfft2(((blocks - level[:, None, None]) * taper).astype(np.float32))) ** 2
-    spectra /= np.square(taper).sum()
-    power = np.median(spectra, axis=0) / MEDIAN_OF_EXPONENTIAL
+    level = np.einsum("nij,ij->n", blocks, taper) / taper.sum()
+    spectra = np.abs(fft.rfft2((blocks - level[:, None, None]) * taper)) ** 2
+    power = block_medians(np.moveaxis(spectra, 0, -1)) / np.square(taper).sum() / MEDIAN_OF_EXPONENTIAL
     # The window mixes neighbouring frequencies anyway; what it took out of the lowest is put back from beside them.
     power[0, 0] = max(power[0, 1], power[1, 0], power[-1, 0])
     return np.asarray(np.maximum(power, FLOOR_SHARE * power.mean() + 1e-14), dtype=np.float64)
 
 
-def _blocks_inside(relief: npt.NDArray[np.floating], inside: BoolArray) -> FloatArray:
+def _blocks_inside(relief: SingleArray, inside: BoolArray) -> SingleArray:
     half = BLOCK_PX // 2
     rows, cols = relief.shape
     starts = [
@@ -68,7 +71,7 @@ def _blocks_inside(relief: npt.NDArray[np.floating], inside: BoolArray) -> Float
     ]
     thin = max(1, len(starts) // MOST_BLOCKS)
     chosen = [relief[row : row + BLOCK_PX, col : col + BLOCK_PX] for row, col in starts[::thin]]
-    return np.asarray(chosen, dtype=np.float64).reshape(-1, BLOCK_PX, BLOCK_PX)
+    return np.asarray(chosen, dtype=np.float32).reshape(-1, BLOCK_PX, BLOCK_PX)
 
 
 def matched_kernel(template: FloatArray, power: FloatArray) -> SingleArray:
@@ -95,22 +98,27 @@ def matched_kernel(template: FloatArray, power: FloatArray) -> SingleArray:
     return np.asarray(np.fft.fftshift(kernel) / scale, dtype=np.float32)
 
 
-def whitened(patches: SingleArray, power: FloatArray) -> FloatArray:
+def whitening_of(power: FloatArray) -> SingleArray:
+    """Return the gain of each frequency that makes a texture of this power white, for `whitened`."""
+    return np.asarray(np.sqrt(_halves(power.shape[1]) / power) / BLOCK_PX, dtype=np.float32)
+
+
+def whitened(patches: SingleArray, whitening: SingleArray) -> FloatArray:
     """Return patches of shape (n, 64, 64) with their texture made white and of unit variance, as n vectors.
 
     Parameters
     ----------
     patches : ndarray of shape (n, 64, 64)
-    power : ndarray of shape (64, 33)
-        As `texture_power` gives it.
+    whitening : ndarray of shape (64, 33)
+        As `whitening_of` gives it.
 
     Notes
     -----
     A vector holds the real and imaginary parts of the spectrum, scaled so that sums of products are those of whitened
     patches (Parseval): half of the spectrum stands for the other half too, so its inner columns count twice.
     """
-    scale = np.sqrt(_halves(power.shape[1]) / power) / BLOCK_PX
-    spectra = fft.rfft2(patches) * scale.astype(np.float32)
+    spectra = fft.rfft2(patches)
+    spectra *= whitening
     return spectra.view(np.float32).reshape(len(patches), -1).astype(np.float64)
 
 
@@ -119,6 +127,15 @@ def _halves(cols: int) -> FloatArray:
     twice = np.full(cols, 2.0)
     twice[[0, -1]] = 1.0
     return twice
+
+
+@functools.cache
+def _bands() -> tuple[npt.NDArray[np.intp], FloatArray]:
+    """Return the number of the band of each frequency of half of a spectrum, and how many of the whole are in each."""
+    down, across = np.fft.fftfreq(BLOCK_PX)[:, None], np.fft.rfftfreq(BLOCK_PX)[None, :]
+    band = np.digitize(np.hypot(down, across), BAND_EDGES)
+    cells = np.broadcast_to(_halves(band.shape[1]), band.shape)
+    return band, np.bincount(band.ravel(), cells.ravel()).astype(np.float64)
 
 
 def local_power(error: FloatArray, power: FloatArray, pixels: float) -> FloatArray | None:
@@ -144,12 +161,9 @@ def local_power(error: FloatArray, power: FloatArray, pixels: float) -> FloatArr
     step where a spot has raised them; and a line between fibre bundles is louder than the texture's median. Both show
     in the residual: of white noise every band would leave its share of `pixels`.
     """
-    down, across = np.fft.fftfreq(BLOCK_PX)[:, None], np.fft.rfftfreq(BLOCK_PX)[None, :]
-    band = np.digitize(np.hypot(down, across), BAND_EDGES)
-    cells = np.broadcast_to(_halves(power.shape[1]), power.shape)
-    left = np.square(error.reshape(*power.shape, 2)).sum(axis=2)
-    count = np.bincount(band.ravel(), cells.ravel())
-    ratio = np.bincount(band.ravel(), left.ravel()) / (count * pixels / BLOCK_PX**2)
+    band, count = _bands()
+    left = np.square(error).reshape(-1, 2).sum(axis=1)
+    ratio = np.bincount(band.ravel(), left) / (count * pixels / BLOCK_PX**2)
     if ratio.max() <= LOUDER:
         return None
     raised: FloatArray = power * np.maximum(ratio, 1.0)[band]

@@ -289,7 +289,7 @@ def fastest(work: Callable[[], object]) -> float:
 def test_a_map_of_12_megapixels_against_decoding_and_blob_log(tmp_path: Path) -> None:
     """PNG files, through the program's own reader; the reference on a sixteenth of the picture, its time scaled up.
 
-    Grey of 8 bits is only shown: a synthetic field of so few codes, half of it black, is decoded in no time.
+    Grey of 8 bits is the hardest: a synthetic field of so few codes, half of it black, is decoded in no time.
     """
     rng = np.random.default_rng(1)
     spots = scattered_spots(rng, 40, centre=(1999.5, 1499.5), within_px=1400, diameters_px=(13, 66))
@@ -308,5 +308,5 @@ def test_a_map_of_12_megapixels_against_decoding_and_blob_log(tmp_path: Path) ->
         own = fastest(lambda stills=stills: blemish(stills, OPTIONS))
         print(f"\n12 megapixels, {name}: decode {decode:.3f} s, map {own:.3f} s = {own / decode:.2f} decodes")
         print(f"  blob_log {reference:.1f} s = {reference / own:.1f} maps")
-        assert own <= 2 * decode or name == "8-bit grey"
+        assert own <= 2 * decode
         assert reference >= 20 * own

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from inspect_app.numerics.texture import BLOCK_PX, local_power, matched_kernel, texture_power, whitened
+from inspect_app.numerics.texture import BLOCK_PX, local_power, matched_kernel, texture_power, whitened, whitening_of
 
 WHOLE = np.ones((400, 500), dtype=bool)
 WHITE = np.ones((BLOCK_PX, BLOCK_PX // 2 + 1))
@@ -56,7 +56,7 @@ def test_whitened_noise_has_unit_variance() -> None:
     patches = np.random.default_rng(3).normal(0, 0.1, (20, BLOCK_PX, BLOCK_PX)).astype(np.float32)
     power = np.full((BLOCK_PX, BLOCK_PX // 2 + 1), 0.01)
 
-    white = whitened(patches, power)
+    white = whitened(patches, whitening_of(power))
 
     assert np.square(white).sum(axis=1).mean() == pytest.approx(BLOCK_PX**2, rel=0.02)
     assert white[0] @ white[1] == pytest.approx(100 * float((patches[0] * patches[1]).sum()), rel=1e-3)
@@ -66,7 +66,7 @@ def residual(extra_per_px: float, strength: float) -> np.ndarray:
     """White noise of 64 x 64 pixels, and a stripe pattern of so many cycles per pixel in it, made white as if none."""
     stripes = strength * np.sin(2 * np.pi * extra_per_px * np.arange(BLOCK_PX))
     noise = np.random.default_rng(3).normal(0, 1, (BLOCK_PX, BLOCK_PX)) + stripes
-    return whitened(noise[None].astype(np.float32), WHITE)[0]
+    return whitened(noise[None].astype(np.float32), whitening_of(WHITE))[0]
 
 
 def test_a_residual_of_the_expected_texture_raises_nothing() -> None:
