@@ -17,24 +17,29 @@ from inspect_app.model import (
     Inspection,
     Lot,
     Nonconformity,
+    Outcome,
     Person,
     Shipment,
     Signature,
 )
+from inspect_app.model.characteristic import Characteristic, ListedResult
 from inspect_app.storage import arrivals, documents, glance, nonconformities
 from inspect_app.storage.arrivals import COUNTING_SIGNATURE, Arrived, LotCounts
 from inspect_app.storage.convert import device_of, event_of, evidence_of, lot_of, shipment_of, signature_of
 from inspect_app.storage.inspections import inspections
+from inspect_app.storage.measured_over_time import NOT_TAKEN_BACK, characteristics, listed_result
 from inspect_app.storage.people import people
 from inspect_app.storage.tables import (
     ArrivalRow,
     DeviceRow,
+    DeviceVerdictRow,
     DocumentRow,
     EventRow,
     EvidenceRow,
     InspectionRow,
     LotRow,
     NonconformityRow,
+    ResultRow,
     ShipmentRow,
     SignatureRow,
 )
@@ -72,6 +77,19 @@ class ListedInspection:
     opened_at: datetime
     opened_by: Person
     signature: Signature | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignedResult:
+    """One result of a signed inspection with its device, its lot and what became of it."""
+
+    id: int
+    device: Device
+    lot: Lot
+    characteristic: Characteristic
+    result: ListedResult
+    outcome: Outcome
+    signed_at: datetime
 
 
 def _in_batches(
@@ -155,6 +173,42 @@ def inspections_of(session: Session, span: Span) -> Iterator[Inspection]:
     """Yield inspections with the newest entry of each step, in the order in which they were opened."""
     for keys in _in_batches(session, InspectionRow.id, select(InspectionRow.id), span, _SMALL_BATCH):
         yield from _ordered(keys, inspections(session, keys), lambda one: one.id)
+
+
+def signed_results(session: Session, span: Span, *, serial: str = "", lot: str = "") -> Iterator[SignedResult]:
+    """Yield every result of signatures that count, in the order of signing; of a serial, or of a lot by its number."""
+    statement = select(ResultRow.id).where(NOT_TAKEN_BACK)
+    if serial:
+        statement = statement.where(ResultRow.device_id.in_(select(DeviceRow.id).where(DeviceRow.serial == serial)))
+    if lot:
+        of_lot = select(DeviceVerdictRow.signature_id).join(LotRow, LotRow.id == DeviceVerdictRow.lot_id)
+        statement = statement.where(ResultRow.signature_id.in_(of_lot.where(LotRow.number == lot)))
+    for keys in _in_batches(session, ResultRow.id, statement, span):
+        yield from _signed_results(session, keys)
+
+
+def _signed_results(session: Session, keys: Collection[int]) -> Iterator[SignedResult]:
+    named = {one.id: one for one in characteristics(session)}
+    statement = (
+        select(ResultRow, DeviceVerdictRow, DeviceRow)
+        .join(DeviceVerdictRow, DeviceVerdictRow.signature_id == ResultRow.signature_id)
+        .join(DeviceRow, DeviceRow.id == ResultRow.device_id)
+        .where(ResultRow.id.in_(keys))
+        .order_by(ResultRow.id)
+    )
+    rows = session.execute(statement).all()
+    lots_of = arrivals.lots_by_key(session, {verdict.lot_id for _, verdict, _ in rows})
+    for row, verdict, device in rows:
+        characteristic = named[row.characteristic_id]
+        yield SignedResult(
+            id=row.id,
+            device=device_of(device, verdict.device_class),
+            lot=lots_of[verdict.lot_id],
+            characteristic=characteristic,
+            result=listed_result(row, verdict.inspection_id, characteristic.unit),
+            outcome=verdict.outcome,
+            signed_at=verdict.signed_at,
+        )
 
 
 def opened(session: Session, span: Span) -> Iterator[ListedInspection]:

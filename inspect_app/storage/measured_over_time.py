@@ -134,10 +134,11 @@ def _results() -> _Listed:
 
 
 def _listed(session: Session, statement: _Listed) -> tuple[ListedResult, ...]:
-    return tuple(_result(row, inspection_id, unit) for row, inspection_id, unit in session.execute(statement))
+    return tuple(listed_result(row, inspection_id, unit) for row, inspection_id, unit in session.execute(statement))
 
 
-def _result(row: ResultRow, inspection_id: int, unit: str) -> ListedResult:
+def listed_result(row: ResultRow, inspection_id: int, unit: str) -> ListedResult:
+    """Return a result as it is listed."""
     return ListedResult(
         characteristic_id=row.characteristic_id,
         device_id=row.device_id,

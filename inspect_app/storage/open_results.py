@@ -44,15 +44,16 @@ class OpenInspection:
     results: tuple[Named, ...]
 
 
-def open_inspections(session: Session, search: FleetSearch) -> Iterator[OpenInspection]:
+def open_inspections(session: Session, search: FleetSearch, *, before: int | None = None) -> Iterator[OpenInspection]:
     """Yield the inspections without a signature that counts and that fit a search, the one opened last first.
 
-    What is asked of a verdict (outcome, days of signing) fits none of them. Where an instrument is asked for, only
-    results that were measured with it are told, and where a characteristic is, only its own.
+    With `before`, those opened before the one of a key. What is asked of a verdict (outcome, days of signing) fits none
+    of them. Where an instrument is asked for, only results that were measured with it are told, and where a
+    characteristic is, only its own.
     """
     if search.outcome is not None or search.signed_since is not None or search.signed_until is not None:
         return
-    keys = glance.unsigned_inspections(session)
+    keys = [key for key in glance.unsigned_inspections(session) if before is None or key < before]
     fitting = sorted(session.scalars(_narrowed(select(InspectionRow.id), keys, search)).all(), reverse=True)
     known = keys_of_characteristics(session)
     for start in range(0, len(fitting), _AT_ONCE):

@@ -16,6 +16,7 @@ from inspect_app.web.typed import without_control_characters
 from inspect_app.workflow import FLEET_ASKED, Distribution, FleetCursor, FleetDevice, FleetFound, FleetSearch
 
 _BETWEEN: Final = "~"
+LARGEST_KEY: Final = 2**63 - 1  # that a database keeps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,13 +63,20 @@ def cursor_of(text: str, search: FleetSearch) -> FleetCursor | None:
         return None
     written, _, tie = text.rpartition(_BETWEEN)
     try:
+        key = _bounded(int(tie))
         if search.serial:
-            return written, int(tie)
+            return written, key
         if search.characteristic_id is not None:
-            return float(written), int(tie)
-        return datetime.fromisoformat(written).astimezone(UTC), int(tie)
-    except ValueError as error:
+            return float(written), key
+        return datetime.fromisoformat(written).astimezone(UTC), key
+    except (ValueError, OverflowError) as error:
         raise UnusableInput("after", "it is no place in this list", "Begin at its first page.") from error
+
+
+def _bounded(key: int) -> int:
+    if abs(key) > LARGEST_KEY:
+        raise OverflowError("no key is as large")
+    return key
 
 
 def shown_devices(found: Sequence[FleetDevice]) -> list[ShownDevice]:

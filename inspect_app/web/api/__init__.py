@@ -1,6 +1,7 @@
 """The interface for other programs under /api/v1: JSON, by token; the same acts as those of the pages.
 
-An operation is declared once (`reading`, `writing`); its route, its checks and its description in OpenAPI come from it.
+An operation is declared once (`reading`, `searching`, `writing`); its route, its checks and its description in OpenAPI
+come from it.
 """
 
 from collections.abc import Callable
@@ -12,7 +13,7 @@ from flask_limiter.util import get_remote_address
 from flask_wtf.csrf import CSRFProtect
 from werkzeug.routing import BaseConverter, IntegerConverter
 
-from inspect_app.web.api import bearer, problems, reading, repeating, writing
+from inspect_app.web.api import bearer, problems, reading, repeating, searching, writing
 from inspect_app.web.api.asked import LARGEST_KEY
 from inspect_app.web.api.openapi import describe
 from inspect_app.web.api.operation import (
@@ -27,7 +28,7 @@ from inspect_app.web.api.operation import (
 )
 
 ROOT: Final = "/api/v1"
-OPERATIONS: Final[tuple[Operation, ...]] = (*reading.OPERATIONS, *writing.OPERATIONS)
+OPERATIONS: Final[tuple[Operation, ...]] = (*reading.OPERATIONS, *searching.OPERATIONS, *writing.OPERATIONS)
 
 
 class _KeyConverter(IntegerConverter):

@@ -275,6 +275,33 @@ class EventAnswer(Answer):
     previous_digest: Sha256
 
 
+class CharacteristicAnswer(Answer):
+    """What can be measured of a class: a quantity of a check under a lasting condition, in a unit."""
+
+    id: int
+    device_class: str
+    check: str
+    quantity: str = Field(validation_alias="quantity_name")
+    condition: Conditions
+    unit: str
+
+
+class FleetDeviceAnswer(Answer):
+    """A device with a verdict that stands; with its result where a quantity is asked for."""
+
+    device: DeviceAnswer
+    lot: LotReference | None = Field(description="None for a serial that has no verdict yet, as all below")
+    inspection_id: int | None
+    outcome: Outcome | None
+    signed_at: Moment | None
+    signed_by: PersonAnswer | None
+    value: float | None = Field(validation_alias=AliasPath("quantity", "value"), default=None)
+    unit: str | None = Field(validation_alias=AliasPath("quantity", "unit"), default=None)
+    standard_uncertainty: float | None = Field(
+        validation_alias=AliasPath("quantity", "standard_uncertainty"), default=None, description="k = 1, in `unit`"
+    )
+
+
 class StudyAnswer(Answer):
     """A reader study with its whole table, as CSV."""
 

@@ -4,7 +4,7 @@ from typing import Annotated, Final
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from inspect_app.model import EntryState
+from inspect_app.model import EntryState, Outcome
 
 MOST_ITEMS: Final = 200
 LARGEST_KEY: Final = 2**31 - 1  # of the record's whole numbers
@@ -55,6 +55,44 @@ class DeviceQuery(PageQuery):
 
     serial: Find | None = Field(default=None, description="Text in the serial")
     lot: Find | None = Field(default=None, description="Number of the lot in which they came")
+
+
+Day = Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")]
+Value = Annotated[float, Field(gt=-1e300, lt=1e300)]
+
+
+class ResultQuery(PageQuery):
+    """Which results."""
+
+    serial: Find | None = Field(default=None, description="The whole serial")
+    lot: Find | None = Field(default=None, description="Number of the lot")
+
+
+class OpenFleetQuery(PageQuery):
+    """Which inspections under way."""
+
+    serial: Find | None = Field(default=None, description="Text in the serial")
+    device_class: Find | None = Field(default=None, alias="class")
+    supplier: Find | None = None
+    contract: Find | None = Field(default=None, description="Its number")
+    lot: Find | None = Field(default=None, description="Its number")
+    inspector: Key | None = Field(default=None, description="Key of the account that signed, or opened what is open")
+    instrument: Key | None = Field(default=None, description="Key of an instrument that was used")
+    quantity: Key | None = Field(default=None, description="Key of a characteristic; its results are told")
+    at_least: Value | None = Field(default=None, alias="from", description="Bound of the result, in its unit")
+    at_most: Value | None = Field(default=None, alias="to", description="Bound of the result, in its unit")
+
+
+class FleetQuery(OpenFleetQuery):
+    """Which signed inspections, and in which order."""
+
+    verdict: Outcome | None = None
+    since: Day | None = Field(default=None, description="First day of signing, such as 2026-06-01")
+    until: Day | None = Field(default=None, description="Last day of signing, that day included")
+    order: Annotated[str, Field(pattern="^back$")] | None = Field(
+        default=None,
+        description="`back` turns it round: by serial, or by result, or by use of the instrument, or newest first",
+    )
 
 
 class ContractQuery(Asked):

@@ -9,6 +9,7 @@ from pydantic import AliasPath, BeforeValidator, Field
 from inspect_app.model import Disposition, EntryState, Finding, NonconformityStep, Outcome, Severity
 from inspect_app.web.api.answers import (
     Answer,
+    CharacteristicAnswer,
     Conditions,
     DemandAnswer,
     DeviceAnswer,
@@ -95,6 +96,49 @@ class ResultAnswer(Answer):
     degrees_of_freedom: float | None = Field(
         validation_alias=AliasPath("quantity", "degrees_of_freedom"), description="None where they are without bound"
     )
+
+
+class SignedResultAnswer(Answer):
+    """A result of an inspection whose signature counts, and the worst finding that was decided on it."""
+
+    device: DeviceAnswer
+    lot: LotReference
+    inspection_id: int = Field(validation_alias=AliasPath("result", "inspection_id"))
+    characteristic: CharacteristicAnswer
+    value: float = Field(validation_alias=AliasPath("result", "quantity", "value"))
+    standard_uncertainty: float = Field(
+        validation_alias=AliasPath("result", "quantity", "standard_uncertainty"),
+        description="k = 1, in the unit of the characteristic",
+    )
+    degrees_of_freedom: float | None = Field(
+        validation_alias=AliasPath("result", "quantity", "degrees_of_freedom"),
+        description="None where they are without bound",
+    )
+    finding: Finding | None = Field(validation_alias=AliasPath("result", "finding"))
+    measured_at: Moment = Field(validation_alias=AliasPath("result", "measured_at"))
+    outcome: Outcome
+    signed_at: Moment
+
+
+class OpenResultAnswer(Answer):
+    """A result that nobody signed yet."""
+
+    check: str
+    quantity: str
+    condition: Conditions
+    value: float
+    unit: str
+    standard_uncertainty: float = Field(description="k = 1, in `unit`")
+    measured_at: Moment
+
+
+class OpenInspectionAnswer(Answer):
+    """An inspection that is not signed yet, with its results as they stand; they may still change."""
+
+    device: DeviceAnswer
+    lot: LotReference
+    inspection_id: int
+    results: list[OpenResultAnswer]
 
 
 class EntryAnswer(Answer):

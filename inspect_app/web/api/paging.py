@@ -4,10 +4,13 @@ import base64
 import binascii
 import json
 from typing import Final
+from urllib.parse import urlencode
+
+from flask import request
 
 from inspect_app.errors import UnusableInput
 from inspect_app.storage.listing import Key
-from inspect_app.web.api.asked import LARGEST_KEY
+from inspect_app.web.fleet import LARGEST_KEY
 
 _WRONG: Final = ("it is none of this list", "Follow `next`, or begin without one.")
 
@@ -36,3 +39,8 @@ def key_of(name: str, cursor: str | None, kind: type[int] | type[str]) -> Key | 
         raise UnusableInput("cursor", *_WRONG)
     key: Key = found[1]
     return key
+
+
+def address_behind(name: str, key: Key) -> str:
+    """Return where the list that was asked for goes on, behind a key."""
+    return f"{request.path}?{urlencode({**request.args.to_dict(), 'cursor': cursor_of(name, key)})}"

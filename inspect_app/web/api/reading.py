@@ -2,9 +2,8 @@
 
 from collections.abc import Callable
 from typing import Any, Final
-from urllib.parse import urlencode
 
-from flask import Response, request, send_file
+from flask import Response, send_file
 from pydantic import BaseModel
 
 from inspect_app import workflow
@@ -14,22 +13,28 @@ from inspect_app.model.transcript import to_json_values
 from inspect_app.storage.listing import Key
 from inspect_app.web.api import answers, asked, bearer, judged
 from inspect_app.web.api.operation import BYTES, Call, Operation
-from inspect_app.web.api.paging import cursor_of, key_of
+from inspect_app.web.api.paging import address_behind, key_of
 from inspect_app.workflow import Assessment, Listing, Span
 
 _PDF: Final = "application/pdf"
 
 
 def _list(
-    name: str, item: type[BaseModel], summary: str, *, query: type[asked.PageQuery] = asked.PageQuery, key: type = int
+    name: str,
+    item: type[BaseModel],
+    summary: str,
+    *,
+    query: type[asked.PageQuery] = asked.PageQuery,
+    key: type = int,
+    path: str = "",
 ) -> Operation:
-    """Declare the operation that reads a list."""
+    """Declare the operation that reads a list, at a path of its name unless it has one of its own."""
     listing = workflow.list_named(name)
     if listing.key_of is None:
         raise ValueError(f"{name} cannot be read on")
     return Operation(
         name=f"list_{name}",
-        path=f"/{name}",
+        path=path or f"/{name}",
         summary=summary,
         act=_reader(listing, listing.key_of, item, key),
         answer=answers.Page[item],  # type: ignore[valid-type]  # pydantic makes the model of this item
@@ -48,8 +53,7 @@ def _reader(
         rows = workflow.part_of_list(bearer.place(), listing, span, where, bearer.person())
         following = None
         if len(rows) > query.limit:
-            last = cursor_of(listing.name, last_key(rows[query.limit - 1]))
-            following = f"{request.path}?{urlencode({**request.args.to_dict(), 'cursor': last})}"
+            following = address_behind(listing.name, last_key(rows[query.limit - 1]))
         page: type[BaseModel] = answers.Page[item]  # type: ignore[valid-type]  # as above
         return page(items=[item.model_validate(row) for row in rows[: query.limit]], next=following)
 
@@ -233,6 +237,14 @@ OPERATIONS: Final = (
         summary="What was measured for a step, with budgets and curves",
         act=_measurement,
         answer=judged.MeasurementAnswer,
+    ),
+    _list("characteristics", answers.CharacteristicAnswer, "What can be measured of each class"),
+    _list(
+        "signed-results",
+        judged.SignedResultAnswer,
+        "Results of signed inspections, in the order of signing",
+        query=asked.ResultQuery,
+        path="/results",
     ),
     _list("nonconformities", judged.NonconformityAnswer, "Nonconformities in the order in which they were found"),
     Operation(

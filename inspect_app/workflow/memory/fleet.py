@@ -11,6 +11,7 @@ from inspect_app.model import Instrument, Limit, Outcome, Person
 from inspect_app.model.characteristic import Characteristic
 from inspect_app.storage import Session, fleet, instruments, measured_over_time, open_results, people
 from inspect_app.storage.fleet import MOST_COUNTED, FleetChoices, FleetCursor, FleetDevice, FleetPage, FleetSearch
+from inspect_app.storage.open_results import OpenInspection
 from inspect_app.workflow.arriving.contracts import limits_on
 from inspect_app.workflow.outcomes.suppliers import Rate
 from inspect_app.workflow.typed_text import LONGEST_SERIAL, normalise_serial
@@ -110,6 +111,34 @@ def _unsigned(session: Session, search: FleetSearch) -> Iterator[FleetDevice]:
             yield one.found
         else:
             yield from open_results.with_quantities(one)
+
+
+def part_of_fleet(workplace: Workplace, search: FleetSearch, *, after: FleetCursor | None, count: int) -> FleetPage:
+    """Return some of the devices that fit, in the order of `search_fleet`, without counting any.
+
+    Raises
+    ------
+    UnusableInput
+        A range is empty, or is asked of no quantity.
+    """
+    _prove_range(search)
+    with reading(workplace) as session:
+        return fleet.fleet_page(session, _cleaned(search), after=after, count=min(count, MOST_OF_PAGE))
+
+
+def open_in_fleet(
+    workplace: Workplace, search: FleetSearch, *, before: int | None, count: int
+) -> tuple[OpenInspection, ...]:
+    """Return some of the inspections under way that fit, with their results; those opened before one, newest first.
+
+    Raises
+    ------
+    UnusableInput
+        A range is empty, or is asked of no quantity.
+    """
+    _prove_range(search)
+    with reading(workplace) as session:
+        return tuple(islice(open_results.open_inspections(session, _cleaned(search), before=before), count))
 
 
 def found_in_fleet(session: Session, search: FleetSearch) -> Iterator[FleetDevice]:

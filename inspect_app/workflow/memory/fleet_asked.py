@@ -36,7 +36,7 @@ def fleet_search_of(asked: Asked) -> FleetSearch:
         lot_number=asked.get("lot", ""),
         outcome=Outcome(words) if words else None,
         signed_since=_midnight(_day(asked, "since")),
-        signed_until=_midnight(None if until is None else until + timedelta(days=1)),
+        signed_until=_midnight(None if until in (None, date.max) else until + timedelta(days=1)),
         inspector_id=_key(asked, "inspector"),
         instrument_id=_key(asked, "instrument"),
         characteristic_id=_key(asked, "quantity"),

@@ -159,3 +159,61 @@ def test_times_are_told_with_their_zone(auditor):
     (shipment, *_) = auditor.get("/shipments").get_json()["items"]
 
     assert re.fullmatch(r"2026-03-02T08:\d\d:\d\dZ", shipment["shipment"]["received_at"])
+
+
+def test_results_tell_what_was_signed_and_the_open_fleet_what_was_not(lived, auditor, rejected):
+    """Truth: 0,1 at 10 m is 10 cy/mrad (MIL-STD-150A); BM-002 was signed as held and taken up again.
+
+    The limit speaks of both axes, and one of them decided it.
+    """
+    found = auditor.get("/results?serial=bm-910").get_json()["items"]
+    read = [one for one in found if one["characteristic"]["quantity"] == "angular_resolution"]
+    assert [one["value"] for one in read] == pytest.approx([10, 10])
+    assert {one["characteristic"]["unit"] for one in read} == {"cy/mrad"}
+    assert {one["finding"] for one in read} == {None, "nonconforming"}
+    assert {(one["inspection_id"], one["outcome"]) for one in read} == {(rejected, "rejected")}
+    assert auditor.get("/results?serial=BM-002").get_json()["items"] == []
+
+    (taken_up,) = auditor.get("/fleet/open?serial=BM-002").get_json()["items"]
+    assert {one["unit"] for one in taken_up["results"] if one["quantity"] == "angular_resolution"} == {"cy/mrad"}
+
+
+def test_the_fleet_is_searched_as_its_page_is(lived, auditor):
+    def serials(query, path="/fleet"):
+        return [one["device"]["serial"] for one in auditor.get(f"{path}?{query}").get_json()["items"]]
+
+    (key,) = {
+        one["id"]
+        for one in auditor.get("/characteristics").get_json()["items"]
+        if one["quantity"] == "angular_resolution" and one["condition"]["axis"] == "vertical"
+    }
+    assert serials("verdict=rejected") == ["BM-910"]
+    assert serials(f"quantity={key}&from=5&to=15") == ["BM-910"]
+    assert serials(f"quantity={key}&order=back") == ["BM-001", "BM-910"]
+    assert serials("class=other") == []
+    assert serials(f"quantity={key}&from=100", "/fleet/open") == []
+
+
+@pytest.mark.parametrize(
+    ("asked", "where"),
+    [
+        ("from=1", "quantity"),
+        ("quantity=1&from=2&to=1", "range"),
+        ("since=2026-13-01", "since"),
+        ("until=yesterday", "until"),
+        ("verdict=fine", "verdict"),
+        ("cursor=WyJmbGVldCIsICJ4Il0", "after"),
+        ("cursor=WyJmbGVldCIsICIwMDAxLTAxLTAxVDAwOjAwOjAwKzE0OjAwfjEiXQ", "after"),
+        ("device_class=bench+monocular", "device_class"),
+    ],
+)
+def test_a_search_that_cannot_be_asked_is_a_problem_that_says_where(auditor, asked, where):
+    """The cursors hold a text that is no moment, and a moment that no calendar has in UTC."""
+    answer = auditor.get(f"/fleet?{asked}")
+
+    assert (answer.status_code, answer.mimetype) == (422, "application/problem+json")
+    assert answer.get_json()["where"] == where
+
+
+def test_the_last_day_of_the_calendar_can_be_asked_for(auditor):
+    assert auditor.get("/fleet?until=9999-12-31").status_code == 200

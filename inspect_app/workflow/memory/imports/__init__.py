@@ -30,6 +30,8 @@ NOT_IMPORTED: Final[Mapping[str, tuple[str, str]]] = {
     "fleet": ("it tells what was signed", _SIGNED),
     "inspections": ("they stand on signatures, which nobody gives by a list", _SIGNED),
     "results": ("they are measured from captures and readings, and signed", _SIGNED),
+    "characteristics": ("they are named by what was signed", _SIGNED),
+    "signed-results": ("they are measured from captures and readings, and signed", _SIGNED),
     "documents": ("they are issued and sealed", _SIGNED),
     "nonconformities": ("they follow from signed verdicts", _SIGNED),
     "captures": ("the list names files and does not hold them", "Add them to an inspection."),

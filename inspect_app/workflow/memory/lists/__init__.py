@@ -12,6 +12,7 @@ from inspect_app.errors import NotFound
 from inspect_app.workflow.memory.listing import Listing
 from inspect_app.workflow.memory.lists.found import DOCUMENTS, INSPECTIONS, NONCONFORMITIES, RESULTS, RETURNS
 from inspect_app.workflow.memory.lists.kept import ACCOUNTS, CALIBRATIONS, CAPTURES, EVENTS, INSTRUMENTS, STUDIES
+from inspect_app.workflow.memory.lists.measured import CHARACTERISTICS, SIGNED_RESULTS
 from inspect_app.workflow.memory.lists.received import ARRIVALS, CONTRACTS, DEVICES, LINKS, LOTS, SHIPMENTS, SUPPLIERS
 from inspect_app.workflow.memory.lists.searched import FLEET
 from inspect_app.workflow.memory.lists.watched import REFERENCE_READINGS, REFERENCES
@@ -29,6 +30,8 @@ LISTS: Final[Mapping[str, Listing[Any]]] = {
         FLEET,
         INSPECTIONS,
         RESULTS,
+        CHARACTERISTICS,
+        SIGNED_RESULTS,
         DOCUMENTS,
         NONCONFORMITIES,
         RETURNS,
