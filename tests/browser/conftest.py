@@ -1,5 +1,7 @@
 """A real server over a small workplace, and a real browser; skipped with the reason where there is no browser."""
 
+import contextlib
+import re
 import shutil
 import threading
 from pathlib import Path
@@ -38,9 +40,9 @@ def place(tmp_path):
     shutil.rmtree(tmp_path / "instance")
 
 
-@pytest.fixture
-def server(place):
-    """Serve the workplace on a free port and give its address."""
+@contextlib.contextmanager
+def served(place):
+    """Serve a workplace on a free port and give its address."""
     app = create_app({"WORKPLACE": place, "RATELIMIT_ENABLED": False})
     made = create_server(app, host="127.0.0.1", port=0, threads=8)
     thread = threading.Thread(target=made.run, daemon=True)
@@ -54,7 +56,17 @@ def server(place):
 
 
 @pytest.fixture
+def server(place):
+    with served(place) as address:
+        yield address
+
+
+@pytest.fixture
 def filled(place):
+    return fill(place)
+
+
+def fill(place):
     """Receive three devices, sign the first as rejected, begin the second."""
     people = {one.login: one for one in workflow.accounts(place)}
     arrivals = [AcceptedArrival(serial=f"TM-000{n}", device_class="test monocular") for n in (1, 2, 3)]
@@ -75,16 +87,24 @@ def signed_in(open_page):
 
     def opened(login="ina", **settings):
         page = open_page(**settings)
-        page.goto("/sign-in")
-        page.get_by_label("Login").fill(login)
-        page.get_by_label("Password").fill(PASSWORD)
-        page.get_by_role("main").get_by_role("button", name="Sign in").click()
-        page.goto("/ready/")
-        page.get_by_role("button", name="I have read these cautions").click()
-        page.goto("/")  # a cookie that is added for the address at hand holds for all pages only from here
+        sign_in(page, login)
         return page
 
     return opened
+
+
+def sign_in(page, login):
+    """Sign somebody in who has read the cautions."""
+    page.goto("/sign-in")
+    page.get_by_label("Login").fill(login)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("main").get_by_role("button", name="Sign in").click()
+    expect(page).to_have_title(re.compile("^Dock"))
+    page.goto("/ready/")
+    unread = page.get_by_role("button", name="I have read these cautions")
+    unread.click()
+    expect(unread).to_have_count(0)
+    page.goto("/")  # a cookie that is added for the address at hand holds for all pages only from here
 
 
 @pytest.fixture

@@ -1,5 +1,8 @@
 """Two ways of working a page: by keyboard alone with its scripts running, and by plain fields without any script."""
 
+from playwright.sync_api import expect
+
+SEARCH = "Serial, whole or in part"
 MOST_TABS = 160
 MOST_TRIES = 200
 HEARD = """() => {
@@ -52,6 +55,15 @@ class Keyboard:
             self.page.keyboard.press("Enter")
         chooser.value.set_files(path)
 
+    def find(self, serial):
+        """Look a serial up from wherever the page stands."""
+        self.page.wait_for_load_state()
+        wait_for_keys(self.page)
+        self.page.keyboard.press("F2")
+        expect(self.page.get_by_label(SEARCH)).to_be_focused()
+        self.page.keyboard.type(serial)
+        self.page.keyboard.press("Enter")
+
     def press(self, words):
         """Press a button or follow a link."""
         target = self.page.get_by_role("main").get_by_role("button", name=words)
@@ -63,20 +75,12 @@ class Keyboard:
     def _go_to(self, target):
         target.wait_for()
         self.page.wait_for_load_state()
-        self._wait_for_keys()
+        wait_for_keys(self.page)
         for _ in range(MOST_TABS):
             if target.evaluate("element => element === document.activeElement"):
                 return
             self.page.keyboard.press("Tab")
         raise AssertionError(f"{target} cannot be reached by keyboard")
-
-    def _wait_for_keys(self):
-        """Press a key without effect until the page hears it: a browser drops keys before a page is first drawn."""
-        for _ in range(MOST_TRIES):
-            if self.page.evaluate(HEARD):
-                return
-            self.page.keyboard.press("Shift")
-        raise AssertionError("the page does not hear the keyboard")
 
 
 class Plain:
@@ -111,11 +115,24 @@ class Plain:
         """Choose a file."""
         self.page.get_by_label(label, exact=True).set_input_files(path)
 
+    def find(self, serial):
+        """Look a serial up from wherever the page stands."""
+        self.scan(SEARCH, serial)
+
     def press(self, words):
         """Press a button or follow a link."""
         target = self.page.get_by_role("main").get_by_role("button", name=words)
         link = self.page.get_by_role("main").get_by_role("link", name=words)
         target.or_(link).locator("visible=true").first.click()
+
+
+def wait_for_keys(page):
+    """Press a key without effect until the page hears it: a browser drops keys before a page is first drawn."""
+    for _ in range(MOST_TRIES):
+        if page.evaluate(HEARD):
+            return
+        page.keyboard.press("Shift")
+    raise AssertionError("the page does not hear the keyboard")
 
 
 def at(page, x, y):
