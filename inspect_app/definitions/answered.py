@@ -20,6 +20,7 @@ def step_results(form: Form, entries: Mapping[str, Entry]) -> tuple[StepResults,
     return tuple(
         StepResults(
             step_id=step.id,
+            title=step.title,
             check=step.check,
             condition=step.condition,
             measured=entry.measured if entry is not None else None,

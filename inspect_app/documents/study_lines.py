@@ -39,7 +39,7 @@ def gauge_lines(found: GaugeStudy, *, elements: bool) -> Iterator[str]:
     if elements:
         doubt = reader_doubt(found)
         freedom = format_number(doubt.degrees_of_freedom, 1)
-        yield f"For the form: reader_uncertainty_percent = {doubt.percent:.2g}, with {freedom} degrees of freedom"
+        yield f"Standard uncertainty of one reader: {doubt.percent:.2g} %, with {freedom} degrees of freedom"
     else:
         yield f"Standard uncertainty of one reading, as far as reading goes: {_shown(found.gauge)}"
 

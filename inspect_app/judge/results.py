@@ -37,8 +37,8 @@ class StepResults:
 
     Parameters
     ----------
-    step_id : str
-        Of the form.
+    step_id, title : str
+        Of the form; without a title the step is told by its id.
     check : str
         Name of the check.
     condition : mapping
@@ -55,6 +55,7 @@ class StepResults:
     condition: Condition = field(default_factory=dict)
     measured: Measured | None = None
     problem: str | None = None
+    title: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,13 +206,14 @@ def _not_measured(demand: Limit | SpotAllowance, step: StepResults) -> Judgement
 
 
 def _why_not(demand: Limit | SpotAllowance, step: StepResults) -> str:
+    name = step.title or f"Step {step.step_id}"
     if step.problem is not None:
-        return f"Step {step.step_id}: {step.problem.rstrip('.')}."
+        return f"{name}: {step.problem.rstrip('.')}."
     if step.measured is None:
-        return f"Step {step.step_id} has no result yet."
+        return f"{name} has no result yet."
     wanted = demand.quantity_name.replace("_", " ") if isinstance(demand, Limit) else "spots"
     under = ", ".join(_in_words(name, value) for name, value in demand.condition.items())
-    return f"Step {step.step_id} gave no {wanted}{f' for {under}' if under else ''}."
+    return f"{name} gave no {wanted}{f' for {under}' if under else ''}."
 
 
 def _in_words(name: str, value: ConditionValue) -> str:

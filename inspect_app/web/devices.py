@@ -131,6 +131,7 @@ def _history_page(device_id: int, form: LinkForm) -> str:
     return render_template(
         "devices/history.html",
         told=told,
+        titles=titles,
         device=told.device,
         steps=history.over_time(told, forms),
         columns=history.occasions(told),

@@ -115,7 +115,8 @@ def verify() -> ResponseReturnValue:
     """Prove an uploaded file, or a printed document by its QR code; a scanned code may lead here by itself."""
     form = VerifyForm(request.args) if request.args else VerifyForm()
     asks = (request.method == "POST" and form.validate()) or bool(request.args)
-    proved = form.accept(lambda: _proved(form)) if asks else None
+    field = "file" if request.files.get("file") else "text"
+    proved = form.accept(lambda: _proved(form), field) if asks else None
     return render_template("documents/verify.html", form=form, proved=proved), 422 if form.has_errors else 200
 
 

@@ -101,6 +101,7 @@ class ShownSampling:
     to_fetch: tuple[SampledDevice, ...]
     device_ids: frozenset[int]
     draw_rule: str
+    follows: str
     change: ChangeForm
     decide: DecideForm
     resubmit: ResubmitForm
@@ -131,6 +132,7 @@ def shown_sampling(lot_id: int, refused: PageForm | None = None) -> ShownSamplin
         classes=tuple(_class(one, sampling, chances) for one in sampling.classes),
         to_fetch=tuple(one for one in sampling.devices if one.device.state is workflow.DeviceState.UNTOUCHED),
         draw_rule=lot_wording.draw_rule(sampling.draw) if sampling.draw else "",
+        follows=_FOLLOW_UPS[sampling.verdict.follow_up] if sampling.verdict else "",
         device_ids=frozenset(one.device.device.id for one in sampling.devices),
         change=form(ChangeForm),
         decide=decide,

@@ -243,16 +243,19 @@ def size_text(size_bytes: int) -> str:
     return f"{format_number(size, 0 if unit == 'B' else 1)} {unit}"
 
 
-def detail_text(detail: Mapping[str, str]) -> str:
-    """Return what an event tells beside its subject; digests are shortened."""
-    return ", ".join(
-        f"{wording.name_in_words(name).lower()} {_shortened(text)}" for name, text in detail.items() if text
-    )
+def detail_text(detail: Mapping[str, str], titles: Mapping[str, str]) -> str:
+    """Return what an event tells beside its subject; `titles` are those of the steps by their ids."""
+    return "; ".join(_told(name, text, titles) for name, text in detail.items() if text)
 
 
-def _shortened(text: str) -> str:
-    is_digest = len(text) == _DIGEST_LENGTH and not text.strip("0123456789abcdef")
-    return f"{text[:12]}…" if is_digest else text
+def _told(name: str, text: str, titles: Mapping[str, str]) -> str:
+    if name == "step":
+        return f"step {titles.get(text, text)}"
+    if name == "size_bytes":
+        return size_text(int(text))
+    if len(text) == _DIGEST_LENGTH and not text.strip("0123456789abcdef"):
+        return f"digest {text[:12]}…"
+    return f"{wording.name_in_words(name).lower()} {text}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,18 +1,25 @@
 """Sign in and out, change one's own password; and what happens to answers when the session ended."""
 
+from collections.abc import Iterable
 from typing import Final
 
-from flask import Blueprint, flash, g, jsonify, redirect, render_template, request, url_for
+from flask import Blueprint, current_app, flash, g, jsonify, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from werkzeug.exceptions import HTTPException
 from wtforms import PasswordField, StringField
 from wtforms.validators import InputRequired
 
 from inspect_app import workflow
-from inspect_app.web import here, session
+from inspect_app.documents import wording
+from inspect_app.web import here, session, shown
+from inspect_app.web.answers import Asked, answer_form
 from inspect_app.web.api import problems
 from inspect_app.web.fields import PageForm
+from inspect_app.web.rail import place_of
 
 bp = Blueprint("signin", __name__)
+
+_UNSAID: Final = frozenset({"act", "expected_revision", "typed_by", "kept"})
 
 _OPEN_TO_ALL: Final = (
     "static",
@@ -80,8 +87,32 @@ def sign_in() -> ResponseReturnValue:
     if path and typist is not None and typist.id != person.id:
         return render_template("signin/not_yours.html", kept=kept, path=path, typist=typist)
     if path:
-        return render_template("signin/carry_on.html", kept=kept, path=path)
+        return render_template("signin/carry_on.html", kept=kept, path=path, typed=_as_asked(kept, path))
     return redirect(session.local_path(request.args.get("next")) or url_for("dock.start"), 303)
+
+
+def _as_asked(kept: Iterable[tuple[str, str]], path: str) -> tuple[tuple[str, str], ...]:
+    """Return what was typed in the words of the step that had asked for it, as far as there is one."""
+    asked = {one.field.name: one.field for one in _step_behind(path)}
+    for name, value in kept:
+        if name in asked:
+            asked[name].data = value
+    told = [(one.label.text, shown.field_text(one)) for one in asked.values()]
+    told += [(wording.name_in_words(name), value) for name, value in kept if name not in asked and name not in _UNSAID]
+    return tuple((label, text) for label, text in told if text)
+
+
+def _step_behind(path: str) -> tuple[Asked, ...]:
+    try:
+        endpoint, where = current_app.url_map.bind("").match(path, method="POST")
+    except HTTPException:
+        return ()
+    if endpoint != "bench.answer":
+        return ()
+    blank = answer_form(place_of(**where), is_sent=False)
+    for one in blank.asked:
+        one.field.data = None
+    return blank.asked
 
 
 @bp.post("/sign-out")

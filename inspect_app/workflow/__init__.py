@@ -427,7 +427,6 @@ __all__ = [
     "keep_file",
     "keep_study",
     "kept_capture",
-    "kind_of_capture",
     "last_calibrated",
     "last_of_lot",
     "link_devices",

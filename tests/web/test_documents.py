@@ -126,8 +126,8 @@ def test_the_file_that_was_issued_is_proved_in_every_respect(inspector, issued_b
 
     words = inspector.words()
     assert "✓ Every proof holds" in words
-    assert "the very file that was issued as C-2026-0001" in words
-    assert "Record ✓ Yes equals the database" in words
+    assert "The very file that was issued as C-2026-0001" in words
+    assert "Record ✓ Yes As it was kept" in words
 
 
 def test_a_file_that_was_changed_is_named_even_under_another_name(inspector, issued_bytes):
@@ -165,7 +165,7 @@ def test_what_is_no_document_is_told_at_its_field(inspector, text, words):
 def test_what_is_no_pdf_is_told_without_a_failure(inspector):
     prove(inspector, b"no document at all", name="letter.pdf")
 
-    assert "it cannot be read as a signed PDF" in inspector.words()
+    assert "It cannot be read as a signed PDF" in inspector.words()
 
 
 def test_a_lot_is_ordered_watched_and_taken_away(approver, inspector, place, people, lot, inspection):

@@ -94,7 +94,7 @@ def test_what_an_instrument_touched_is_listed_with_its_results(inspector, signed
 
     inspector.get(f"/instruments/{used.id}/touched")
 
-    assert inspector.heading() == f"What {used.name} touched"
+    assert inspector.heading() == f"Measured with {used.name}"
     assert "TM-0001" in inspector.words()
     assert "1 inspection counted: 1 accepted" in inspector.words()
     assert "Angular resolution" in inspector.words()

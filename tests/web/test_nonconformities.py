@@ -45,7 +45,7 @@ def test_a_nonconformity_leads_to_its_inspection_and_is_counted(inspector, rejec
     inspector.get(PAGE)
 
     assert inspector.heading() == f"Nonconformity {NUMBER}"
-    assert "State to be disposed" in inspector.words()
+    assert "State waits for a disposition" in inspector.words()
     assert "Dispose of it" not in inspector.words()
 
 

@@ -213,7 +213,7 @@ def test_a_refusal_of_the_record_is_told_as_where_what_and_what_next(inspector, 
     monkeypatch.setattr(workflow, "lot_page", refuse)
 
     assert inspector.get("/lots/").status_code == 404
-    assert "lot 7: it is not in the record. Choose one of the list." in inspector.words()
+    assert "Lot 7: it is not in the record. Choose one of the list." in inspector.words()
 
 
 def test_hostile_names_are_shown_as_text(as_role, place, people):

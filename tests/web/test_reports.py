@@ -33,7 +33,7 @@ def test_the_page_of_a_lot_leads_to_its_report_and_an_approver_issues_it(approve
 
 def test_a_report_is_looked_at_as_a_draft_by_who_may_not_issue_it(inspector, lot, place):
     inspector.get(f"/reports/?lot={lot.id}")
-    assert "An approver issues it." in inspector.words()
+    assert "An approver issues it, on this page." in inspector.words()
 
     draft = inspector.get(f"/reports/draft.pdf?lot={lot.id}")
 

@@ -137,7 +137,10 @@ def test_a_rejected_sample_asks_what_follows_and_records_it(inspector, drawn, pl
     inspector.post(f"/lots/{drawn}/verdict", {"follow_up": "screen", "remark": "keep the good ones"})
 
     words = inspector.words()
-    assert "✗ Rejected 2026-06-01 12:00 UTC, Ina Vestergard; what follows: screen keep the good ones" in words
+    assert (
+        "✗ Rejected 2026-06-01 12:00 UTC, Ina Vestergard Screen the rest: inspect every device, keep the good ones."
+        in words
+    )
     assert inspector.text().count(">Begin<") == 3
 
 

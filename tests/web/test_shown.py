@@ -62,7 +62,9 @@ def test_sizes_are_told_in_binary_units(size_bytes, words):
     assert shown.size_text(size_bytes) == words
 
 
-def test_digests_are_shortened_and_other_details_are_not():
-    told = shown.detail_text({"sha256": "ab" * 32, "serial": "TM-0001", "empty": ""})
+def test_what_an_event_tells_is_told_without_words_of_the_program():
+    detail = {"sha256": "ab" * 32, "size_bytes": "2048", "serial": "TM-0001", "step": "look", "empty": ""}
 
-    assert told == "sha256 abababababab…, serial TM-0001"
+    told = shown.detail_text(detail, {"look": "Look and function"})
+
+    assert told == "digest abababababab…; 2.0 KiB; serial TM-0001; step Look and function"

@@ -64,7 +64,7 @@ def test_readings_are_evaluated_with_plot_and_table(inspector):
     page = evaluate(inspector, "readings", AIAG)
 
     assert page.status_code == 200
-    assert "distinct categories: 4" in inspector.words()
+    assert "Distinct categories: 4" in inspector.words()
     assert "90 readings of 10 parts by 3 readers" in inspector.words()
     assert "readers × parts 18 0.358982" in inspector.words()
 

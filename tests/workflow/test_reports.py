@@ -68,7 +68,7 @@ def test_each_kind_of_report_has_a_series_of_its_own_and_every_proof_of_it_holds
     for one in issued[:2]:
         holds = {line.holds for line in proof(either_bench, one).values()}
         assert holds == {True, None}
-        assert proof(either_bench, one)["Record"].said == "equals the database"
+        assert proof(either_bench, one)["Record"].said == "as it was kept"
     assert workflow.verify(either_bench.place).problems == ()
 
 

@@ -11,6 +11,7 @@ from inspect_app.quantity import UNITS, format_limit, with_unit
 
 _ROWS = 16
 _DECADES = 200.0
+_NOUGHT = 1e-4  # of the largest: less cannot be seen in the drawing
 _DIMENSIONS = {"count": "Number", "pixels": "Distance"}
 _X_LABELS = {"light": "Frame", "distortion": "Radius, % of half the diagonal"}
 
@@ -32,8 +33,8 @@ def curve_figure(part: Part, trace: Trace, x_label: str = "") -> Figure:
     )
     plot.curve(trace.x, trace.y)
     (first_x, last_x), (first_y, last_y) = (
-        tuple(with_unit(short_number(values[end]), unit) for end in (0, -1))
-        for values, unit in ((trace.x, trace.x_unit), (trace.y, trace.y_unit))
+        (with_unit(numbers[0], unit), with_unit(numbers[-1], unit))
+        for numbers, unit in ((_short_numbers(trace.x), trace.x_unit), (_short_numbers(trace.y), trace.y_unit))
     )
     words = f"From {first_y} at {first_x} to {last_y} at {last_x}."
     columns, table = trace_table(trace)
@@ -44,8 +45,14 @@ def trace_table(trace: Trace) -> tuple[tuple[str, ...], tuple[tuple[str, ...], .
     """Return the columns and at most about sixteen rows of a trace, evenly picked."""
     columns = (_x_label(trace), axis_label(name_in_words(trace.name), trace.y_unit))
     every = max(1, -(-len(trace.x) // _ROWS))
-    rows = tuple((short_number(x), short_number(y)) for x, y in list(zip(trace.x, trace.y, strict=True))[::every])
+    rows = tuple(zip(_short_numbers(trace.x), _short_numbers(trace.y), strict=True))[::every]
     return columns, rows
+
+
+def _short_numbers(values: Sequence[float]) -> tuple[str, ...]:
+    """Print the numbers of one axis; of those on both sides of nought, what is far below the largest is nought."""
+    least = _NOUGHT * max(map(abs, values)) if min(values) < 0 else 0.0
+    return tuple(short_number(value if abs(value) >= least else 0.0) for value in values)
 
 
 def _upwards(values: Sequence[float]) -> Scale:

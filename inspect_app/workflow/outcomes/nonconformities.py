@@ -52,7 +52,7 @@ def state_of(found: Nonconformity) -> str:
     if found.is_closed:
         return "closed"
     if found.disposed is None or found.disposed.disposition is None:
-        return "to be disposed"
+        return "waits for a disposition"
     return found.disposed.disposition.value
 
 

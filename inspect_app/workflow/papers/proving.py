@@ -151,7 +151,7 @@ def _record_lines(workplace: Workplace, found: Document) -> Iterator[ProofLine]:
         return
     other = sorted(name for name in today if name not in _NOT_IN_DATABASE and inside.get(name) != today[name])
     if not other:
-        yield ProofLine(question="Record", holds=True, said="equals the database")
+        yield ProofLine(question="Record", holds=True, said="as it was kept")
     elif is_report:
         said = f"the database says otherwise today in {', '.join(other)}: a report tells what was so when it was issued"
         yield ProofLine(question="Record", holds=None, said=said)
@@ -187,7 +187,9 @@ def _printed_line(workplace: Workplace, found: Document, text: str) -> ProofLine
     said = f"{found.kind.value} on {_about(workplace, found)}, issued {wording.minute(found.issued_at)}"
     digest = _DIGEST.search(text)
     if digest is None:
-        return ProofLine(question="Paper", holds=None, said=f"{said}; compare it, no digest was given")
+        return ProofLine(
+            question="Paper", holds=None, said=f"{said}; only the number was given, compare the rest"
+        )
     is_same = digest[0].lower() in {
         one.sha256 for one in attachments(workplace, found) if one.name == _record_name(found)
     }
