@@ -13,16 +13,9 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 
-SHUTTERS: Final = (1.0, 0.75, 0.5, 0.25, 0.02)
-"""Shares of the frame interval that the shutter may stand open."""
-SHUTTER_PRIOR: Final = (0.85, 0.05, 0.05, 0.025, 0.025)
-"""Film of fast events is shot with the shutter open throughout (common practice, no source)."""
-
 KINDS: Final = ("step", "decay", "ramp", "swell")
 """Shapes of a change, in the order of all arrays over kinds."""
 
-_SHORTEST: Final = 0.05  # share of the intervals that may be shorter than the shutter is open
-_EVEN: Final = 0.01  # intervals that differ by less are even
 _BEFORE: Final = 40  # samples looked at before and after a change, at most
 _AFTER: Final = 60
 _REACH: Final = 3.0  # intervals by which the first guess may be off
@@ -86,39 +79,6 @@ class Located:
         """Return the same with a standard uncertainty added, in the unit of the trace."""
         onset_sd, half_sd = np.hypot(self.onset_sd, doubt), np.hypot(self.half_sd, doubt)
         return dataclasses.replace(self, onset_sd=onset_sd, half_sd=half_sd)
-
-
-def open_times(times: FloatArray, interval: float, shutter: float | None = None) -> tuple[FloatArray, FloatArray]:
-    """Return for how long the shutter may have stood open in each sample, and how likely each of these shutters is.
-
-    Parameters
-    ----------
-    times : ndarray of shape (n,)
-        When each sample's shutter opened, rising.
-    interval : float
-        Usual time between samples.
-    shutter : float, optional
-        Open time, where it is known.
-
-    Returns
-    -------
-    tuple of ndarrays of shape (shutters, n) and (shutters,)
-        In the unit of `times`; probabilities.
-
-    Notes
-    -----
-    A shutter that stands open for a fixed time cannot be open for longer than the shortest interval. Where intervals
-    differ, it may as well stand open until the next sample: half of the probability of the open shutter goes there.
-    """
-    steps = np.minimum(np.append(np.diff(times), interval), interval)
-    shortest = float(np.quantile(steps, _SHORTEST))
-    if shutter is not None:
-        return np.minimum(steps, shutter)[None, :], np.ones(1)
-    fixed = np.array(SHUTTERS)[:, None] * np.minimum(steps, shortest)
-    if shortest > (1 - _EVEN) * interval:
-        return fixed, np.array(SHUTTER_PRIOR)
-    shared = SHUTTER_PRIOR[0] / 2
-    return np.vstack([fixed, steps]), np.array([shared, *SHUTTER_PRIOR[1:], shared])
 
 
 def locate(times: FloatArray, values: FloatArray, near: int, interval: float, opened: FloatArray) -> Located:

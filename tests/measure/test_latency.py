@@ -5,21 +5,23 @@ import pytest
 
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure import measure
-from tests.truth.films import exposed, latency_film
+from tests.truth.films import exposed, half_s, latency_film
 
 
 def latencies(measured):
     return {result.quantity_name: result.quantity for result in measured.results}
 
 
-def trace_file(path, rng, *, lag_ms, kind="step", width_ms=0.0, step_ms=1.0, noise=0.01, events=(100.0,), gain=1.0):
-    """Write a log of a light and its picture, each row the mean over one interval."""
+def trace_file(
+    path, rng, *, lag_ms, kind="step", width_ms=0.0, step_ms=1.0, noise=0.01, events=(100.0,), gain=1.0, shutter=1.0
+):
+    """Write a log of a light and its picture, each row the mean over the share `shutter` of one interval."""
     times = np.arange(0, events[-1] + 300, step_ms)
     stimulus, response = np.zeros_like(times), np.zeros_like(times)
     for number, event in enumerate(events):
         sign = 1 if number % 2 == 0 else -1
-        stimulus += sign * exposed("step", 0, event, times, step_ms)
-        response += sign * exposed(kind, width_ms, event + lag_ms, times, step_ms)
+        stimulus += sign * exposed("step", 0, event, times, shutter * step_ms)
+        response += sign * exposed(kind, width_ms, event + lag_ms, times, shutter * step_ms)
     stimulus, response = (gain * values + noise * rng.standard_normal(len(times)) for values in (stimulus, response))
     rows = "\n".join(f"{t:.3f},{s:.5f},{r:.5f}" for t, s, r in zip(times, stimulus, response, strict=True))
     path.write_text(f"time_ms,stimulus,response\n{rows}\n")
@@ -192,6 +194,45 @@ def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
             held[which] += abs(found[name].value - truth) <= 2 * found[name].standard_uncertainty
 
     assert (held >= 20).all()
+
+
+def test_a_shutter_that_nobody_told_is_doubted_as_often_as_claimed(tmp_path):
+    """Coverage at k = 2 over 40 seeded traces, open for half of each row: at least 34 (binomial, chance below 0.02)."""
+    rng = np.random.default_rng(15)
+    held = np.zeros(2)
+    for number in range(40):
+        kind, width = [("step", 0.0), ("decay", rng.uniform(0.4, 4)), ("ramp", rng.uniform(0.4, 4))][number % 3]
+        lag, event = rng.uniform(5, 60), rng.uniform(100, 101)
+        path = tmp_path / f"{number}.csv"
+        trace_file(path, rng, lag_ms=lag, kind=kind, width_ms=width, noise=0.004, events=(event,), shutter=0.5)
+        found = latencies(measure("latency", {"scene": [path]}, {}))
+        for which, (name, truth) in enumerate(
+            (("latency_first_change", lag), ("latency_half", lag + half_s(kind, width)))
+        ):
+            held[which] += abs(found[name].value - truth) <= 2 * found[name].standard_uncertainty
+
+    assert (held >= 34).all()
+
+
+def test_a_shutter_that_is_told_takes_its_doubt_away(tmp_path):
+    """Algebra: open for half of each row of 1 ms, of which 0.9 and 0.2 is lit: the steps lie 0.35 ms apart in it.
+
+    Were it open throughout, they would lie 0.7 ms apart: untold, the lag may be off by as much as 0.35 ms.
+    """
+    path = tmp_path / "t.csv"
+    trace_file(path, np.random.default_rng(16), lag_ms=42.35, noise=0.002, events=(100.05,), shutter=0.5)
+
+    untold, told = (
+        latencies(measure("latency", {"scene": [path]}, options))["latency_half"]
+        for options in ({}, {"shutter_ms": 0.5})
+    )
+
+    assert told.value == pytest.approx(42.35, abs=2 * told.standard_uncertainty)
+    assert told.standard_uncertainty < untold.standard_uncertainty / 2
+    assert untold.value == pytest.approx(42.35, abs=2 * untold.standard_uncertainty)
+    assert 0.35 / 12**0.5 < untold.standard_uncertainty < 0.35
+    assert any("shutter" in each.source for each in untold.budget)
+    assert not any("shutter" in each.source for each in told.budget)
 
 
 @pytest.mark.parametrize(("frame", "latest_ms"), [(14, 70.0), (2, 10.0)])
