@@ -16,8 +16,9 @@ from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace
-from inspect_app.numerics.flicker import steadied
+from inspect_app.numerics.flicker import flickers, steadied
 from inspect_app.numerics.lags import Instants, Lag, hypothesis_weights, instants, lag
+from inspect_app.numerics.renewals import locate_renewal
 from inspect_app.numerics.shutters import shutters
 from inspect_app.numerics.switching import Switch, switches
 from inspect_app.numerics.transitions import Located, locate
@@ -101,10 +102,11 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     frame it began. Each switch of light and picture is fitted with a step, a decay, a ramp and a swell; how long the
     shutter stood open is averaged over, for one step says nothing of it: a line of the budget, which --shutter-ms takes
     away. Flashes in step with the film share one place within the frame, so that with an untold short shutter their
-    mean is doubted too little: 85 to 98 in 100 of four flashes held (own bench). A lit screen that flickers is held at
-    its crests. Assumes that the picture answers each switch before the next one, and that light and picture lie in the
-    same film: rolling readout of the filming camera shifts regions at different heights. Breaks down where fewer than
-    about three frames lie between two switches. See `inspect_app.numerics.transitions.locate`,
+    mean is doubted too little: 85 to 98 in 100 of four flashes held (own bench). A lit screen that flickers is fitted
+    with its renewals, or held at its crests. Assumes that the picture answers each switch before the next one, and that
+    light and picture lie in the same film: rolling readout of the filming camera shifts regions at different heights.
+    Breaks down where fewer than about three frames lie between two switches. See
+    `inspect_app.numerics.transitions.locate`, `inspect_app.numerics.renewals.locate_renewal`,
     `inspect_app.numerics.flicker.steadied` and `inspect_app.numerics.lags.lag`.
     """
     if options.frames_counted:
@@ -256,10 +258,20 @@ def _fits(
         stop = max(later[0] - 1, switch.index + 3) if later else len(values)
         near = switch.index - start
         own = slice(start, stop)
-        steady = steadied(values[own], near)
-        found = locate(times_ms[own], steady.values, near, interval_ms, opened_ms[:, own])
-        fits.append(found.doubted(steady.doubt * interval_ms))
+        fits.append(_located(times_ms[own], values[own], near, interval_ms, opened_ms[:, own]))
     return fits
+
+
+def _located(times_ms: FloatArray, values: FloatArray, near: int, interval_ms: float, opened_ms: FloatArray) -> Located:
+    """Locate one change: of a screen that flickers by its renewals, or where these are not seen by its crests."""
+    if not flickers(values, near):
+        return locate(times_ms, values, near, interval_ms, opened_ms)
+    renewed = locate_renewal(times_ms, values, near, interval_ms, opened_ms)
+    if renewed is not None:
+        return renewed
+    steady = steadied(values, near)
+    found = locate(times_ms, steady.values, near, interval_ms, opened_ms)
+    return found.doubted(steady.doubt * interval_ms)
 
 
 def _budget(found: Lag, rounding_ms: float, *, is_shutter_told: bool) -> list[Contribution]:

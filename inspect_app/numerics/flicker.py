@@ -12,6 +12,8 @@ FloatArray = npt.NDArray[np.float64]
 _PERIODS: Final = range(2, 17)  # samples from one renewal of the picture to the next
 _RESTLESS: Final = 0.04  # of the swing: scatter of a bright side that may flicker,
 _AGAINST_DARK: Final = 4.0  # and times the scatter of the dark one
+_UNEVEN: Final = 0.01  # of the swing: less is rounding and coding,
+_MORE: Final = 3.0  # and times the scatter of the dark side: less is noise, also that of brighter light
 _STEADY: Final = 0.4  # share of the scatter that the crests of a flicker may have; those of noise have 0.6 (own bench)
 _DECAY: Final = 2.5
 _SHORTEST_TOLD: Final = 3  # samples to a period that do not tell how a crest decays:
@@ -21,11 +23,29 @@ _FEWEST: Final = 12  # samples of the bright side
 
 
 @dataclass(frozen=True, slots=True)
+class _Sides:
+    """A trace as it brightens: start of its bright side, dark side, swing, and scatter of the bright one."""
+
+    rises: bool
+    forward: FloatArray
+    start: int
+    dark: FloatArray
+    swing: float
+    unrest: float
+
+
+@dataclass(frozen=True, slots=True)
 class Steadied:
     """A trace without flicker, and by how many samples an instant in it may be off for that: a standard uncertainty."""
 
     values: FloatArray
     doubt: float
+
+
+def flickers(values: FloatArray, near: int) -> bool:
+    """Say whether the bright side of a change may flicker: it is more restless than the dark one and than coding."""
+    sides = _sides(values, near)
+    return sides is not None and sides.unrest >= max(_UNEVEN * sides.swing, _MORE * float(sides.dark.std()))
 
 
 def steadied(values: FloatArray, near: int) -> Steadied:
@@ -53,18 +73,23 @@ def steadied(values: FloatArray, near: int) -> Steadied:
     >>> steadied(np.array([0.0] * 20 + [5.0] + [9.0, 3.0] * 10), 20).values[19:24].tolist()
     [0.0, 5.0, 9.0, 9.0, 9.0]
     """
-    rises = np.median(values[near:]) > np.median(values[:near])
-    forward = values if rises else values[::-1]
-    start = near if rises else len(values) - near
-    dark, bright = forward[: max(start - 3, 0)], forward[start + _SETTLED :]
-    if len(dark) < 3 or len(bright) < _FEWEST:
-        return Steadied(values, 0.0)
-    swing, unrest = float(np.median(bright) - np.median(dark)), float(bright.std())
-    if unrest < max(_RESTLESS * swing, _AGAINST_DARK * float(dark.std())):
+    sides = _sides(values, near)
+    if sides is None or sides.unrest < max(_RESTLESS * sides.swing, _AGAINST_DARK * float(sides.dark.std())):
         return Steadied(values, 0.0)
     for period in _PERIODS:
-        crests = maximum_filter1d(forward, period, origin=(period - 1) // 2, mode="nearest")
-        if crests[start + _SETTLED + period :].std() < _STEADY * unrest:
-            decayed = max(_DECAY * unrest / swing / period, _UNTOLD if period <= _SHORTEST_TOLD else 0.0)
-            return Steadied(crests if rises else crests[::-1], decayed)
+        crests = maximum_filter1d(sides.forward, period, origin=(period - 1) // 2, mode="nearest")
+        if crests[sides.start + _SETTLED + period :].std() < _STEADY * sides.unrest:
+            decayed = max(_DECAY * sides.unrest / sides.swing / period, _UNTOLD if period <= _SHORTEST_TOLD else 0.0)
+            return Steadied(crests if sides.rises else crests[::-1], decayed)
     return Steadied(values, 0.0)
+
+
+def _sides(values: FloatArray, near: int) -> _Sides | None:
+    """Return the two sides of a change in the order in which it brightens; None where one of them is too short."""
+    rises = bool(np.median(values[near:]) > np.median(values[:near]))
+    forward, start = (values, near) if rises else (values[::-1], len(values) - near)
+    dark, bright = forward[: max(start - 3, 0)], forward[start + _SETTLED :]
+    if len(dark) < 3 or len(bright) < _FEWEST:
+        return None
+    swing = float(np.median(bright) - np.median(dark))
+    return _Sides(rises, forward, start, dark, swing, float(bright.std()))
