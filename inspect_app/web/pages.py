@@ -11,7 +11,7 @@ from werkzeug.exceptions import HTTPException
 from inspect_app.documents import wording
 from inspect_app.errors import Damaged, EditConflict, InspectError, NotAllowed, NotFound
 from inspect_app.quantity import format_quantity
-from inspect_app.web import here, places, preferences, readiness, shown
+from inspect_app.web import here, places, preferences, readiness, shown, views
 from inspect_app.web.api import problems
 
 _STATUS: Final[Mapping[type[InspectError], int]] = {NotFound: 404, NotAllowed: 403, EditConflict: 409, Damaged: 500}
@@ -72,6 +72,7 @@ def _context() -> dict[str, Any]:
         "listens_to_keys": preferences.listens_to_keys(),
         "menu": places.menu(request.endpoint),
         "running": readiness.running(),
+        "views_of_this_page": views.of_this_page,
     }
 
 

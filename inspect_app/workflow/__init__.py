@@ -158,6 +158,7 @@ from inspect_app.workflow.memory.pack_orders import (
 )
 from inspect_app.workflow.memory.packs import PackKind, PackMatter, pack_matter, write_pack
 from inspect_app.workflow.memory.timeline import custody_of, links_of, timeline
+from inspect_app.workflow.memory.views import delete_view, rename_view, save_view, saved_views
 from inspect_app.workflow.outcomes.glance import Glance, LotPage, look_around, lot_page
 from inspect_app.workflow.outcomes.nonconformities import (
     DeviceToReturn,
@@ -380,6 +381,7 @@ __all__ = [
     "custody_of",
     "decide_lot",
     "declare_resubmission",
+    "delete_view",
     "device",
     "device_classes",
     "device_history",
@@ -491,6 +493,7 @@ __all__ = [
     "record_step",
     "reference_chart",
     "reference_charts",
+    "rename_view",
     "reopen",
     "repeat_page",
     "report_subject",
@@ -499,6 +502,8 @@ __all__ = [
     "revoke_document",
     "revoke_token",
     "rule_switching",
+    "save_view",
+    "saved_views",
     "schema",
     "search_fleet",
     "searchable",

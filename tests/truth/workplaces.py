@@ -254,6 +254,7 @@ def live_through_everything(bench: Bench) -> None:
     A reader study counts meanwhile, and a phone sends a capture that is left out.
     """
     let_a_program_act(bench)
+    workflow.save_view(bench.place, bench.auditor, "held", "/devices?verdict=held")
     study = NewStudy(kind=StudyKind.ELEMENTS, title="Bar target", table_name="study.csv", table=studies.elements())
     number = workflow.keep_study(bench.place, bench.inspector, replace(study, instrument_id=bench.meter.id))
     workflow.adopt_study(bench.place, bench.approver, number, "the readers of this bench")

@@ -54,6 +54,7 @@ from inspect_app.storage.tables.rows import EventRow, Row, SealedRow
 from inspect_app.storage.tables.sent import LeftOutRow, PairingEndRow, PairingRow, SentCaptureRow
 from inspect_app.storage.tables.studies import ReaderStudyRow, StudyAdoptionRow
 from inspect_app.storage.tables.tokens import AnsweredRequestRow, TokenEndRow, TokenRow
+from inspect_app.storage.tables.views import SavedViewRow
 
 __all__ = [
     "KEYS_OF_SIGNATURE",
@@ -104,6 +105,7 @@ __all__ = [
     "Row",
     "SampleChangeRow",
     "SampleDrawRow",
+    "SavedViewRow",
     "SealedRow",
     "SentCaptureRow",
     "ShipmentRow",
