@@ -187,9 +187,7 @@ def _printed_line(workplace: Workplace, found: Document, text: str) -> ProofLine
     said = f"{found.kind.value} on {_about(workplace, found)}, issued {wording.minute(found.issued_at)}"
     digest = _DIGEST.search(text)
     if digest is None:
-        return ProofLine(
-            question="Paper", holds=None, said=f"{said}; only the number was given, compare the rest"
-        )
+        return ProofLine(question="Paper", holds=None, said=f"{said}; only the number was given, compare the rest")
     is_same = digest[0].lower() in {
         one.sha256 for one in attachments(workplace, found) if one.name == _record_name(found)
     }
