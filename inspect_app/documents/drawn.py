@@ -4,6 +4,7 @@ A figure holds what `figures._drawing` and the QR code write, and nothing else o
 Words are shaped once and remembered, for the axes of different documents bear the same numbers.
 """
 
+import io
 import math
 import re
 from collections.abc import Callable, Mapping
@@ -13,6 +14,7 @@ from types import MappingProxyType
 from typing import Any, Final
 from xml.etree import ElementTree as ET
 
+from fontTools.ttLib import TTFont
 from weasyprint.css.properties import INITIAL_VALUES
 from weasyprint.draw.text import draw_first_line
 from weasyprint.matrix import Matrix
@@ -21,9 +23,12 @@ from weasyprint.svg.text import Style, TextBox
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.text.line_break import split_first_line
 
+from inspect_app.documents.signs import spelled_out
+
 _ARC: Final = 4 / 3 * (math.sqrt(2) - 1)  # of the radius: where the handles of a quarter of a circle stand
 _REMEMBERED: Final = 2048
 _REGULAR: Final = "400"
+_TYPEFACES: Final = ("Source Sans Pro", "DejaVu Sans")  # as in print.css: letters of many scripts stand in the second
 _SHARE_BEFORE: Final[Mapping[str, float]] = {"start": 0.0, "middle": 0.5, "end": 1.0}
 _STEP: Final = re.compile(r"([Mmh])(-?[\d.]+)(?: (-?[\d.]+))?")  # as the QR code writes: places, and runs to the right
 
@@ -154,6 +159,13 @@ class Lettering:
         self._fonts = fonts
         self._loaded: dict[Any, Any] = {}
         self._run = lru_cache(_REMEMBERED)(self._shaped)
+        self.signs = frozenset().union(*map(self._signs_of, _TYPEFACES))
+
+    def _signs_of(self, typeface: str) -> frozenset[int]:
+        """Return the code points that a typeface has pictures of; none where the machine does not have it."""
+        self._shaped("A", typeface, 10.0, _REGULAR)
+        fonts = (font for font in self._loaded.values() if font.family == typeface)
+        return frozenset().union(*(TTFont(io.BytesIO(font.file_content)).getBestCmap() for font in fonts))
 
     def write(self, stream: Any, element: ET.Element, family: str) -> None:
         """Write the words of an element, before, around or behind its place, upright or turned to read upwards."""
@@ -183,7 +195,8 @@ class Lettering:
             "font_size": size,
             "font_weight": int(weight),
         }
-        layout, _, _, width, _, _ = split_first_line(words, style, None, math.inf, 0)
+        said = words if words.isascii() else spelled_out(words, self.signs)
+        layout, _, _, width, _, _ = split_first_line(said, style, None, math.inf, 0)
         layout.reactivate(style)
         recorder = _Recorder(self._loaded)
         draw_first_line(recorder, TextBox(layout, style), "none", "none", Matrix(d=-1))

@@ -147,7 +147,7 @@ def _filled_in(
 ) -> Markup:
     number = paper.number or unnumbered
     text = _templates().get_template(template).render(sheet=sheet, paper=paper, number=number, words=wording)
-    return Markup(printable(text), fetcher)
+    return Markup(printable(text), fetcher, _look().lettering.signs)
 
 
 def look_of(page_size: str) -> dict[str, Any]:

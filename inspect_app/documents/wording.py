@@ -186,6 +186,11 @@ UNCERTAINTY_STATEMENT: Final = (
 THIS_ITEM_ONLY: Final = "The results relate only to the item inspected, in the state in which it was received."
 WHOLE_ONLY: Final = "Not to be reproduced except in full."
 
+SIGNS_EXPLAINED: Final = (
+    "A framed code such as ‹U+1F526› is the Unicode number of a sign that these typefaces lack; what is attached to"
+    " this file has the sign itself."
+)
+
 CAUTIONS_IN_FULL: Final = "The form has the warnings in full; local codes bind, and licensed work stays licensed."
 
 REPLY_ASKED: Final = (

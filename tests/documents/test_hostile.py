@@ -1,10 +1,15 @@
 """Texts and amounts that could break a document, or make the renderer read what it must not."""
 
 import dataclasses
+import json
+import logging
+import re
 
 import pytest
 
 from inspect_app import documents
+from inspect_app.documents import wording
+from inspect_app.documents.attached import attached_files
 from inspect_app.documents.printable import printable, shortened, unbroken
 from inspect_app.documents.render import OwnFetcher
 from inspect_app.errors import UnusableInput
@@ -15,6 +20,7 @@ MARKUP = "<script>alert(1)</script><img src='file:///etc/passwd'>{{ 7 * 7 }}{% r
 LONG = "X" * 300
 RIGHT_TO_LEFT = "שלום-0417"
 EMOJI = "SN-🔦-0417"
+HAN = "山田"
 
 
 def named(serial: str, remark: str = "") -> documents.Paper:
@@ -27,13 +33,31 @@ def named(serial: str, remark: str = "") -> documents.Paper:
     return dataclasses.replace(paper, inspection=inspection, contract=contract)
 
 
-def test_markup_template_marks_emoji_and_right_to_left_names_are_printed_as_they_are():
-    said = text_of(documents.render_certificate(named(RIGHT_TO_LEFT, MARKUP + EMOJI)))
+def test_markup_template_marks_and_right_to_left_names_are_printed_as_they_are(caplog):
+    with caplog.at_level(logging.WARNING, logger="weasyprint"):
+        pdf = documents.render_certificate(named(RIGHT_TO_LEFT, f"{MARKUP} {EMOJI} {HAN}"))
+    said = text_of(pdf)
 
+    assert caplog.records == []
+    assert "שלום" in said
     assert "<script>alert(1)</script><img src='file:///etc/passwd'>{{ 7 * 7 }}{% raw %}&amp;" in said
     assert "root:" not in said
     assert "0417" in said
     assert "All 16 demands" in said
+    assert re.search("SN- ?‹U\\+1F526› ?-0417 ‹U\\+5C71 U\\+7530›", said)
+    assert wording.SIGNS_EXPLAINED in said
+
+
+def test_what_is_printed_as_a_code_point_is_attached_as_it_is():
+    paper = papers.paper(serial=EMOJI + HAN)
+
+    (record,) = (file for file in attached_files(paper) if file.name == "measurements.json")
+
+    assert json.loads(record.text)["device"]["serial"] == EMOJI + HAN
+
+
+def test_nothing_is_said_of_code_points_where_all_signs_can_be_printed(certificate):
+    assert "U+" not in text_of(certificate)
 
 
 def test_a_name_of_three_hundred_letters_is_printed_whole_and_stays_on_the_page():
