@@ -77,8 +77,8 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
     NothingToMeasure
         The field is saturated, too small, or shows something else than an even field.
     """
-    factor = _reduction(frames.bright.shape, smallest_px)
     cut = _cut_to_field(frames, field)
+    factor = min(_reduction(frames.bright.shape, smallest_px), *cut.image.shape)
     inside = inside_of(cut.field, cut.image.shape)
     saturated = float((cut.saturated & inside).sum() / max(inside.sum(), 1))
     if saturated > SATURATED_REFUSED:

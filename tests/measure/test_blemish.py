@@ -287,6 +287,12 @@ def test_a_picture_of_something_else_holds_nothing_to_measure() -> None:
         blemish((still_of(board),), BlemishOptions())
 
 
+@pytest.mark.parametrize("shape", [(6000, 2), (2, 6000)])
+def test_a_picture_thinner_than_it_is_reduced_holds_nothing_to_measure(shape: tuple[int, int]) -> None:
+    with pytest.raises(NothingToMeasure, match="too small a field"):
+        blemish((still_of(np.full(shape, 0.5)),), BlemishOptions())
+
+
 def test_a_field_whose_smooth_part_would_be_darker_than_black_holds_nothing_to_measure() -> None:
     """Every other row of the upper half is black and its neighbour white, as a damaged file has it."""
     picture = 0.85 * (1 + np.random.default_rng(1).normal(0, 0.03, (90, 110)))
