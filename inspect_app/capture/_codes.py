@@ -54,13 +54,15 @@ def set_up_decoders() -> None:
 class Codes:
     """One decoded frame: codes of shape (rows, cols) or (rows, cols, 3), whole numbers from 0 to `highest`.
 
-    `orientation` is the EXIF value 1 to 8: how the codes must be turned to stand as they were seen.
+    `orientation` is the EXIF value 1 to 8: how the codes must be turned to stand as they were seen. `block_steps` of
+    shape (8, 8), or None: to what the transforms of its blocks are rounded.
     """
 
     values: npt.NDArray[Any]
     highest: int
     bit_depth: int
     orientation: int = 1
+    block_steps: npt.NDArray[np.float64] | None = None
 
 
 def prove_size(name: str, cols: int, rows: int) -> None:

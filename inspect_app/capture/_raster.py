@@ -78,12 +78,19 @@ def read_jpeg(path: Path, name: str, room_pixels: int = MOST_PIXELS) -> Codes:
                 raise UnusableInput(name, f"its colours are stored as {picture.mode}, not as grey or RGB", SAVE_AGAIN)
             orientation = _orientation(picture)
             picture.load()
-            values = np.asarray(picture)
+            values, steps = np.asarray(picture), _block_steps(picture)
     except Image.DecompressionBombError as error:
         raise UnusableInput(name, "the picture claims far too many pixels", "Crop it to what is measured.") from error
     except DECODER_FAILURES as error:
         raise damaged(name) from error
-    return Codes(values=values, highest=255, bit_depth=JPEG_CODE_BITS, orientation=orientation)
+    return Codes(values=values, highest=255, bit_depth=JPEG_CODE_BITS, orientation=orientation, block_steps=steps)
+
+
+def _block_steps(picture: Image.Image) -> npt.NDArray[np.float64] | None:
+    """Return the first of the quantisation tables, that of the brightness; None where the file names none of 8 x 8."""
+    tables = getattr(picture, "quantization", {})
+    first = np.array(next(iter(tables.values()), ()), dtype=np.float64)
+    return first.reshape(8, 8) if first.size == 64 else None
 
 
 def _expand_palette(picture: Image.Image) -> npt.NDArray[Any]:

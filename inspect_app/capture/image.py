@@ -1,6 +1,7 @@
 """Still pictures: PNG, TIFF and JPEG files become frames proportional to exposure."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,7 +11,7 @@ import numpy.typing as npt
 from inspect_app.capture._codes import MOST_PIXELS, Codes
 from inspect_app.capture._raster import read_jpeg, read_png
 from inspect_app.capture._tiff import read_tiff
-from inspect_app.capture.kinds import FloatArray, Still
+from inspect_app.capture.kinds import BlockRounding, FloatArray, Still
 from inspect_app.capture.transfer import Decoder, decoder
 from inspect_app.errors import UnusableInput
 
@@ -58,18 +59,7 @@ def read_image(
     stills = [_still(codes, decode, name, role, sha256) for codes in frames]
     if len(stills) == 1:
         return tuple(stills)
-    return tuple(
-        Still(
-            name=f"{name}[{page}]",
-            sha256=sha256,
-            exposure=still.exposure,
-            clipped=still.clipped,
-            bit_depth=still.bit_depth,
-            code_step=still.code_step,
-            role=role,
-        )
-        for page, still in enumerate(stills, start=1)
-    )
+    return tuple(replace(still, name=f"{name}[{page}]") for page, still in enumerate(stills, start=1))
 
 
 def _still(codes: Codes, decode: Decoder, name: str, role: str, sha256: str) -> Still:
@@ -84,8 +74,16 @@ def _still(codes: Codes, decode: Decoder, name: str, role: str, sha256: str) -> 
         clipped=clipped,
         bit_depth=codes.bit_depth,
         code_step=_code_step(decode, codes.highest, curve),
+        rounding=_rounding(codes, np.concatenate([np.zeros(lowest), curve])),
         role=role,
     )
+
+
+def _rounding(codes: Codes, exposures: FloatArray) -> BlockRounding | None:
+    if codes.block_steps is None or len(exposures) < 2:
+        return None
+    lies_on_its_side = codes.orientation >= 5
+    return BlockRounding(steps=codes.block_steps.T if lies_on_its_side else codes.block_steps, exposures=exposures)
 
 
 def _upright(values: npt.NDArray[Any], orientation: int) -> npt.NDArray[Any]:

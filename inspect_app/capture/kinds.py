@@ -13,6 +13,28 @@ CodeArray = npt.NDArray[np.unsignedinteger[Any]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BlockRounding:
+    """To what a JPEG file rounds the cosine transforms of its blocks of 8 x 8 pixels (ITU-T T.81, A.3.4, from memory).
+
+    Parameters
+    ----------
+    steps : ndarray of shape (8, 8)
+        In codes; rows go with the frequency along y. Of a colour picture those of its brightness.
+    exposures : ndarray of shape (codes,)
+        Exposure of each code.
+    """
+
+    steps: FloatArray
+    exposures: FloatArray
+
+    def steps_at(self, level: float) -> FloatArray:
+        """Return the steps in exposure where it is at `level`, shape (8, 8)."""
+        above = int(np.clip(np.searchsorted(self.exposures, level), 1, len(self.exposures) - 1))
+        step = float(self.exposures[above] - self.exposures[above - 1])
+        return self.steps * step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Still:
     """One frame, linear in exposure.
 
@@ -31,6 +53,8 @@ class Still:
         Bits per channel of the stored codes: 8 or 16.
     code_step : float
         Exposure difference of one code at half of full scale: the quantisation step.
+    rounding : BlockRounding or None
+        None where the file keeps codes as they were.
     role : str
         What the frame is to the check: ``scene`` or ``dark``.
     """
@@ -41,6 +65,7 @@ class Still:
     clipped: BoolArray
     bit_depth: int
     code_step: float
+    rounding: BlockRounding | None = None
     role: str = "scene"
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from inspect_app.capture import Capture, FloatArray, Still
+from inspect_app.capture import BlockRounding, Capture, FloatArray, Still
 from inspect_app.errors import UnusableInput
 
 
@@ -15,13 +15,14 @@ class Frames:
     """The mean bright frame less the mean dark frame, and the mean dark frame.
 
     `bright`, `dark` and `saturated` have shape (rows, cols); `dark` is None where there is none. `code_step` is the
-    quantisation step in exposure; `name` that of the first bright frame.
+    quantisation step in exposure; `rounding` what a JPEG file rounds to; `name` that of the first bright frame.
     """
 
     bright: FloatArray
     dark: FloatArray | None
     saturated: npt.NDArray[np.bool_]
     code_step: float
+    rounding: BlockRounding | None
     name: str
     bright_frames: int
     dark_frames: int
@@ -52,6 +53,7 @@ def stacked(captures: Sequence[Capture]) -> Frames:
         dark=dark_mean,
         saturated=np.logical_or.reduce([still.clipped for still in bright]),
         code_step=bright[0].code_step,
+        rounding=bright[0].rounding,
         name=bright[0].name,
         bright_frames=len(bright),
         dark_frames=len(dark),

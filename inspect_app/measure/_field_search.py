@@ -14,6 +14,7 @@ from inspect_app.numerics.odd_pixels import PixelArray, hot_pixels, odd_in_light
 from inspect_app.numerics.smooth_field import SmoothField
 from inspect_app.numerics.spot_border import with_borders
 from inspect_app.numerics.spot_map import MOST_SPOTS, FlatField, FoundSpot, flatten, inside_of, map_spots
+from inspect_app.numerics.texture import Rounding
 
 SHADING_SHARE = 0.9  # of the radius
 SHADING_GRID = 121
@@ -27,6 +28,7 @@ STRIP_ROWS = 16
 SATURATED_REFUSED = 0.3
 UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
 PIXEL_BLUR = 1 / math.sqrt(12)  # of a reduced pixel, whose side is one
+JPEG_BLOCK_PX = 8
 HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no scatter of their own
 
 
@@ -98,7 +100,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
     odd = odd_in_light(cut.image, smooth, _without(inside, hot - cut.corner), veil=cut.veil)
     _repair(flat, cut, smooth, np.concatenate([odd.dead, odd.bright, hot - cut.corner]), factor)
     found = map_spots(
-        flat,
+        replace(flat, rounding=_rounding_of(frames, cut, flat.smooth, factor)),
         smallest_px=SMALLEST_PX / factor if smallest_px is None else 0.4 * smallest_px / factor,
         largest_px=LARGEST_SHARE * 2 * field.radius_px / factor,
         faintest=faintest,
@@ -118,6 +120,13 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         shading_u=shading[1],
         saturated=saturated,
     )
+
+
+def _rounding_of(frames: Frames, cut: "_Cut", smooth: SmoothField, factor: int) -> Rounding | None:
+    if frames.rounding is None:
+        return None
+    level = float(smooth.at(np.array([cut.field.x / factor]), np.array([cut.field.y / factor]))[0])
+    return Rounding(steps=frames.rounding.steps_at(level + cut.veil) / level, block_px=JPEG_BLOCK_PX / factor)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,7 +23,6 @@ from inspect_app.quantity import Contribution, quantity_from_budget
 METHOD = "ISO 15739:2023 dynamic range: clipping over the signal whose incremental SNR is the criterion"
 CRITERIA: Final = (1, 2, 10)
 FEWEST_PIXELS = 24  # of the core of a step of 12 by 12 pixels, and room
-JPEG_NAMES = (".jpg", ".jpeg")
 JPEG_U_STOP = 0.08  # own bench: root mean square error of 16 wedges at quality 92
 CROOKED_REFUSED_STOP = 0.6  # own trials: true wedges stay below 0.2, other scenes above 0.8
 STOPS_OF_DENSITY = math.log2(10)
@@ -203,7 +202,7 @@ def _response(
 
 
 def _is_compressed(stills: Sequence[Still]) -> bool:
-    return any(still.name.lower().endswith(JPEG_NAMES) for still in stills)
+    return any(still.rounding is not None for still in stills)
 
 
 def _other_lines(stills: Sequence[Still], options: StepWedgeOptions) -> tuple[Contribution, ...]:

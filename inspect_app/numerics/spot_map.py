@@ -12,7 +12,7 @@ from inspect_app.numerics.smooth_field import SmoothField, smooth_field
 from inspect_app.numerics.spot_profile import blurred_disc
 from inspect_app.numerics.spot_shape import SHARPEST_PX, fit_spot
 from inspect_app.numerics.spots import Candidate, Level, find_candidates, levels_of
-from inspect_app.numerics.texture import BLOCK_PX
+from inspect_app.numerics.texture import BLOCK_PX, Rounding
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -26,6 +26,7 @@ MOST_WINDOWS = 3
 SAME_END = 0.05  # of the diameter
 REMNANT_SHARE = 0.25  # of a spot's depth, close to it
 SIGNIFICANT = 5.0  # standard uncertainties of the depth
+SIGNIFICANT_ROUNDED = 4.0  # where rounding is a part of them, which blurs spots more than it draws any (own trials)
 MOST_SPOTS = 400  # with more the field is nothing but spots
 MOST_FITS = 1200  # bounds the time, at 2 to 10 ms each; 400 clear spots take about 600
 
@@ -65,13 +66,15 @@ class FlatField:
     """A bright field made flat.
 
     `relief` (rows, cols) float32 is the picture over its smooth part less 1, 0 outside; `inside` is where spots are
-    sought; `spread` is the robust standard deviation of blocks about the smooth part, relative.
+    sought; `spread` is the robust standard deviation of blocks about the smooth part, relative; `rounding` what the
+    file has rounded of it.
     """
 
     relief: npt.NDArray[np.float32]
     inside: BoolArray
     smooth: SmoothField
     spread: float
+    rounding: Rounding | None = None
 
 
 def inside_of(field: BrightField, shape: tuple[int, ...]) -> BoolArray:
@@ -123,9 +126,10 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
     Candidates are fitted strongest first, and each spot found is taken out of the relief: what its filter made of its
     surroundings no longer counts as a candidate then, and a weaker neighbour is measured without it.
     """
-    levels = levels_of(flat.relief.copy(), flat.inside, largest_px=largest_px)
+    levels = levels_of(flat.relief.copy(), flat.inside, largest_px=largest_px, rounding=flat.rounding)
     candidates = find_candidates(levels, faintest=faintest)
     places = np.array([(c.x, c.y, c.diameter_px, c.strength) for c in candidates]).reshape(-1, 4)
+    significant = SIGNIFICANT if flat.rounding is None else SIGNIFICANT_ROUNDED
     found: list[FoundSpot] = []
     fits = 0
     for place, candidate in enumerate(candidates):
@@ -138,7 +142,7 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
         if fitted is None:
             continue
         spot = fitted.spot
-        if abs(spot.depth) < max(SIGNIFICANT * spot.depth_u, faintest) or not _is_within(spot, flat.relief):
+        if abs(spot.depth) < max(significant * spot.depth_u, faintest) or not _is_within(spot, flat.relief):
             continue
         _take_out(levels, fitted)
         if smallest_px <= spot.diameter_px <= 1.5 * largest_px:

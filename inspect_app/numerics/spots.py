@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from inspect_app.numerics.spot_profile import blurred_disc
-from inspect_app.numerics.texture import BLOCK_PX, matched_kernel, texture_power
+from inspect_app.numerics.texture import BLOCK_PX, Rounding, matched_kernel, texture_power
 
 FloatArray = npt.NDArray[np.float64]
 SingleArray = npt.NDArray[np.float32]
@@ -32,7 +32,8 @@ BORDER_LIMIT = 1.6  # times the limit: the relief breaks off there, and a sharp 
 class Level:
     """A relief reduced by a power of two, where it is inside of the field, and the spectrum of its texture.
 
-    `kernels` are the filters that are matched to discs in this texture, by their diameter in pixels of the level.
+    `power` is nowhere less than what a spot loses by rounding. `kernels` are the filters that are matched to discs in
+    the texture as it is, by their diameter in pixels of the level.
     """
 
     relief: SingleArray
@@ -40,14 +41,6 @@ class Level:
     power: FloatArray
     factor: int
     kernels: Mapping[float, SingleArray]
-
-    @classmethod
-    def of(cls, relief: SingleArray, inside: BoolArray, factor: int, largest_px: float) -> "Level":
-        """Return the level of a relief with the filters for discs of up to `largest_px` of the whole picture."""
-        power = texture_power(relief, inside)
-        tried = [d for d in ((SMALLEST_PX, *DIAMETERS_PX) if factor == 1 else DIAMETERS_PX) if d * factor <= largest_px]
-        kernels = {diameter: matched_kernel(_template(diameter), power) for diameter in tried}
-        return cls(relief=relief, inside=inside, power=power, factor=factor, kernels=kernels)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,12 +63,23 @@ class Candidate:
         return abs(self.depth) / self.limit
 
 
-def levels_of(relief: SingleArray, inside: BoolArray, *, largest_px: float) -> tuple[Level, ...]:
+def levels_of(
+    relief: SingleArray, inside: BoolArray, *, largest_px: float, rounding: Rounding | None = None
+) -> tuple[Level, ...]:
     """Return the relief in octaves of resolution, as far as spots of `largest_px` need."""
     levels = []
     factor = 1
     while min(relief.shape) >= 2 * GRID_PX and (factor == 1 or DIAMETERS_PX[0] * factor <= largest_px):
-        levels.append(Level.of(relief, inside, factor, largest_px))
+        own = texture_power(relief, inside)
+        tried = (SMALLEST_PX, *DIAMETERS_PX) if factor == 1 else DIAMETERS_PX
+        level = Level(
+            relief=relief,
+            inside=inside,
+            power=own if rounding is None else np.maximum(own, rounding.power(factor)),
+            factor=factor,
+            kernels={d: matched_kernel(_template(d), own) for d in tried if d * factor <= largest_px},
+        )
+        levels.append(level)
         rows, cols = relief.shape[0] // 2 * 2, relief.shape[1] // 2 * 2
         quarters = [(slice(i, rows, 2), slice(j, cols, 2)) for i in (0, 1) for j in (0, 1)]
         inside = np.logical_and.reduce([inside[quarter] for quarter in quarters])

@@ -202,6 +202,30 @@ def test_jpeg_codes_are_those_that_its_decoder_gives(tmp_path):
     assert still.exposure == pytest.approx(np.full((16, 32), 77 / 255), abs=1e-12)
 
 
+@pytest.mark.parametrize(("orientation", "is_kept_along_y"), [(1, False), (3, False), (6, True)])
+def test_a_jpeg_says_along_which_axis_it_rounds(tmp_path, orientation, is_kept_along_y):
+    """Truth by construction: steps of 250 along y lose a wave of 20 codes, one to a block; then it is turned."""
+    steps = np.full((8, 8), 1)
+    steps[1:, 0] = 250
+    wave = 20 * np.sin(np.arange(64) * np.pi / 4)
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    picture = Image.fromarray(np.round(128 + np.add.outer(wave, wave)).astype(np.uint8))
+
+    (still,) = read(keep(tmp_path, pillow(picture, "JPEG", qtables=[steps.ravel().tolist()], exif=exif)))
+
+    swing_y, swing_x = (float(np.ptp(still.exposure.mean(axis=1 - axis))) for axis in (0, 1))
+    assert (swing_y > 5 * swing_x) if is_kept_along_y else (swing_x > 5 * swing_y)
+    expected = steps.T if is_kept_along_y else steps
+    assert still.rounding.steps_at(0.5) == pytest.approx(expected / 255)
+
+
+def test_a_picture_that_keeps_its_codes_says_nothing_of_rounding(tmp_path):
+    (still,) = read(keep(tmp_path, pillow(Image.new("L", (32, 16), 77), "PNG")))
+
+    assert still.rounding is None
+
+
 @pytest.mark.parametrize("orientation", range(1, 9))
 @pytest.mark.parametrize("form", ["JPEG", "PNG", "TIFF"])
 def test_a_picture_taken_sideways_is_turned_upright(tmp_path, orientation, form):

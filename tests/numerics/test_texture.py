@@ -2,8 +2,18 @@
 
 import numpy as np
 import pytest
+from scipy import fft
 
-from inspect_app.numerics.texture import BLOCK_PX, local_power, matched_kernel, texture_power, whitened, whitening_of
+from inspect_app.numerics.texture import (
+    BLOCK_PX,
+    ROUNDING_SHARE,
+    Rounding,
+    local_power,
+    matched_kernel,
+    texture_power,
+    whitened,
+    whitening_of,
+)
 
 WHOLE = np.ones((400, 500), dtype=bool)
 WHITE = np.ones((BLOCK_PX, BLOCK_PX // 2 + 1))
@@ -26,6 +36,22 @@ def test_a_few_spots_do_not_count_as_texture() -> None:
     spotted[300:310, 400:410] -= 0.8
 
     assert texture_power(spotted, WHOLE).mean() == pytest.approx(texture_power(relief, WHOLE).mean(), rel=0.15)
+
+
+@pytest.mark.parametrize("factor", [1, 2])
+def test_what_rounded_blocks_lose_of_a_loud_signal_has_the_power_of_the_rounding(factor: int) -> None:
+    """Truth by simulation: noise of 30 steps, its blocks of 8 x 8 transformed, rounded and transformed back."""
+    steps = 1.0 + np.add.outer(np.arange(8), np.arange(8)) / 3
+    blocks = np.random.default_rng(4).normal(0, 100, (50, 62, 8, 8))
+    kept = fft.idctn(np.round(fft.dctn(blocks, axes=(2, 3), norm="ortho") / steps) * steps, axes=(2, 3), norm="ortho")
+    lost = (kept - blocks).swapaxes(1, 2).reshape(50 * 8 // factor, factor, 62 * 8 // factor, factor).mean(axis=(1, 3))
+
+    told = Rounding(steps=steps, block_px=8.0).power(factor) / ROUNDING_SHARE
+
+    seen = texture_power(lost, np.ones(lost.shape, dtype=bool))
+    low = (slice(2, BLOCK_PX // 4), slice(2, BLOCK_PX // 4))
+    assert told[low].mean() == pytest.approx(seen[low].mean(), rel=0.15)
+    assert told.mean() == pytest.approx(seen.mean(), rel=0.25)
 
 
 def test_the_matched_filter_answers_its_template_with_one() -> None:
