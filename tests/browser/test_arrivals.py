@@ -9,7 +9,7 @@ from playwright.sync_api import expect
 
 from inspect_app import workflow
 from inspect_app.model import EntryState
-from tests.browser.test_pages import complaints
+from tests.browser.looks import complaints
 from tests.web.test_bench import EDGE
 from tests.web.workbench import edge_png
 

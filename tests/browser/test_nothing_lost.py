@@ -6,6 +6,7 @@ import pytest
 from playwright.sync_api import expect
 
 from inspect_app import workflow
+from tests.browser.hands import wait_for_keys
 from tests.web.workbench import PASSWORD
 
 pytestmark = pytest.mark.browser
@@ -29,6 +30,7 @@ def test_what_is_typed_is_on_the_server_though_the_field_was_never_left(signed_i
     page = signed_in()
     page.clock.install()
     page.goto(BARS)
+    wait_for_keys(page)
 
     page.get_by_label(DISTANCE).press("Control+a")
     page.get_by_label(DISTANCE).press_sequentially("12")
@@ -56,6 +58,7 @@ def test_what_was_typed_when_a_page_is_left_at_once_has_arrived_or_is_offered_ba
     """Which of the two depends on whether the draft or the next page is quicker; either way it is not lost."""
     page = signed_in()
     page.goto(BARS)
+    wait_for_keys(page)
 
     page.get_by_label(DISTANCE).press("Control+a")
     page.get_by_label(DISTANCE).press_sequentially("7")
@@ -107,6 +110,7 @@ def test_the_next_person_at_the_device_is_not_offered_what_the_last_one_typed(si
     expect(page.get_by_label(DISTANCE)).to_have_value("1")  # as for the last device of the lot
     expect(page.get_by_role("button", name="Put back")).to_have_count(0)
     page.get_by_role("button", name="Sign out").click()
+    expect(page.get_by_text("You are signed out.")).to_be_visible()
     page.goto(f"/sign-in?next={BARS}")
     sign_in(page, "ina")
 

@@ -5,7 +5,7 @@ from playwright.sync_api import expect
 
 from inspect_app import workflow
 from tests.browser.hands import at
-from tests.browser.test_pages import complaints
+from tests.browser.looks import complaints
 from tests.web.test_bench import EDGE
 from tests.web.workbench import record_edge
 

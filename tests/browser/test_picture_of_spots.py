@@ -4,8 +4,8 @@ import pytest
 from playwright.sync_api import expect
 
 from inspect_app import workflow
-from tests.browser.hands import at
-from tests.browser.test_pages import complaints, wear
+from tests.browser.hands import at, wait_for_keys
+from tests.browser.looks import complaints, wear
 from tests.web.blemish_bench import SPOT, STEP, mapped_inspection, with_map_form
 
 pytestmark = pytest.mark.browser
@@ -27,6 +27,7 @@ def test_a_spot_is_removed_by_keyboard_alone(signed_in, place, mapped):
     wear(page, "dark")
     page.goto(f"/bench/{mapped}/{STEP}/picture")
     page.locator("svg.touched").focus()
+    wait_for_keys(page)
 
     for key in ("ArrowRight",) * 5 + ("ArrowDown", "Enter"):
         page.keyboard.press(key)

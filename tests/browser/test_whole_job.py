@@ -23,7 +23,7 @@ from inspect_app.definitions import read_form_text
 from inspect_app.model import EntryState
 from inspect_app.workflow import AcceptedArrival, StepAnswers
 from tests.browser.hands import Keyboard, Plain
-from tests.browser.test_pages import wear
+from tests.browser.looks import wear
 from tests.web.test_inspections import answer_all
 from tests.web.texts import CONTRACT, FORM
 from tests.web.workbench import PASSWORD
