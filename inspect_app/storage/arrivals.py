@@ -4,12 +4,13 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Select, case, func, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session, aliased
 
 from inspect_app.model import Device, Document, Lot, Outcome, Person, Shipment
 from inspect_app.storage.audit import Act
 from inspect_app.storage.convert import device_of, document_of, lot_of, shipment_of
+from inspect_app.storage.counting import COUNTING_SIGNATURE, NEWEST_DOCUMENT, NEWEST_INSPECTION
 from inspect_app.storage.people import people
 from inspect_app.storage.sample_sizes import SampleSize, sample_sizes
 from inspect_app.storage.standing import ends
@@ -19,10 +20,11 @@ from inspect_app.storage.tables import (
     DocumentRow,
     InspectionRow,
     LotRow,
-    ReopeningRow,
+    LotTallyRow,
     ShipmentRow,
     SignatureRow,
 )
+from inspect_app.storage.tallies import AWAITED, lots_where, total
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,29 +51,6 @@ class Arrived:
     inspection_id: int | None
     outcome: Outcome | None
     document: Document | None
-
-
-# A newer pass of the same device in the same lot, and a signature that was not taken back.
-_newer = aliased(InspectionRow)
-_NEWEST_INSPECTION = (
-    (InspectionRow.lot_id == ArrivalRow.lot_id)
-    & (InspectionRow.device_id == ArrivalRow.device_id)
-    & ~select(_newer.id)
-    .where(
-        _newer.lot_id == InspectionRow.lot_id,
-        _newer.device_id == InspectionRow.device_id,
-        _newer.ordinal > InspectionRow.ordinal,
-    )
-    .exists()
-)
-COUNTING_SIGNATURE = (SignatureRow.inspection_id == InspectionRow.id) & ~select(ReopeningRow.id).where(
-    ReopeningRow.signature_id == SignatureRow.id
-).exists()
-
-_later = aliased(DocumentRow)
-_NEWEST_DOCUMENT = (DocumentRow.signature_id == SignatureRow.id) & ~select(_later.id).where(
-    _later.signature_id == DocumentRow.signature_id, _later.id > DocumentRow.id
-).exists()
 
 
 def add_shipment(
@@ -180,34 +159,24 @@ def lots_of_shipment(session: Session, shipment_id: int) -> tuple[Lot, ...]:
 
 
 def lot_counts(session: Session, lot_ids: Collection[int] | None = None) -> tuple[LotCounts, ...]:
-    """Count the devices of some lots, or of every lot, newest first."""
-    statement = (
-        select(
-            ArrivalRow.lot_id,
-            func.count(ArrivalRow.id),
-            func.count(InspectionRow.id),
-            *(
-                func.sum(case((SignatureRow.outcome == outcome, 1), else_=0))
-                for outcome in (Outcome.ACCEPTED, Outcome.REJECTED, Outcome.HELD)
-            ),
-        )
-        .select_from(ArrivalRow)
-        .outerjoin(InspectionRow, _NEWEST_INSPECTION)
-        .outerjoin(SignatureRow, COUNTING_SIGNATURE)
-        .group_by(ArrivalRow.lot_id)
-    )
+    """Return how many devices of some lots, or of every lot, stand where, newest first."""
+    statement = select(LotTallyRow)
     if lot_ids is not None:
-        statement = statement.where(ArrivalRow.lot_id.in_(lot_ids))
-    counts = {key: numbers for key, *numbers in session.execute(statement)}
+        statement = statement.where(LotTallyRow.lot_id.in_(lot_ids))
+    tallies = {row.lot_id: row for row in session.scalars(statement)}
     samples = sample_sizes(session, lot_ids)
     return tuple(
         LotCounts(
             lot=lot,
+            total=tally.devices,
+            accepted=tally.accepted,
+            rejected=tally.rejected,
+            held=tally.held,
+            inspected=tally.inspected,
             sample=samples.get(lot.id),
-            **dict(zip(("total", "inspected", "accepted", "rejected", "held"), counts[lot.id], strict=True)),
         )
         for lot in _lots(session, lot_ids)
-        if lot.id in counts
+        if (tally := tallies.get(lot.id)) is not None
     )
 
 
@@ -292,27 +261,35 @@ def open_arrivals(session: Session, serial: str | None = None) -> tuple[Arrived,
     return _arrived(session, statement.order_by(InspectionRow.id.desc()))
 
 
-def signed_without_document(
-    session: Session, lot_id: int | None = None, *, start: int = 0, count: int | None = None
-) -> tuple[Arrived, ...]:
+def signed_without_document(session: Session, lot_id: int | None = None) -> tuple[Arrived, ...]:
     """Return the devices of one lot, or of all, that were accepted or rejected and have no document yet."""
-    statement = _without_document(_arrivals())
-    if lot_id is not None:
-        statement = statement.where(ArrivalRow.lot_id == lot_id)
-    return _arrived(session, statement.order_by(ArrivalRow.id).offset(start).limit(count))
+    return _arrived(session, _without_document(lots_where(session, AWAITED > 0) if lot_id is None else [lot_id]))
+
+
+def some_without_document(session: Session, *, start: int, count: int) -> tuple[Arrived, ...]:
+    """Return so many of these devices of all lots from a place on; only the lots that they stand in are looked into."""
+    statement = select(LotTallyRow.lot_id, AWAITED).where(AWAITED > 0).order_by(LotTallyRow.lot_id)
+    lot_ids, before, skipped = [], 0, 0
+    for lot_id, awaited in session.execute(statement):
+        if before + awaited <= start:
+            skipped += awaited
+        elif before < start + count:
+            lot_ids.append(lot_id)
+        before += awaited
+    return _arrived(session, _without_document(lot_ids).offset(start - skipped).limit(count))
 
 
 def count_without_document(session: Session) -> int:
     """Return how many devices were accepted or rejected and have no document yet."""
-    statement = _without_document(_arrivals()).with_only_columns(func.count(ArrivalRow.id))
-    return session.scalar(statement) or 0
+    return total(session, AWAITED)
 
 
-def _without_document(statement: "_Arrivals") -> "_Arrivals":
-    """Narrow a statement down to what awaits its document; set against set, for few do among many that have one."""
-    issued = select(DocumentRow.signature_id).where(DocumentRow.signature_id.is_not(None))
-    awaiting = select(SignatureRow.id).where(SignatureRow.outcome != Outcome.HELD, SignatureRow.id.not_in(issued))
-    return statement.where(SignatureRow.id.in_(awaiting))
+def _without_document(lot_ids: Collection[int]) -> "_Arrivals":
+    return (
+        _arrivals()
+        .where(ArrivalRow.lot_id.in_(lot_ids), SignatureRow.outcome != Outcome.HELD, DocumentRow.id.is_(None))
+        .order_by(ArrivalRow.lot_id, ArrivalRow.position)
+    )
 
 
 _Arrivals = Select[ArrivalRow, DeviceRow, LotRow, ShipmentRow, InspectionRow, SignatureRow, DocumentRow]
@@ -325,9 +302,9 @@ def _arrivals() -> _Arrivals:
         .join(DeviceRow, DeviceRow.id == ArrivalRow.device_id)
         .join(LotRow, LotRow.id == ArrivalRow.lot_id)
         .join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
-        .outerjoin(InspectionRow, _NEWEST_INSPECTION)
+        .outerjoin(InspectionRow, NEWEST_INSPECTION)
         .outerjoin(SignatureRow, COUNTING_SIGNATURE)
-        .outerjoin(DocumentRow, _NEWEST_DOCUMENT)
+        .outerjoin(DocumentRow, NEWEST_DOCUMENT)
     )
 
 

@@ -20,6 +20,7 @@ from sqlalchemy import insert, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
+from inspect_app.storage import tallies
 from inspect_app.storage.database import Database
 from inspect_app.storage.tables import EventRow, Row, SealedRow
 
@@ -68,6 +69,7 @@ def acting(database: Database, *, actor: str, action: str, at: datetime) -> Iter
         if act.rows:
             digests = [_row_digest(type(added), plain_values(added)) for added in act.rows]
             _seal(act, actor, action, GENESIS if previous is None else previous.digest, digests)
+            tallies.bring_up_to_date(session, act.event_id, {type(row) for row in act.rows})
 
 
 @dataclass(slots=True, kw_only=True)
@@ -98,6 +100,7 @@ class Chain:
                 self.session.execute(insert(Row.metadata.tables[kind.__tablename__]), sealed)
         previous_digest = GENESIS if self.last is None else self.last.digest
         self.last = _seal(act, actor, action, previous_digest, digests)
+        tallies.bring_up_to_date(self.session, act.event_id, rows.keys())
 
 
 @contextlib.contextmanager

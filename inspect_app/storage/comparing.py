@@ -5,7 +5,7 @@ from collections.abc import Collection
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from inspect_app.storage.arrivals import COUNTING_SIGNATURE
+from inspect_app.storage.counting import COUNTING_SIGNATURE
 from inspect_app.storage.tables import DeviceRow, InspectionRow, LotRow, SignatureRow
 
 

@@ -1,27 +1,26 @@
 """What the dock sees at a glance: lots page by page, inspections under way, devices held; bounded, however large."""
 
 import enum
-from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import Select, UnaryExpression, case, func, or_, select
+from sqlalchemy import Select, UnaryExpression, func, or_, select
 from sqlalchemy.orm import Session
 
 from inspect_app.model import Device, Lot, Outcome, Person
-from inspect_app.storage.arrivals import COUNTING_SIGNATURE, lots_by_key
+from inspect_app.storage import tallies
+from inspect_app.storage.arrivals import lots_by_key
 from inspect_app.storage.convert import device_of
+from inspect_app.storage.counting import COUNTING_SIGNATURE
 from inspect_app.storage.people import people
 from inspect_app.storage.sample_sizes import sample_sizes
 from inspect_app.storage.tables import (
-    ArrivalRow,
     DeviceRow,
-    DeviceVerdictRow,
     InspectionRow,
     LotRow,
-    ReopeningRow,
+    LotTallyRow,
     ShipmentRow,
     SignatureRow,
 )
@@ -90,32 +89,14 @@ def open_work(session: Session) -> OpenWork:
     """Return the lots and inspections that wait.
 
     A lot waits while a device of it is not inspected or an inspection of it is not signed; a sampled one until its
-    verdict is given, whatever becomes of the devices outside its sample. Devices, inspections and signatures are
-    counted lot by lot, over indexes alone, and only lots whose counts differ are looked into: among 100 000 signed
-    inspections that takes half the time of looking for those that have no signature.
+    verdict is given, whatever becomes of the devices outside its sample.
     """
-    arrived = dict(session.execute(select(ArrivalRow.lot_id, func.count()).group_by(ArrivalRow.lot_id)).all())
-    signed = _signatures_of_lots(session)
-    first_passes = func.sum(case((InspectionRow.ordinal == 1, 1), else_=0))
-    begun = select(InspectionRow.lot_id, first_passes, func.count()).group_by(InspectionRow.lot_id)
-    unsigned, inspected = set(), {}
-    for lot_id, devices, passes in session.execute(begun):
-        inspected[lot_id] = devices
-        if signed[lot_id] < passes:
-            unsigned.add(lot_id)
+    unsigned = tallies.lots_where(session, LotTallyRow.signed < LotTallyRow.passes)
+    untouched = tallies.lots_where(session, LotTallyRow.inspected < LotTallyRow.devices)
     samples = sample_sizes(session)
-    waiting = {key for key, count in arrived.items() if key not in samples and inspected.get(key, 0) < count}
+    waiting = {key for key in untouched if key not in samples}
     undecided = {key for key, sample in samples.items() if not sample.is_decided}
-    return OpenWork(lots=frozenset(unsigned | waiting | undecided), inspections=_unsigned_in(session, unsigned))
-
-
-def _signatures_of_lots(session: Session) -> Counter[int]:
-    """Count the signatures of each lot that were not taken back."""
-    every = select(DeviceVerdictRow.lot_id, func.count()).group_by(DeviceVerdictRow.lot_id)
-    signed = Counter(dict(session.execute(every).all()))
-    taken_back = DeviceVerdictRow.signature_id.in_(select(ReopeningRow.signature_id))
-    signed.subtract(session.scalars(select(DeviceVerdictRow.lot_id).where(taken_back)))
-    return signed
+    return OpenWork(lots=frozenset({*unsigned} | waiting | undecided), inspections=_unsigned_in(session, unsigned))
 
 
 def unsigned_inspections(session: Session) -> tuple[int, ...]:
@@ -183,8 +164,7 @@ def at_inspection(session: Session, inspection_ids: Sequence[int], held: int) ->
 
 def count_held(session: Session) -> int:
     """Return how many devices are held."""
-    statement = select(func.count(SignatureRow.id)).join(InspectionRow, COUNTING_SIGNATURE)
-    return session.scalar(statement.where(SignatureRow.outcome == Outcome.HELD)) or 0
+    return tallies.total(session, LotTallyRow.held)
 
 
 def _standings(session: Session, rows: Collection[tuple[InspectionRow, datetime, int]]) -> tuple[Standing, ...]:

@@ -12,7 +12,6 @@ from inspect_app.model import (
     Inspection,
     Person,
 )
-from inspect_app.storage.arrivals import COUNTING_SIGNATURE
 from inspect_app.storage.audit import Act
 from inspect_app.storage.convert import (
     device_of,
@@ -20,6 +19,7 @@ from inspect_app.storage.convert import (
     shipment_of,
     signature_of,
 )
+from inspect_app.storage.counting import COUNTING_SIGNATURE
 from inspect_app.storage.entries import newest_entries
 from inspect_app.storage.people import people
 from inspect_app.storage.tables import (

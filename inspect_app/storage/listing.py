@@ -24,8 +24,9 @@ from inspect_app.model import (
 )
 from inspect_app.model.characteristic import Characteristic, ListedResult
 from inspect_app.storage import arrivals, documents, glance, nonconformities
-from inspect_app.storage.arrivals import COUNTING_SIGNATURE, Arrived, LotCounts
+from inspect_app.storage.arrivals import Arrived, LotCounts
 from inspect_app.storage.convert import device_of, event_of, evidence_of, lot_of, shipment_of, signature_of
+from inspect_app.storage.counting import COUNTING_SIGNATURE
 from inspect_app.storage.inspections import inspections
 from inspect_app.storage.measured_over_time import NOT_TAKEN_BACK, characteristics, listed_result
 from inspect_app.storage.people import people

@@ -29,12 +29,15 @@ from inspect_app.storage.tables import (
     DeviceRow,
     InspectionRow,
     LotRow,
+    LotTallyRow,
     NonconformityActRow,
     NonconformityRow,
     ReturnedDeviceRow,
     ReturnShipmentRow,
+    ShipmentRow,
     SignatureRow,
 )
+from inspect_app.storage.tallies import IS_CLOSED, lots_where, total
 
 _MOST_NAMED: Final = 500  # beyond it all rows are read: a database takes only so many values in one statement
 
@@ -72,8 +75,10 @@ def nonconformities(
     numbers: Collection[str] | None = None,
     keys: Collection[int] | None = None,
     inspection_id: int | None = None,
+    device_ids: Collection[int] | None = None,
+    lot_ids: Collection[int] | None = None,
 ) -> tuple[Nonconformity, ...]:
-    """Return nonconformities, newest first: all, those of some numbers or keys, or those of one inspection."""
+    """Return nonconformities, newest first: all, or those of some numbers, keys, devices, lots or of one inspection."""
     statement = (
         select(NonconformityRow, SignatureRow, InspectionRow, DeviceRow, LotRow.device_class)
         .join(SignatureRow, SignatureRow.id == NonconformityRow.signature_id)
@@ -88,6 +93,10 @@ def nonconformities(
         statement = statement.where(NonconformityRow.id.in_(keys))
     if inspection_id is not None:
         statement = statement.where(InspectionRow.id == inspection_id)
+    if device_ids is not None:
+        statement = statement.where(InspectionRow.device_id.in_(device_ids))
+    if lot_ids is not None:
+        statement = statement.where(InspectionRow.lot_id.in_(lot_ids))
     rows = session.execute(statement).all()
     everybody = people(session)
     lots = lots_by_key(session, {inspection.lot_id for _, _, inspection, _, _ in rows})
@@ -116,17 +125,29 @@ def nonconformities(
 
 def keys_in_order(session: Session, *, start: int, count: int) -> tuple[int, ...]:
     """Return the keys of some nonconformities: the open ones first, of each the newest first."""
-    closings = select(NonconformityActRow.id).where(
-        NonconformityActRow.nonconformity_id == NonconformityRow.id,
-        NonconformityActRow.step == NonconformityStep.CLOSED,
+    opened = open_keys(session)
+    closed = select(NonconformityRow.id).where(IS_CLOSED).order_by(NonconformityRow.id.desc())
+    found = opened[start : start + count]
+    rest = closed.offset(max(0, start - len(opened))).limit(count - len(found))
+    return (*found, *session.scalars(rest))
+
+
+def open_keys(session: Session) -> tuple[int, ...]:
+    """Return the keys of the nonconformities that are not closed, the newest first; lots without any are not read."""
+    lot_ids = lots_where(session, LotTallyRow.open_nonconformities > 0)
+    statement = (
+        select(NonconformityRow.id)
+        .join(SignatureRow, SignatureRow.id == NonconformityRow.signature_id)
+        .join(InspectionRow, InspectionRow.id == SignatureRow.inspection_id)
+        .where(InspectionRow.lot_id.in_(lot_ids), ~IS_CLOSED)
+        .order_by(NonconformityRow.id.desc())
     )
-    statement = select(NonconformityRow.id).order_by(closings.exists(), NonconformityRow.id.desc())
-    return tuple(session.scalars(statement.offset(start).limit(count)))
+    return tuple(session.scalars(statement))
 
 
 def count_all(session: Session) -> int:
     """Return how many nonconformities there are."""
-    return session.scalar(select(func.count()).select_from(NonconformityRow)) or 0
+    return total(session, LotTallyRow.nonconformities)
 
 
 def count_by_kind(session: Session) -> Mapping[tuple[str, str], int]:
@@ -137,16 +158,17 @@ def count_by_kind(session: Session) -> Mapping[tuple[str, str], int]:
 
 
 def count_by_maker(session: Session) -> Mapping[str, int]:
-    """Return how many there are of the devices of each maker."""
+    """Return how many there are of the devices of each maker, who supplied them."""
+    number = func.sum(LotTallyRow.nonconformities)
     statement = (
-        select(DeviceRow.maker, func.count())
-        .select_from(NonconformityRow)
-        .join(SignatureRow, SignatureRow.id == NonconformityRow.signature_id)
-        .join(InspectionRow, InspectionRow.id == SignatureRow.inspection_id)
-        .join(DeviceRow, DeviceRow.id == InspectionRow.device_id)
-        .group_by(DeviceRow.maker)
+        select(ShipmentRow.supplier, number)
+        .select_from(LotRow)
+        .join(LotTallyRow, LotTallyRow.lot_id == LotRow.id)
+        .join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
+        .group_by(ShipmentRow.supplier)
+        .having(number > 0)
     )
-    return {row.maker: row[1] for row in session.execute(statement)}
+    return dict(session.execute(statement).all())
 
 
 def count_by_severity(session: Session) -> Mapping[Severity, int]:
@@ -263,16 +285,17 @@ def returns_of_device(session: Session, device_id: int) -> tuple[ReturnShipment,
     )
 
 
-def returns(session: Session) -> tuple[ReturnShipment, ...]:
-    """Return all return shipments, newest first."""
+def returns(session: Session, *, newest: int | None = None) -> tuple[ReturnShipment, ...]:
+    """Return all return shipments, or so many, newest first."""
     everybody = people(session)
-    devices: dict[int, list[tuple[int, str]]] = defaultdict(list)
-    statement = (
-        select(ReturnedDeviceRow.return_shipment_id, DeviceRow.id, DeviceRow.serial)
-        .join(DeviceRow, DeviceRow.id == ReturnedDeviceRow.device_id)
-        .order_by(ReturnedDeviceRow.id)
+    rows = session.scalars(select(ReturnShipmentRow).order_by(ReturnShipmentRow.id.desc()).limit(newest)).all()
+    statement = select(ReturnedDeviceRow.return_shipment_id, DeviceRow.id, DeviceRow.serial).join(
+        DeviceRow, DeviceRow.id == ReturnedDeviceRow.device_id
     )
-    for shipment_id, device_id, serial in session.execute(statement):
+    if rows:
+        statement = statement.where(ReturnedDeviceRow.return_shipment_id >= rows[-1].id)
+    devices: dict[int, list[tuple[int, str]]] = defaultdict(list)
+    for shipment_id, device_id, serial in session.execute(statement.order_by(ReturnedDeviceRow.id)):
         devices[shipment_id].append((device_id, serial))
     return tuple(
         ReturnShipment(
@@ -284,15 +307,27 @@ def returns(session: Session) -> tuple[ReturnShipment, ...]:
             sent_by=everybody[row.sent_by_id],
             devices=tuple(devices[row.id]),
         )
-        for row in session.scalars(select(ReturnShipmentRow).order_by(ReturnShipmentRow.id.desc()))
+        for row in rows
     )
 
 
-def last_sent_back(session: Session) -> dict[int, datetime]:
-    """Return when each device was last sent back; those that never were are missing."""
-    statement = (
-        select(ReturnedDeviceRow.device_id, ReturnShipmentRow.sent_at)
-        .join(ReturnShipmentRow, ReturnShipmentRow.id == ReturnedDeviceRow.return_shipment_id)
-        .order_by(ReturnShipmentRow.id)
+def count_returns(session: Session) -> int:
+    """Return how many return shipments there were."""
+    return session.scalar(select(func.count(ReturnShipmentRow.id))) or 0
+
+
+def is_return(session: Session, supplier: str, reference: str) -> bool:
+    """Say whether a return shipment to a supplier has a reference."""
+    which = (ReturnShipmentRow.supplier == supplier, ReturnShipmentRow.reference == reference)
+    return session.scalar(select(ReturnShipmentRow.id).where(*which)) is not None
+
+
+def last_sent_back(session: Session, device_id: int) -> datetime | None:
+    """Return when a device was last sent back; None where it never was."""
+    return session.scalar(
+        select(ReturnShipmentRow.sent_at)
+        .join(ReturnedDeviceRow, ReturnedDeviceRow.return_shipment_id == ReturnShipmentRow.id)
+        .where(ReturnedDeviceRow.device_id == device_id)
+        .order_by(ReturnShipmentRow.sent_at.desc())
+        .limit(1)
     )
-    return dict(session.execute(statement).all())

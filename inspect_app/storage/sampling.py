@@ -24,9 +24,10 @@ from inspect_app.model import (
     SeverityCount,
     SeverityPlan,
 )
-from inspect_app.storage.arrivals import COUNTING_SIGNATURE, lots_by_key
+from inspect_app.storage.arrivals import lots_by_key
 from inspect_app.storage.audit import Act, canonical_json
 from inspect_app.storage.convert import assessment_from
+from inspect_app.storage.counting import COUNTING_SIGNATURE
 from inspect_app.storage.people import people
 from inspect_app.storage.tables import (
     InspectionRow,

@@ -8,7 +8,7 @@ from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from inspect_app.model import AboutFleet, Outcome
-from inspect_app.storage.arrivals import COUNTING_SIGNATURE
+from inspect_app.storage.counting import COUNTING_SIGNATURE
 from inspect_app.storage.tables import (
     EntryInstrumentRow,
     EntryRow,
@@ -39,6 +39,25 @@ class InstrumentUse:
     entries: int
     first_at: datetime
     last_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivered:
+    """A contract, its supplier and a class of device that was delivered under it."""
+
+    contract_number: str
+    supplier: str
+    device_class: str
+
+
+def deliveries_known(session: Session) -> tuple[Delivered, ...]:
+    """Return what ever came under which contract from whom: what a scope can be narrowed down to."""
+    columns = (ShipmentRow.contract_number, ShipmentRow.supplier, LotRow.device_class)
+    statement = select(*columns).join(LotRow, LotRow.shipment_id == ShipmentRow.id).distinct().order_by(*columns)
+    return tuple(
+        Delivered(contract_number=number, supplier=supplier, device_class=device_class)
+        for number, supplier, device_class in session.execute(statement)
+    )
 
 
 def lots_in(session: Session, scope: AboutFleet) -> tuple[int, ...]:

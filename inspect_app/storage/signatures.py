@@ -7,9 +7,9 @@ from sqlalchemy.orm import Session
 
 from inspect_app.model import Judgement, Person, Verdict
 from inspect_app.storage import results
-from inspect_app.storage.arrivals import COUNTING_SIGNATURE
 from inspect_app.storage.audit import Act
 from inspect_app.storage.convert import assessment_from, assessment_text
+from inspect_app.storage.counting import COUNTING_SIGNATURE
 from inspect_app.storage.tables import InspectionRow, ReopeningRow, SignatureRow
 
 

@@ -6,16 +6,7 @@ from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from inspect_app.model import Outcome
-from inspect_app.storage.arrivals import COUNTING_SIGNATURE
-from inspect_app.storage.tables import (
-    ArrivalRow,
-    InspectionRow,
-    LotRow,
-    LotVerdictRow,
-    ResubmissionRow,
-    ShipmentRow,
-    SignatureRow,
-)
+from inspect_app.storage.tables import LotRow, LotTallyRow, LotVerdictRow, ResubmissionRow, ShipmentRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,27 +26,18 @@ class SupplierCounts:
 def supplier_counts(session: Session) -> tuple[SupplierCounts, ...]:
     """Return the counts of every supplier and class, by name; verdicts on lots that came again do not count."""
     verdicts = _lot_verdicts(session)
-    decided = func.sum(case((SignatureRow.outcome.in_((Outcome.ACCEPTED, Outcome.REJECTED)), 1), else_=0))
-    rejected = func.sum(case((SignatureRow.outcome == Outcome.REJECTED, 1), else_=0))
     statement = (
         select(
             ShipmentRow.supplier,
             LotRow.device_class,
-            func.count(LotRow.id.distinct()),
-            func.count(ArrivalRow.id),
-            decided,
-            rejected,
+            func.count(LotRow.id),
+            func.sum(LotTallyRow.devices),
+            func.sum(LotTallyRow.first_decided),
+            func.sum(LotTallyRow.first_rejected),
         )
-        .select_from(ArrivalRow)
-        .join(LotRow, LotRow.id == ArrivalRow.lot_id)
+        .select_from(LotRow)
+        .join(LotTallyRow, LotTallyRow.lot_id == LotRow.id)
         .join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
-        .outerjoin(
-            InspectionRow,
-            (InspectionRow.lot_id == ArrivalRow.lot_id)
-            & (InspectionRow.device_id == ArrivalRow.device_id)
-            & (InspectionRow.ordinal == 1),
-        )
-        .outerjoin(SignatureRow, COUNTING_SIGNATURE)
         .group_by(ShipmentRow.supplier, LotRow.device_class)
         .order_by(ShipmentRow.supplier, LotRow.device_class)
     )
@@ -67,8 +49,8 @@ def supplier_counts(session: Session) -> tuple[SupplierCounts, ...]:
             lots_decided=verdicts.get((supplier, device_class), (0, 0))[0],
             lots_rejected=verdicts.get((supplier, device_class), (0, 0))[1],
             devices=devices,
-            devices_decided=int(devices_decided or 0),
-            devices_rejected=int(devices_rejected or 0),
+            devices_decided=devices_decided,
+            devices_rejected=devices_rejected,
         )
         for supplier, device_class, lots, devices, devices_decided, devices_rejected in session.execute(statement)
     )

@@ -6,7 +6,7 @@ from sqlalchemy import func, select, text
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
-from inspect_app.storage import audit, results
+from inspect_app.storage import audit, results, tallies
 from inspect_app.storage.database import Database
 from inspect_app.storage.structure import structure_problems
 from inspect_app.storage.tables import DocumentRow, EventRow, EvidenceRow, InspectionRow
@@ -15,13 +15,14 @@ _NAMED_PROBLEMS = 20
 
 
 def record_problems(database: Database) -> Iterator[str]:
-    """Yield what is wrong with the rows of a record, in words: file, structure, audit chain, listed results."""
+    """Yield what is wrong with the rows of a record, in words: file, structure, audit chain, what is derived."""
     with database.reading() as session:
         if database.is_sqlite:
             yield from _file_problems(session)
         yield from structure_problems(session.connection())
         yield from audit.problems(session)
         yield from results.problems(session)
+        yield from tallies.problems(session)
 
 
 def _file_problems(session: Session) -> Iterator[str]:

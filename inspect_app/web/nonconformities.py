@@ -1,6 +1,5 @@
 """Nonconformities: counted and listed, each with what was decided about it, and the list of what goes back."""
 
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -30,8 +29,6 @@ _DISPOSITIONS: Final = {
     Disposition.CONCESSION: "Concession: use it as it is, until a day",
     Disposition.SCRAP: "Scrap",
 }
-_SENT_LISTED: Final = 20
-_RETURNS_SHOWN: Final = 40  # of one supplier: what goes into one shipment
 _COUNTED_BY: Final = {"kind": "By kind", "supplier": "By supplier", "class": "By class"}
 
 
@@ -230,21 +227,16 @@ def returns() -> str:
 
 
 def _returns(supplier: str = "", refused: PageForm | None = None) -> str:
-    place = here.workplace()
-    waiting, sent = workflow.devices_to_return(place), workflow.returns(place)
-    suppliers = list(dict.fromkeys(one.device.maker for one in waiting))
+    found = workflow.returns_page(here.workplace())
     return render_template(
         "nonconformities/returns.html",
-        waiting={name: [one for one in waiting if one.device.maker == name][:_RETURNS_SHOWN] for name in suppliers},
-        counts=Counter(one.device.maker for one in waiting),
+        found=found,
         forms={
             name: refused
             if refused is not None and name == supplier
             else ReturnForm(formdata=None, prefix=f"r{place_of}")
-            for place_of, name in enumerate(suppliers)
+            for place_of, name in enumerate(found.waiting)
         },
-        sent=sent[:_SENT_LISTED],
-        sent_left_out=max(0, len(sent) - _SENT_LISTED),
         form=refused,
     )
 

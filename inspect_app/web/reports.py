@@ -108,10 +108,10 @@ def _about(fleet: FleetForm) -> AboutReport:
 
 def _fleet_form() -> FleetForm:
     form = FleetForm(request.args, meta={"csrf": False})
-    lots = [one.lot for one in workflow.lots(here.workplace())]
-    form.contract.choices = _choices(one.shipment.contract_number for one in lots)
-    form.supplier.choices = _choices(one.shipment.supplier for one in lots)
-    form.device_class.choices = _choices(one.device_class for one in lots)
+    delivered = workflow.deliveries_known(here.workplace())
+    form.contract.choices = _choices(one.contract_number for one in delivered)
+    form.supplier.choices = _choices(one.supplier for one in delivered)
+    form.device_class.choices = _choices(one.device_class for one in delivered)
     form.validate()
     return form
 

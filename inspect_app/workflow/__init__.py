@@ -172,6 +172,7 @@ from inspect_app.workflow.outcomes.nonconformities import (
     nonconformity,
     nonconformity_page,
     returns,
+    returns_page,
     send_back,
     state_of,
 )
@@ -188,6 +189,7 @@ from inspect_app.workflow.outcomes.suppliers import (
 from inspect_app.workflow.papers.batches import Batch, BatchState, batch, cancel_batch, order_batch
 from inspect_app.workflow.papers.collecting import documents_of_lot, merged_lot, zipped_lot
 from inspect_app.workflow.papers.ending import Ending, revoke_document, supersede_document
+from inspect_app.workflow.papers.fleet_reporting import deliveries_known
 from inspect_app.workflow.papers.issued import (
     AwaitedDocument,
     AwaitedPage,
@@ -382,6 +384,7 @@ __all__ = [
     "decide_lot",
     "declare_resubmission",
     "delete_view",
+    "deliveries_known",
     "device",
     "device_classes",
     "device_history",
@@ -499,6 +502,7 @@ __all__ = [
     "report_subject",
     "restore",
     "returns",
+    "returns_page",
     "revoke_document",
     "revoke_token",
     "rule_switching",

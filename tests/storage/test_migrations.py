@@ -13,7 +13,7 @@ from inspect_app.errors import NotAllowed, UnusableInput
 from inspect_app.storage import Database, triggers
 from inspect_app.storage.database import MIGRATIONS, alembic_config
 from inspect_app.storage.snapshot import opened
-from inspect_app.storage.tables import Row
+from inspect_app.storage.tables import REPLACED, Row
 
 
 @pytest.fixture
@@ -31,7 +31,7 @@ def test_the_newest_migration_gives_the_tables_as_they_are_declared(record: Data
 
 def test_every_table_keeps_its_triggers_after_the_upgrade(record: Database) -> None:
     with record.engine.begin() as connection:
-        missing = list(triggers.missing(connection, sorted(Row.metadata.tables)))
+        missing = list(triggers.missing(connection, sorted(Row.metadata.tables.keys() - REPLACED)))
 
     assert missing == []
 

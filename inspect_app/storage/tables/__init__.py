@@ -1,7 +1,8 @@
-"""The tables of the record: typed rows without behaviour, all of them append-only.
+"""The tables of the record: typed rows without behaviour, append-only all but those in `REPLACED`.
 
-Every table but `event` carries the event that wrote the row, and each event seals the rows that it wrote with a digest
-(see `audit`). Nothing is ever updated: what changes over time, such as an account's password, is a newer row.
+Every table that is not derived carries the event that wrote the row, and each event seals the rows that it wrote with a
+digest (see `audit`); what is derived is proved by deriving it again. Nothing sealed is ever updated: what changes over
+time, such as an account's password, is a newer row.
 """
 
 from inspect_app.storage.tables.arrivals import ArrivalRow, DeviceRow, LotRow, ShipmentRow
@@ -53,11 +54,13 @@ from inspect_app.storage.tables.results import (
 from inspect_app.storage.tables.rows import EventRow, Row, SealedRow
 from inspect_app.storage.tables.sent import LeftOutRow, PairingEndRow, PairingRow, SentCaptureRow
 from inspect_app.storage.tables.studies import ReaderStudyRow, StudyAdoptionRow
+from inspect_app.storage.tables.tallies import REPLACED, LotTallyRow
 from inspect_app.storage.tables.tokens import AnsweredRequestRow, TokenEndRow, TokenRow
 from inspect_app.storage.tables.views import SavedViewRow
 
 __all__ = [
     "KEYS_OF_SIGNATURE",
+    "REPLACED",
     "AccountStateRow",
     "AnsweredRequestRow",
     "ArrivalRow",
@@ -82,6 +85,7 @@ __all__ = [
     "InstrumentUseRow",
     "LeftOutRow",
     "LotRow",
+    "LotTallyRow",
     "LotVerdictRow",
     "MeasurementRow",
     "NonconformityActRow",

@@ -1,6 +1,6 @@
 """Nonconformities: classified, disposed of, sent back, inspected again, closed; each act with who, when and why."""
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
@@ -19,6 +19,7 @@ from inspect_app.model import (
 )
 from inspect_app.storage import Act, Session, inspections
 from inspect_app.storage import nonconformities as kept
+from inspect_app.storage.waiting_returns import waiting_nonconformities, waiting_returns
 from inspect_app.workflow.bench.inspecting import existing
 from inspect_app.workflow.typed_text import clean_line, clean_reason, clean_remark
 from inspect_app.workflow.workplace import Workplace, acting, reading
@@ -26,6 +27,9 @@ from inspect_app.workflow.workplace import Workplace, acting, reading
 GOES_BACK: Final = (Disposition.RETURN, Disposition.REPAIR, Disposition.REPLACE)
 """Dispositions for which a device may travel back to its supplier."""
 ON_A_PAGE: Final = 100
+RETURNS_SHOWN: Final = 40
+"""Devices of one supplier: what goes into one shipment."""
+SENT_SHOWN: Final = 20
 _MUST_GO_BACK: Final = (Disposition.RETURN, Disposition.REPLACE)
 
 
@@ -45,6 +49,16 @@ class DeviceToReturn:
 
     device: Device
     nonconformities: tuple[Nonconformity, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReturnsPage:
+    """By supplier, the first devices that wait to be sent back and how many there are; and what was sent last."""
+
+    waiting: Mapping[str, tuple[DeviceToReturn, ...]]
+    counts: Mapping[str, int]
+    sent: tuple[ReturnShipment, ...]
+    sent_total: int
 
 
 def state_of(found: Nonconformity) -> str:
@@ -214,7 +228,7 @@ def _prove_carried_out(act: Act, found: Nonconformity) -> None:
     if disposed is None or disposed.disposition is None:
         raise NotAllowed(found.number, "nothing is decided about it", "Dispose of it first.")
     if disposed.disposition in _MUST_GO_BACK:
-        sent = kept.last_sent_back(act.session).get(found.device.id)
+        sent = kept.last_sent_back(act.session, found.device.id)
         if not _is_sent_since(found, sent):
             raise NotAllowed(found.number, f"{found.device.serial} was not sent back", "Put it into a return shipment.")
     if disposed.disposition is Disposition.REPAIR:
@@ -230,23 +244,27 @@ def devices_to_return(workplace: Workplace, supplier: str | None = None) -> tupl
         return _to_return(session, supplier)
 
 
-def _to_return(session: Session, supplier: str | None) -> tuple[DeviceToReturn, ...]:
-    waiting = [one for one in kept.nonconformities(session) if _goes_back(one)]
-    sent = kept.last_sent_back(session)
-    waiting = [one for one in waiting if not _is_sent_since(one, sent.get(one.device.id))]
-    devices = {one.device.id: one.device for one in waiting if supplier in (None, one.device.maker)}
+def returns_page(workplace: Workplace) -> ReturnsPage:
+    """Return what waits to be sent back, the first devices of each supplier, and what was sent last."""
+    with reading(workplace) as session:
+        waiting = waiting_returns(session, GOES_BACK)
+        return ReturnsPage(
+            waiting={one.supplier: _to_return(session, one.supplier, RETURNS_SHOWN) for one in waiting},
+            counts={one.supplier: one.devices for one in waiting},
+            sent=kept.returns(session, newest=SENT_SHOWN),
+            sent_total=kept.count_returns(session),
+        )
+
+
+def _to_return(session: Session, supplier: str | None, most: int | None = None) -> tuple[DeviceToReturn, ...]:
+    keys = waiting_nonconformities(session, GOES_BACK, supplier, most)
+    devices: dict[Device, list[Nonconformity]] = {}
+    for one in kept.nonconformities(session, keys=keys):
+        devices.setdefault(one.device, []).append(one)
     return tuple(
-        DeviceToReturn(device=device, nonconformities=tuple(one for one in waiting if one.device.id == device.id))
-        for device in sorted(devices.values(), key=lambda device: (device.maker, device.serial))
+        DeviceToReturn(device=device, nonconformities=tuple(found))
+        for device, found in sorted(devices.items(), key=lambda pair: (pair[0].maker, pair[0].serial))
     )
-
-
-def _goes_back(found: Nonconformity) -> bool:
-    return not found.is_closed and found.disposed is not None and found.disposed.disposition in GOES_BACK
-
-
-def _is_sent_since(found: Nonconformity, sent: datetime | None) -> bool:
-    return sent is not None and found.disposed is not None and sent >= found.disposed.at
 
 
 def send_back(
@@ -267,6 +285,10 @@ def send_back(
         act.tell(f"return {clean_line('reference', reference)}", supplier=supplier, serials=serials)
 
 
+def _is_sent_since(found: Nonconformity, sent: datetime | None) -> bool:
+    return sent is not None and found.disposed is not None and sent >= found.disposed.at
+
+
 def take_return_in(
     act: Act,
     supplier: str,
@@ -282,7 +304,7 @@ def take_return_in(
     wanted = tuple(dict.fromkeys(device_ids))
     if not wanted:
         raise UnusableInput("devices", "none is chosen", "Choose what goes back.")
-    if any((one.supplier, one.reference) == (supplier, reference) for one in kept.returns(act.session)):
+    if kept.is_return(act.session, supplier, reference):
         raise UnusableInput("reference", f"{reference} was used for this supplier", "Give each its own.")
     waiting = {one.device.id: one for one in _to_return(act.session, supplier)}
     strangers = [device_id for device_id in wanted if device_id not in waiting]

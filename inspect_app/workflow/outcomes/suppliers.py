@@ -91,8 +91,8 @@ def records_of_suppliers(workplace: Workplace, session: Session) -> tuple[Suppli
     today = workplace.clock()
     open_returns = [
         OpenReturn(nonconformity=one, days=(today - one.disposed.at).days)
-        for one in found.nonconformities(session)
-        if not one.is_closed and one.disposed is not None and one.disposed.disposition in GOES_BACK
+        for one in found.nonconformities(session, keys=found.open_keys(session))
+        if one.disposed is not None and one.disposed.disposition in GOES_BACK
     ]
     switching = records_of_switching(session)
     return tuple(_record(one, switching, open_returns) for one in kept.supplier_counts(session))

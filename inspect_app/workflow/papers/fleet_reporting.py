@@ -19,7 +19,7 @@ from inspect_app.model import (
 )
 from inspect_app.storage import Session, arrivals, documents, instruments, nonconformities, scope, verifying
 from inspect_app.storage.documents import Issued
-from inspect_app.storage.scope import InstrumentUse, LotResult
+from inspect_app.storage.scope import Delivered, InstrumentUse, LotResult
 from inspect_app.workflow.arriving.contracts import notes_on
 from inspect_app.workflow.lots.progress import LotSummary, summary_of
 from inspect_app.workflow.outcomes.nonconformities import state_of
@@ -71,6 +71,12 @@ class _Found:
     head: str
 
 
+def deliveries_known(workplace: Workplace) -> tuple[Delivered, ...]:
+    """Return what a fleet report can be narrowed down to."""
+    with reading(workplace) as session:
+        return scope.deliveries_known(session)
+
+
 def fleet_report(workplace: Workplace, about: AboutFleet, numbered: Numbered) -> Report:
     """Return all that a fleet report shows."""
     with reading(workplace) as session:
@@ -98,13 +104,12 @@ def _found(session: Session, about: AboutFleet) -> _Found:
     counted = {one.lot.id: summary_of(one) for one in arrivals.lot_counts(session, keys)}
     decided, rejected = scope.first_verdicts(session, keys)
     known = {one.id: one for one in instruments.instruments(session)}
-    within = set(keys)
     return _Found(
         lots=tuple(counted[key] for key in keys if key in counted),
         results={one.lot_id: one for one in scope.lot_results(session, keys)},
         first_verdicts=Rate(found=rejected, of=decided),
         documents=documents.documents_of_lots(session, keys),
-        nonconformities=tuple(one for one in nonconformities.nonconformities(session)[::-1] if one.lot.id in within),
+        nonconformities=nonconformities.nonconformities(session, lot_ids=keys)[::-1],
         instruments=tuple((known[one.instrument_id], one) for one in scope.instruments_used(session, keys)),
         events=verifying.counts(session)["events"],
         head=verifying.head(session),

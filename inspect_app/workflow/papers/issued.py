@@ -68,7 +68,7 @@ def awaited_page(workplace: Workplace, page: int = 1) -> AwaitedPage:
         total = arrivals.count_without_document(session)
         page, pages = _page_of(page, total)
         start = (page - 1) * DOCUMENTS_ON_A_PAGE
-        found = _awaited(arrivals.signed_without_document(session, start=start, count=DOCUMENTS_ON_A_PAGE))
+        found = _awaited(arrivals.some_without_document(session, start=start, count=DOCUMENTS_ON_A_PAGE))
         return AwaitedPage(awaited=found, total=total, page=page, pages=pages)
 
 

@@ -49,7 +49,7 @@ def return_list(workplace: Workplace, about: AboutReturn, numbered: Numbered) ->
     shipment = _shipment(workplace, about)
     keys = {device_id for device_id, _ in shipment.devices}
     with reading(workplace) as session:
-        found = [one for one in nonconformities.nonconformities(session)[::-1] if one.device.id in keys]
+        found = nonconformities.nonconformities(session, device_ids=keys)[::-1]
         why = [one for one in found if _disposition(one, shipment) in GOES_BACK]
         remarks = notes_on(session, (one.lot.shipment.contract_number for one in why))
         notices = documents.documents_of_inspections(session, {one.inspection_id for one in why})
