@@ -3,8 +3,9 @@
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 
-from sqlalchemy import Select, literal, select, union_all
+from sqlalchemy import CompoundSelect, Select, bindparam, literal, select, union_all
 from sqlalchemy.orm import Session
 
 from inspect_app.model.characteristic import Characteristic, ListedResult
@@ -106,19 +107,33 @@ def values_spread(
     Each span goes from one start to before the next; the last has no end. However many results there are, no more than
     these are read.
     """
+    given = {
+        "characteristic_id": characteristic_id,
+        **{f"start_{number}": start for number, start in enumerate(starts)},
+    }
+    found = session.execute(_spread_over(len(starts), most), given)
+    return tuple((span, measured_at, value) for span, measured_at, value in found)
+
+
+@cache
+def _spread_over(spans: int, most: int) -> CompoundSelect[int, datetime, float]:
+    """Return the statement of `values_spread`, which takes longer to be put together than to be answered."""
     parts = []
-    for number, start in enumerate(starts):
+    for number in range(spans):
         statement = (
             select(literal(number).label("span"), ResultRow.measured_at, ResultRow.value)
-            .where(ResultRow.characteristic_id == characteristic_id, ResultRow.measured_at >= start, NOT_TAKEN_BACK)
+            .where(
+                ResultRow.characteristic_id == bindparam("characteristic_id"),
+                ResultRow.measured_at >= bindparam(f"start_{number}"),
+                NOT_TAKEN_BACK,
+            )
             .order_by(ResultRow.measured_at)
             .limit(most)
         )
-        if number + 1 < len(starts):
-            statement = statement.where(ResultRow.measured_at < starts[number + 1])
+        if number + 1 < spans:
+            statement = statement.where(ResultRow.measured_at < bindparam(f"start_{number + 1}"))
         parts.append(select(statement.subquery()))
-    found = session.execute(union_all(*parts))
-    return tuple((span, measured_at, value) for span, measured_at, value in found)
+    return union_all(*parts)
 
 
 _Listed = Select[ResultRow, int, str]

@@ -64,11 +64,16 @@ def notes_on(session: Session, numbers: Iterable[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(note for note in notes if note))
 
 
-def limits_on(session: Session, characteristic: Characteristic) -> tuple[tuple[str, Limit], ...]:
-    """Return the limits on a characteristic in the newest revision of each contract, with the contract's number."""
+def newest_contracts(session: Session) -> tuple[Contract, ...]:
+    """Return the newest revision of each contract."""
+    return tuple(contract_from(source) for source in sources.newest_contracts(session))
+
+
+def limits_on(characteristic: Characteristic, contracts: Iterable[Contract]) -> tuple[tuple[str, Limit], ...]:
+    """Return the limits of contracts on a characteristic, each with its contract's number."""
     return tuple(
         (contract.number, limit)
-        for contract in (contract_from(source) for source in sources.newest_contracts(session))
+        for contract in contracts
         for limit in contract.limits.get(characteristic.device_class, ())
         if characteristic.is_meant_by(limit)
     )

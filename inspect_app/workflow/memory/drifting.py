@@ -26,7 +26,7 @@ from inspect_app.numerics.drift import (
 )
 from inspect_app.quantity import conversion_factor
 from inspect_app.storage import Session, measured_over_time
-from inspect_app.workflow.arriving.contracts import limits_on
+from inspect_app.workflow.arriving.contracts import limits_on, newest_contracts
 from inspect_app.workflow.workplace import Workplace, reading
 
 SPANS: Final = 40
@@ -106,11 +106,10 @@ def class_trends(workplace: Workplace, device_class: str) -> tuple[Trend, ...]:
         known = measured_over_time.characteristics(session, device_class)
         if not known:
             raise NotFound(f"class '{device_class}'", "nothing of it was measured yet", "Choose one from the list.")
-        spread = [
-            (one, _spread(session, one, SPANS_AT_A_GLANCE, MOST_AT_A_GLANCE), limits_on(session, one)) for one in known
-        ]
+        contracts = newest_contracts(session)
+        spread = [(one, _spread(session, one, SPANS_AT_A_GLANCE, MOST_AT_A_GLANCE)) for one in known]
     now = workplace.clock()
-    trends = [_trend(one, *_pooled(values), bounds, now, looks=len(known)) for one, values, bounds in spread]
+    trends = [_trend(one, *_pooled(values), limits_on(one, contracts), now, looks=len(known)) for one, values in spread]
     return tuple(sorted(trends, key=lambda trend: (not trend.stands_out, trend.change is None)))
 
 
@@ -128,7 +127,7 @@ def class_trend(workplace: Workplace, characteristic_id: int) -> Trend:
         found = measured_over_time.characteristic(session, characteristic_id)
         if found is None:
             raise NotFound(f"characteristic {characteristic_id}", "nothing like it was measured", "Choose another one.")
-        bounds = limits_on(session, found)
+        bounds = limits_on(found, newest_contracts(session))
         values = _spread(session, found, SPANS, MOST_OF_A_SPAN)
         looks = len(measured_over_time.characteristics(session, found.device_class))
     return _trend(found, *_pooled(values), bounds, workplace.clock(), looks=looks)
@@ -141,10 +140,10 @@ def device_trends(workplace: Workplace, device_id: int) -> tuple[Trend, ...]:
         series = [(key, tuple(group)) for key, group in groupby(results, key=lambda result: result.characteristic_id)]
         long_enough = [(key, group) for key, group in series if len(group) >= FEWEST_FOR_A_LINE]
         known = {key: measured_over_time.characteristic(session, key) for key, _ in long_enough}
-        bounds = {key: limits_on(session, one) for key, one in known.items() if one is not None}
+        contracts = newest_contracts(session)
     now = workplace.clock()
     return tuple(
-        _trend(one, _dated(group), (1,) * len(group), bounds[key], now, looks=len(long_enough))
+        _trend(one, _dated(group), (1,) * len(group), limits_on(one, contracts), now, looks=len(long_enough))
         for key, group in long_enough
         if (one := known[key]) is not None and all(result.quantity.standard_uncertainty > 0 for result in group)
     )

@@ -12,7 +12,7 @@ from inspect_app.model.characteristic import Characteristic
 from inspect_app.storage import Session, fleet, instruments, measured_over_time, open_results, people
 from inspect_app.storage.fleet import MOST_COUNTED, FleetChoices, FleetCursor, FleetDevice, FleetPage, FleetSearch
 from inspect_app.storage.open_results import OpenInspection
-from inspect_app.workflow.arriving.contracts import limits_on
+from inspect_app.workflow.arriving.contracts import limits_on, newest_contracts
 from inspect_app.workflow.outcomes.suppliers import Rate
 from inspect_app.workflow.typed_text import LONGEST_SERIAL, normalise_serial
 from inspect_app.workflow.workplace import Workplace, reading
@@ -180,7 +180,7 @@ def fleet_distribution(workplace: Workplace, search: FleetSearch, *, counts_all:
                 f"quantity {search.characteristic_id}", "nothing of that kind was measured", "Choose one from the list."
             )
         values = fleet.distribution(session, replace(_cleaned(search), serial=""), most=most)
-        limits = tuple(limit for _, limit in limits_on(session, found))
+        limits = tuple(limit for _, limit in limits_on(found, newest_contracts(session)))
     return Distribution(characteristic=found, values=values, limits=limits, is_cut_off=len(values) == most)
 
 
