@@ -25,8 +25,6 @@ from inspect_app.storage.tables import (
     SignatureRow,
 )
 
-_LOOKED_AT_FIRST: Final = 1000  # inspections
-
 
 class LotOrder(enum.StrEnum):
     """How lots are sorted."""
@@ -96,30 +94,12 @@ def open_work(session: Session) -> OpenWork:
     samples = sample_sizes(session)
     waiting = {key for key in untouched if key not in samples}
     undecided = {key for key, sample in samples.items() if not sample.is_decided}
-    return OpenWork(lots=frozenset({*unsigned} | waiting | undecided), inspections=_unsigned_in(session, unsigned))
+    return OpenWork(lots=frozenset({*unsigned} | waiting | undecided), inspections=unsigned_inspections(session))
 
 
 def unsigned_inspections(session: Session) -> tuple[int, ...]:
-    """Return the inspections that are not signed, the one opened last first.
-
-    How many there are is known from three counts, for each inspection has one signature at most that counts; most are
-    among those opened last, and only where they are not is every lot counted.
-    """
-    opened, signed, taken_back = (
-        session.scalar(select(func.count()).select_from(kind)) or 0
-        for kind in (InspectionRow, DeviceVerdictRow, ReopeningRow)
-    )
-    wanted = opened - signed + taken_back
-    if not wanted:
-        return ()
-    signature = select(SignatureRow.id).where(COUNTING_SIGNATURE).exists()
-    newest = select(InspectionRow.id).order_by(InspectionRow.id.desc()).limit(_LOOKED_AT_FIRST)
-    statement = select(InspectionRow.id).where(InspectionRow.id.in_(newest), ~signature)
-    found = tuple(session.scalars(statement.order_by(InspectionRow.id.desc())))
-    return found if len(found) == wanted else open_work(session).inspections
-
-
-def _unsigned_in(session: Session, lot_ids: Collection[int]) -> tuple[int, ...]:
+    """Return the inspections that are not signed, the one opened last first."""
+    lot_ids = tallies.lots_where(session, LotTallyRow.signed < LotTallyRow.passes)
     signature = select(SignatureRow.id).where(COUNTING_SIGNATURE).exists()
     statement = select(InspectionRow.id).where(InspectionRow.lot_id.in_(lot_ids), ~signature)
     return tuple(session.scalars(statement.order_by(InspectionRow.id.desc())))

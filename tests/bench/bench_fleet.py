@@ -26,6 +26,16 @@ SIZES = (1_000, 10_000, 100_000)
 PASSWORD = "a bench among benches"
 CLASS = "synthetic+monocular%2C+large+sensor"
 PAGES = (
+    "/",
+    "/lots/",
+    "/lots/?state=open",
+    "/documents/",
+    "/nonconformities/",
+    "/nonconformities/returns",
+    "/suppliers/",
+    "/reports/",
+    f"/drift/?class={CLASS}",
+    "/drift/{quantity}",
     "/devices",
     "/devices?serial=NV-0000123",
     "/devices?serial=0123",

@@ -1,12 +1,11 @@
 """Repeat checks and returns: what falls due by contract or decision stands on the dock, and leaves it again."""
 
-import sys
-
 import pytest
 
 from inspect_app import workflow
 from inspect_app.model import Disposition
 from inspect_app.workflow import AcceptedArrival
+from inspect_app.workflow.outcomes import nonconformities
 from tests.web.test_inspections import answer_all
 from tests.web.texts import CONTRACT
 from tests.web.workbench import PASSWORD
@@ -95,7 +94,7 @@ def test_a_long_list_of_returns_shows_one_shipment_of_it_and_says_how_many_wait(
     inspector, place, people, lot, monkeypatch
 ):
     """Two wait and one is shown: the first by serial; once it is sent, the other."""
-    monkeypatch.setattr(sys.modules["inspect_app.web.nonconformities"], "_RETURNS_SHOWN", 1)
+    monkeypatch.setattr(nonconformities, "RETURNS_SHOWN", 1)
     for row in workflow.lot_devices(place, lot.id)[:2]:
         opened = workflow.open_inspection(place, people["ina"], lot.id, row.device.id)
         answer_all(place, people["ina"], opened, reading="-2,1")

@@ -8,7 +8,6 @@ import pytest
 from inspect_app import workflow
 from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.model import Disposition, Outcome
-from inspect_app.storage import glance
 from tests.truth.workplaces import (
     DOUBTFUL_READINGS,
     GOOD_READINGS,
@@ -138,11 +137,7 @@ def test_what_was_measured_before_the_day_is_left_out_of_those_not_signed(bench:
     assert touched(bench, bench.clock.now.date()) == []
 
 
-def test_those_not_signed_are_found_however_long_ago_they_were_opened(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Only the newest inspections are looked at first; the oldest is the open one here."""
-    monkeypatch.setattr(glance, "_LOOKED_AT_FIRST", 1)
+def test_those_not_signed_are_found_however_long_ago_they_were_opened(bench: Bench) -> None:
     begun = open_first(bench, "BM-001")
     workflow.record_step(bench.place, bench.inspector, begun, "bar-target.vertical", bar_answers(bench), 0)
     inspect(bench, "BM-002")

@@ -11,9 +11,10 @@ from inspect_app.workflow.workplace import Workplace, reading
 
 def timeline(workplace: Workplace, told: DeviceHistory) -> tuple[Happening, ...]:
     """Return all that happened to a device, the newest first."""
-    signed = [one.inspection.id for one in told.inspections if one.inspection.signature is not None]
+    signed = {one.inspection.id for one in told.inspections if one.inspection.signature is not None}
     with reading(workplace) as session:
-        found = [one for key in signed for one in nonconformities.nonconformities(session, inspection_id=key)]
+        every = nonconformities.nonconformities(session, device_ids=(told.device.id,))
+        found = [one for one in every if one.inspection_id in signed]
         sent = nonconformities.returns_of_device(session, told.device.id)
         said = links.links_of_device(session, told.device.id)
     happenings = [
