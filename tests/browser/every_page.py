@@ -55,6 +55,7 @@ INSPECTOR = (
     "/reports/",
     "/references/",
     "/references/1",
+    "/views/",
     "/packs/",
     "/imports/",
     "/imports/arrivals",
@@ -126,6 +127,7 @@ def furnish(place):
     study = NewStudy(kind=StudyKind.ELEMENTS, title="Bar target", table_name="study.csv", table=studies.elements())
     workflow.keep_study(place, inspector, study)
     _watch(place, inspector, approver)
+    workflow.save_view(place, inspector, "rejected", "/devices?verdict=rejected")
     workflow.make_token(place, inspector, inspector, "bench computer", [Scope.READ], days=30)
     sender = workflow.Sender(person=inspector, inspection_id=2)
     workflow.send_capture(place, sender, "edge.png", io.BytesIO(edge_png()))
