@@ -25,11 +25,13 @@ class Looks:
     """Pass/fail looks of a study.
 
     `verdicts` are by reader and item, of which every reader judged all. `wrong` tells per reader how many of the
-    verdicts with a reference differ from it, and of how many; it is empty without references.
+    verdicts with a reference differ from it, and of how many; it is empty without references. `proved` are reference
+    and verdict of each look whose item has a reference.
     """
 
     verdicts: Mapping[str, Mapping[str, str]]
     wrong: Mapping[str, tuple[int, int]]
+    proved: tuple[tuple[str, str], ...] = ()
 
     @property
     def method(self) -> str:
@@ -118,7 +120,8 @@ def read_looks(content: bytes, name: str) -> Looks:
         missing = sorted(items - set(seen))
         if missing:
             raise UnusableInput(name, f"{reader} did not judge {missing[0]}", "Every reader judges every item.")
-    return Looks(verdicts=MappingProxyType(verdicts), wrong=MappingProxyType(_wrong(rows)))
+    proved = tuple((row["reference"], row["verdict"]) for row in rows if row["reference"])
+    return Looks(verdicts=MappingProxyType(verdicts), wrong=MappingProxyType(_wrong(rows)), proved=proved)
 
 
 def _value(where: str, text: str, elements: bool) -> float:  # noqa: FBT001 - one word for both callers of a cell

@@ -1,8 +1,10 @@
 """Words for sampled lots, the same on the page and on paper."""
 
+from inspect_app.documents import wording
 from inspect_app.documents.figures import Figure, LotQuestion, characteristic_figure, outgoing_figures
+from inspect_app.judge.agreement import highest_rate
 from inspect_app.judge.characteristic import NEVER_WRONG, WrongVerdicts
-from inspect_app.model import SampleDraw, SamplingPlan, SeverityPlan
+from inspect_app.model import ReaderErrors, SampleDraw, SamplingPlan, SeverityPlan
 
 
 def plan_source(pinned: SeverityPlan) -> str:
@@ -34,9 +36,27 @@ def draw_rule(draw: SampleDraw) -> str:
     return f"the first {draw.size} of {draw.lot_size} serials in the order of the SHA-256 of seed, line feed and serial"
 
 
-def plan_figures(pinned: SeverityPlan, lot_size: int, wrong: WrongVerdicts = NEVER_WRONG) -> tuple[Figure, ...]:
-    """Return the operating characteristic of a plan as it meets a lot, outgoing quality, and devices inspected."""
-    question = LotQuestion(plan=pinned.plan, lot_size=lot_size, aql=pinned.demand.aql, wrong=wrong)
+def looks_source(study_number: str, errors: ReaderErrors) -> str:
+    """Return where the rates of wrong verdicts come from, with the most that they may be."""
+    low, high = (
+        wording.per_cent(highest_rate(count, of))
+        for count, of in ((errors.good_rejected, errors.good), (errors.bad_accepted, errors.bad))
+    )
+    return (
+        f"reader study {study_number}: {errors.good_rejected} of {errors.good} looks at good items rejected"
+        f" (below {low} with 95 % confidence),"
+        f" {errors.bad_accepted} of {errors.bad} at bad ones accepted (below {high})"
+    )
+
+
+def plan_figures(
+    pinned: SeverityPlan, lot_size: int, wrong: WrongVerdicts = NEVER_WRONG, source: str = ""
+) -> tuple[Figure, ...]:
+    """Return the operating characteristic of a plan as it meets a lot, outgoing quality, and devices inspected.
+
+    `source` says where the rates of wrong verdicts come from.
+    """
+    question = LotQuestion(plan=pinned.plan, lot_size=lot_size, aql=pinned.demand.aql, wrong=wrong, source=source)
     severity = pinned.severity.value
     characteristic = characteristic_figure(f"Operating characteristic, {severity}", question)
     return characteristic, *outgoing_figures(severity.capitalize(), question)

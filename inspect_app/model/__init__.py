@@ -88,7 +88,7 @@ from inspect_app.model.sampled import (
     Stringency,
     SwitchingState,
 )
-from inspect_app.model.study import ReaderDoubt, ReaderStudy, StudyAdoption, StudyKind
+from inspect_app.model.study import ReaderDoubt, ReaderErrors, ReaderStudy, StudyAdoption, StudyKind
 from inspect_app.model.token import AnsweredRequest, Scope, Token
 
 __all__ = [
@@ -140,6 +140,7 @@ __all__ = [
     "Person",
     "PlanKind",
     "ReaderDoubt",
+    "ReaderErrors",
     "ReaderStudy",
     "Reference",
     "ReferenceLimits",

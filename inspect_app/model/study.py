@@ -24,14 +24,43 @@ class ReaderDoubt:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReaderErrors:
+    """How often looks were wrong: of those at good items some rejected, of those at bad ones some accepted."""
+
+    good: int
+    good_rejected: int
+    bad: int
+    bad_accepted: int
+
+    @property
+    def false_reject(self) -> float:
+        """The share of the looks at good items that rejected."""
+        return self.good_rejected / self.good
+
+    @property
+    def false_accept(self) -> float:
+        """The share of the looks at bad items that accepted."""
+        return self.bad_accepted / self.bad
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StudyAdoption:
-    """The act by which a study begins to count at the bench, or, without a doubt, by which none counts any longer."""
+    """The act by which a study begins to count at the bench, with what it gives; or, with nothing, counts no longer.
+
+    A study of elements gives the doubt of one reader, one of looks how often they are wrong.
+    """
 
     study_number: str
     doubt: ReaderDoubt | None
     reason: str
     decided_at: datetime
     decided_by: Person
+    errors: ReaderErrors | None = None
+
+    @property
+    def lets_count(self) -> bool:
+        """Whether the study counts by it."""
+        return self.doubt is not None or self.errors is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,13 +8,13 @@ from pydantic import TypeAdapter
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from inspect_app.model import Person, ReaderDoubt, ReaderStudy, StudyAdoption, StudyKind
+from inspect_app.model import Person, ReaderDoubt, ReaderErrors, ReaderStudy, StudyAdoption, StudyKind
 from inspect_app.storage import instruments
 from inspect_app.storage.audit import Act, canonical_json
 from inspect_app.storage.people import people
 from inspect_app.storage.tables import ReaderStudyRow, StudyAdoptionRow
 
-_DOUBT: TypeAdapter[ReaderDoubt] = TypeAdapter(ReaderDoubt)
+_GIVEN: TypeAdapter[ReaderDoubt | ReaderErrors] = TypeAdapter(ReaderDoubt | ReaderErrors)
 
 
 def studies(session: Session, number: str | None = None) -> tuple[ReaderStudy, ...]:
@@ -49,9 +49,11 @@ def _study(session: Session, row: ReaderStudyRow, kept_by: Person, adoptions: li
 
 
 def _adoption(row: StudyAdoptionRow, number: str, everybody: dict[int, Person]) -> StudyAdoption:
+    given = None if row.doubt is None else _GIVEN.validate_python(json.loads(row.doubt))
     return StudyAdoption(
         study_number=number,
-        doubt=None if row.doubt is None else _DOUBT.validate_python(json.loads(row.doubt)),
+        doubt=given if isinstance(given, ReaderDoubt) else None,
+        errors=given if isinstance(given, ReaderErrors) else None,
         reason=row.reason,
         decided_at=row.decided_at,
         decided_by=everybody[row.decided_by_id],
@@ -97,17 +99,19 @@ def add_study(
     return number
 
 
-def add_adoption(act: Act, number: str, *, doubt: ReaderDoubt | None, reason: str, by: Person) -> None:
+def add_adoption(act: Act, number: str, *, given: ReaderDoubt | ReaderErrors | None, reason: str, by: Person) -> None:
     """Append that a study counts from now on, with what it gives, or that it does no longer."""
     study_id = act.session.scalars(select(ReaderStudyRow.id).where(ReaderStudyRow.number == number)).one()
-    kept = None if doubt is None else canonical_json(_DOUBT.dump_python(doubt, mode="json"))
+    kept = None if given is None else canonical_json(_GIVEN.dump_python(given, mode="json"))
     act.add(StudyAdoptionRow(study_id=study_id, doubt=kept, reason=reason, decided_at=act.at, decided_by_id=by.id))
 
 
-def counting_adoption(session: Session) -> StudyAdoption | None:
-    """Return the newest act where it lets a study count, or None."""
-    statement = select(StudyAdoptionRow, ReaderStudyRow.number).join(
-        ReaderStudyRow, ReaderStudyRow.id == StudyAdoptionRow.study_id
+def counting_adoption(session: Session, kind: StudyKind = StudyKind.ELEMENTS) -> StudyAdoption | None:
+    """Return the newest act about a study of a kind where it lets one count, or None."""
+    statement = (
+        select(StudyAdoptionRow, ReaderStudyRow.number)
+        .join(ReaderStudyRow, ReaderStudyRow.id == StudyAdoptionRow.study_id)
+        .where(ReaderStudyRow.kind == kind)
     )
     found = session.execute(statement.order_by(StudyAdoptionRow.id.desc()).limit(1)).first()
     if found is None or found[0].doubt is None:

@@ -6,7 +6,7 @@ from typing import Final
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from wtforms import RadioField, StringField, TextAreaField
+from wtforms import HiddenField, RadioField, StringField, TextAreaField
 
 from inspect_app import workflow
 from inspect_app.documents import lot_wording
@@ -15,10 +15,11 @@ from inspect_app.model import FollowUp, Outcome, Stringency
 from inspect_app.quantity import parse_number
 from inspect_app.web import here, shown
 from inspect_app.web.fields import NumberField, PageForm, SerialField, chosen, needed
-from inspect_app.workflow import FOLLOW_UPS, ClassStanding, LotSampling, SampledDevice
+from inspect_app.workflow import FOLLOW_UPS, ClassStanding, LookErrors, LotSampling, SampledDevice
 
 bp = Blueprint("sampling", __name__, url_prefix="/lots")
 
+_BY_READERS: Final = "readers"
 _OPEN: Final = shown.Standing(mark="…", word="Open", tone="doubt")
 _FOLLOW_UPS: Final = {
     FollowUp.TAKE_IN: "Take the lot in",
@@ -66,6 +67,12 @@ class WrongForm(PageForm):
 
     false_reject = NumberField("Good devices rejected, in %", unit="%", low=0, high=100)
     false_accept = NumberField("Bad devices accepted, in %", unit="%", low=0, high=100)
+    by = HiddenField()
+
+    @property
+    def is_by_readers(self) -> bool:
+        """Whether the reader study that counts is asked for; what is typed goes before it."""
+        return self.by.data == _BY_READERS and not (self.false_reject.data or self.false_accept.data)
 
     def chances(self) -> WrongVerdicts:
         """Return the two as fractions; never where nothing, or nothing usable, was asked."""
@@ -106,6 +113,7 @@ class ShownSampling:
     decide: DecideForm
     resubmit: ResubmitForm
     wrong: WrongForm
+    looks: LookErrors | None
 
     @property
     def form_at_fault(self) -> PageForm | None:
@@ -124,12 +132,14 @@ def shown_sampling(lot_id: int, refused: PageForm | None = None) -> ShownSamplin
         return refused if isinstance(refused, kind) else kind(formdata=None)
 
     wrong = WrongForm(formdata=request.args)
+    looks = workflow.look_errors(here.workplace(), lot_id)
     chances = wrong.chances()
+    by_readers = looks if wrong.is_by_readers else None
     decide = form(DecideForm)
     decide.follow_up.choices = {one.value: _FOLLOW_UPS[one] for one in FOLLOW_UPS[sampling.outcome]}
     return ShownSampling(
         of=sampling,
-        classes=tuple(_class(one, sampling, chances) for one in sampling.classes),
+        classes=tuple(_class(one, sampling, chances, by_readers) for one in sampling.classes),
         to_fetch=tuple(one for one in sampling.devices if one.device.state is workflow.DeviceState.UNTOUCHED),
         draw_rule=lot_wording.draw_rule(sampling.draw) if sampling.draw else "",
         follows=_FOLLOW_UPS[sampling.verdict.follow_up] if sampling.verdict else "",
@@ -138,11 +148,16 @@ def shown_sampling(lot_id: int, refused: PageForm | None = None) -> ShownSamplin
         decide=decide,
         resubmit=form(ResubmitForm),
         wrong=wrong,
+        looks=looks,
     )
 
 
-def _class(standing: ClassStanding, sampling: LotSampling, chances: WrongVerdicts) -> ShownClass:
+def _class(
+    standing: ClassStanding, sampling: LotSampling, typed: WrongVerdicts, by_readers: LookErrors | None
+) -> ShownClass:
     pinned = standing.plan
+    read = None if by_readers is None else by_readers.of(pinned.severity)
+    wrong, source = (typed, "") if by_readers is None or read is None else (read, by_readers.source)
     is_open = standing.outcome is Outcome.HELD
     return ShownClass(
         severity=pinned.severity.value,
@@ -153,7 +168,8 @@ def _class(standing: ClassStanding, sampling: LotSampling, chances: WrongVerdict
         numbers=lot_wording.numbers_text(pinned.plan, standing.count),
         standing=_OPEN if is_open else shown.outcome_standing(standing.outcome),
         figures=tuple(
-            shown.figure_as_shown(figure) for figure in lot_wording.plan_figures(pinned, sampling.lot_size, chances)
+            shown.figure_as_shown(figure)
+            for figure in lot_wording.plan_figures(pinned, sampling.lot_size, wrong, source)
         ),
     )
 

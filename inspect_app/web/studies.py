@@ -4,6 +4,7 @@ import csv
 import io
 import re
 from collections.abc import Callable
+from typing import Final
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
@@ -13,7 +14,7 @@ from wtforms import SelectField, StringField, TextAreaField
 from inspect_app import workflow
 from inspect_app.definitions.studies import LARGEST_BYTES
 from inspect_app.definitions.study_results import Agreement, Readings, evaluated
-from inspect_app.documents import wording
+from inspect_app.documents import lot_wording, wording
 from inspect_app.documents.figures.readers import readings_figure
 from inspect_app.documents.study_lines import (
     ANALYSIS_COLUMNS,
@@ -32,6 +33,7 @@ from inspect_app.workflow import NewStudy
 
 bp = Blueprint("studies", __name__, url_prefix="/studies")
 
+_COUNTING: Final = (StudyKind.ELEMENTS, StudyKind.LOOKS)
 _BETWEEN_NAMES = re.compile(r"[,;\n]+")
 
 
@@ -205,7 +207,8 @@ def _page(number: str, form: CountForm) -> str:
         facts=[(name, words) for name, words in facts if words],
         counts=study_page.counts,
         acts=[_in_words(act) for act in study.adoptions],
-        can_count=study.kind is StudyKind.ELEMENTS,
+        can_count=study.kind in _COUNTING,
+        is_of_looks=study.kind is StudyKind.LOOKS,
         form=form,
         **_result(study_page.found, study.kind),
     )
@@ -213,6 +216,9 @@ def _page(number: str, form: CountForm) -> str:
 
 def _in_words(act: StudyAdoption) -> str:
     since = f"{wording.minute(act.decided_at)}, {act.decided_by.name}"
+    if act.errors is not None:
+        said = lot_wording.looks_source(act.study_number, act.errors)
+        return f"{since}: counts from then on, {said}. {act.reason}"
     if act.doubt is None:
         return f"{since}: counts no longer. {act.reason}"
     return f"{since}: counts from then on, one reader {format_number(act.doubt.percent, 2)} %. {act.reason}"
@@ -255,11 +261,11 @@ def _index(lay_out: LayOutForm, evaluation: EvaluateForm) -> str:
     place = here.workplace()
     instruments = {str(one.id): f"{one.name}, {one.serial}" for one in workflow.instruments(place)}
     evaluation.instrument.choices = {"": "None named", **instruments}
-    counting = workflow.counting_study(place)
+    acts = [workflow.counting_study(place, kind) for kind in _COUNTING]
     return render_template(
         "studies/index.html",
         lay_out=lay_out,
         form=evaluation,
         studies=[(wording.day(one.kept_at), one) for one in workflow.reader_studies(place)],
-        counting="" if counting is None else counting.study_number,
+        counting={act.study_number for act in acts if act is not None},
     )

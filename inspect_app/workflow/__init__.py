@@ -80,6 +80,7 @@ from inspect_app.workflow.control.studies import (
 )
 from inspect_app.workflow.evidence import evidence_frame, evidence_preview, evidence_size, keep_file, open_evidence
 from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
+from inspect_app.workflow.lots.looking import LookErrors, look_errors
 from inspect_app.workflow.lots.lot_verdicts import FOLLOW_UPS, decide_lot, declare_resubmission
 from inspect_app.workflow.lots.progress import (
     DeviceState,
@@ -292,6 +293,7 @@ __all__ = [
     "LineAnswer",
     "LineState",
     "Listing",
+    "LookErrors",
     "LotDevice",
     "LotOrder",
     "LotPage",
@@ -438,6 +440,7 @@ __all__ = [
     "links_of",
     "list_named",
     "look_around",
+    "look_errors",
     "lot",
     "lot_device_page",
     "lot_devices",

@@ -21,3 +21,23 @@ def elements(layout: str = "7") -> bytes:
         for up in (0, 1)
     ]
     return "\n".join(["layout,part,reader,value", *rows, ""]).encode()
+
+
+GOOD, GOOD_REJECTED, BAD, BAD_ACCEPTED = 50, 5, 50, 10
+"""Looks of `looks` at 25 good and 25 bad items by two readers, and how many of them were wrong."""
+
+
+def looks(tag: str = "") -> bytes:
+    """Return a table of looks whose items are known: Bea is wrong of five good items and of ten bad ones."""
+    items = (
+        [("pass", "pass", "pass")] * 20
+        + [("pass", "fail", "pass")] * 5
+        + [("fail", "pass", "fail")] * 10
+        + [("fail", "fail", "fail")] * 15
+    )
+    rows = [
+        f"{tag}{number},{reader},{verdict},{reference}"
+        for number, (ann, bea, reference) in enumerate(items)
+        for reader, verdict in (("Ann", ann), ("Bea", bea))
+    ]
+    return "\n".join(["item,reader,verdict,reference", *rows, ""]).encode()

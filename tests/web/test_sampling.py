@@ -5,7 +5,10 @@ import re
 import pytest
 
 from inspect_app import workflow
-from inspect_app.workflow import AcceptedArrival
+from inspect_app.model import AboutLot, Severity, StudyKind
+from inspect_app.workflow import AcceptedArrival, NewStudy
+from tests.documents.reading import text_of
+from tests.truth.studies import looks
 from tests.web.test_inspections import answer_all
 from tests.web.texts import CONTRACT
 from tests.web.workbench import PASSWORD
@@ -21,8 +24,22 @@ aql = 6.5
 """
 
 
-def receive(place, people, reference):
-    contract = CONTRACT.replace('"TST-1"', '"TST-2"') + PLANS
+LOOKS_DEMANDED = """
+[[limit]]
+device_class = "test monocular"
+clause = "9.1"
+title = "As ordered"
+check = "look"
+quantity = "items_nonconforming"
+unit = "1"
+at_most = 0
+decision_rule = "simple"
+severity = "major"
+"""
+
+
+def receive(place, people, reference, demanded=""):
+    contract = CONTRACT.replace('"TST-1"', '"TST-2"') + PLANS + demanded
     workflow.adopt_contract(place, None, contract, "sampled.toml")
     arrivals = [AcceptedArrival(serial=f"{reference}-{count}", device_class="test monocular") for count in range(1, 5)]
     shipment = workflow.receive_shipment(place, people["ina"], "TST-2", reference, arrivals)
@@ -185,3 +202,64 @@ def test_an_auditor_sees_the_sample_and_may_not_change_it(as_role, drawn):
     assert "Devices to fetch" in auditor.words()
     assert "Change the sample" not in auditor.words()
     assert auditor.post(f"/lots/{drawn}/sample", {"added": "SA-1", "reason": "x"}).status_code == 403
+
+
+@pytest.fixture
+def by_look(place, people):
+    """Receive four devices under a plan whose major nonconformities are found by looks too."""
+    return receive(place, people, "SA", LOOKS_DEMANDED)
+
+
+@pytest.fixture
+def looked(place, people):
+    """Let a study of looks count: 5 of 50 looks at good items rejected, 10 of 50 at bad ones accepted."""
+    new = NewStudy(kind=StudyKind.LOOKS, title="Looks", table_name="looks.csv", table=looks())
+    number = workflow.keep_study(place, people["ina"], new)
+    workflow.adopt_study(place, people["app"], number, "the readers of this bench")
+    return number
+
+
+def seen(visitor):
+    return re.findall(r"As seen: ([\d.]+) % of the good devices are rejected and ([\d.]+) %", visitor.words())
+
+
+def test_a_study_of_looks_gives_the_rates_and_is_named_beside_the_curve(inspector, place, by_look, looked):
+    """Truth: the table of the study; its contract demands looks of the major class."""
+    assert workflow.look_errors(place, by_look).severities == {Severity.MAJOR}
+    inspector.get(f"/lots/{by_look}")
+    assert f"Draw them by {looked}" in inspector.words()
+    assert seen(inspector) == []
+
+    inspector.get(f"/lots/{by_look}?by=readers")
+
+    assert set(seen(inspector)) == {("10", "20")}
+    assert f"by reader study {looked}: 5 of 50 looks at good items rejected" in inspector.words()
+
+
+def test_what_is_typed_goes_before_the_study(inspector, by_look, looked):
+    inspector.get(f"/lots/{by_look}?by=readers&false_reject=1&false_accept=2")
+
+    assert set(seen(inspector)) == {("1", "2")}
+    assert "are rejected and 2 % of the bad ones accepted." in inspector.words()
+
+
+def test_where_no_look_is_demanded_the_study_is_not_offered(inspector, place, sampled, looked):
+    inspector.get(f"/lots/{sampled}?by=readers")
+
+    assert workflow.look_errors(place, sampled) is None
+    assert seen(inspector) == []
+    assert looked not in inspector.words()
+
+
+def test_without_a_study_that_counts_none_is_offered(inspector, by_look):
+    inspector.get(f"/lots/{by_look}?by=readers")
+
+    assert seen(inspector) == []
+    assert "Draw them by" not in inspector.words()
+
+
+def test_the_report_of_a_lot_names_the_study_beside_its_curve(place, people, by_look, looked):
+    report = workflow.issue_report(place, people["app"], AboutLot(lot_id=by_look))
+
+    said = " ".join(text_of(workflow.document_path(place, report).read_bytes()).split())
+    assert f"by reader study {looked}: 5 of 50 looks at good items rejected" in said

@@ -6,12 +6,12 @@ from dataclasses import replace
 import pytest
 
 from inspect_app import workflow
-from inspect_app.errors import InspectError, NotAllowed, NotFound, UnusableInput
+from inspect_app.errors import InspectError, NotAllowed, NotFound, NothingToMeasure, UnusableInput
 from inspect_app.model import StudyKind
 from inspect_app.workflow import NewStudy
 from tests.judge.test_gauge import trials
 from tests.truth import workplaces
-from tests.truth.studies import PERCENT, elements
+from tests.truth.studies import BAD, BAD_ACCEPTED, GOOD, GOOD_REJECTED, PERCENT, elements, looks
 
 NEW = NewStudy(kind=StudyKind.ELEMENTS, title="Bar target near starlight", table_name="study.csv", table=elements())
 READINGS = ("part,reader,value\n" + "".join(f"{t.part},{t.reader},{t.value}\n" for t in trials())).encode()
@@ -143,3 +143,42 @@ def test_a_study_of_readers_who_read_nothing_is_not_adopted(bench):
 
     with pytest.raises(NotAllowed, match="50 % are the most"):
         workflow.adopt_study(bench.place, bench.approver, number, "x")
+
+
+LOOKS = NewStudy(kind=StudyKind.LOOKS, title="Look and function", table_name="looks.csv", table=looks())
+
+
+def test_a_study_of_looks_counts_beside_one_of_elements(bench):
+    """Truth: the table was made with so many wrong looks."""
+    elements_number, looks_number = (workflow.keep_study(bench.place, bench.inspector, new) for new in (NEW, LOOKS))
+    for number in (elements_number, looks_number):
+        workflow.adopt_study(bench.place, bench.approver, number, "the readers of this bench")
+
+    found = workflow.counting_study(bench.place, StudyKind.LOOKS)
+
+    assert workflow.counting_study(bench.place).study_number == elements_number
+    assert (found.study_number, found.doubt) == (looks_number, None)
+    told = found.errors
+    assert (told.good, told.good_rejected, told.bad, told.bad_accepted) == (GOOD, GOOD_REJECTED, BAD, BAD_ACCEPTED)
+    assert (told.false_reject, told.false_accept) == (0.1, 0.2)
+    assert workflow.verify(bench.place).problems == ()
+    workflow.end_study(bench.place, bench.approver, looks_number, "new readers")
+    assert workflow.counting_study(bench.place, StudyKind.LOOKS) is None
+    assert workflow.counting_study(bench.place).study_number == elements_number
+
+
+@pytest.mark.parametrize(
+    ("table", "kind", "words"),
+    [
+        (looks().replace(b",fail\n", b",\n"), NothingToMeasure, "no bad item has a reference"),
+        (looks().replace(b",pass\n", b",\n"), NothingToMeasure, "no good item has a reference"),
+        (looks().replace(b",fail\n", b",worn\n"), UnusableInput, "'worn' says neither good nor bad"),
+    ],
+)
+def test_a_study_of_looks_counts_only_where_it_is_known_what_is_good(bench, table, kind, words):
+    number = workflow.keep_study(bench.place, bench.inspector, replace(LOOKS, table=table))
+
+    with pytest.raises(kind, match=words):
+        workflow.adopt_study(bench.place, bench.approver, number, "the readers of this bench")
+
+    assert workflow.counting_study(bench.place, StudyKind.LOOKS) is None

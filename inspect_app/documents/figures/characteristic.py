@@ -20,12 +20,16 @@ _PER_CENT: Final = 100.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LotQuestion:
-    """A plan as it meets one lot; `aql` in percent or per 100, None where the plan has none."""
+    """A plan as it meets one lot; `aql` in percent or per 100, None where the plan has none.
+
+    `source` says where the rates of wrong verdicts come from, if anywhere.
+    """
 
     plan: SamplingPlan
     lot_size: int
     aql: float | None = None
     wrong: WrongVerdicts = NEVER_WRONG
+    source: str = ""
 
     @property
     def drawn(self) -> SamplingPlan:
@@ -67,7 +71,7 @@ def characteristic_figure(title: str, question: LotQuestion) -> Figure:
         (points.consumer_quality, 10, "consumer's 10 %"),
     ):
         plot.mark(_PER_CENT * quality, accepted, label=label)
-    words = _words(points) + _wrong_words(question.wrong)
+    words = _words(points) + _wrong_words(question.wrong, question.source)
     columns, table = _table(question)
     return Figure(title=title, svg=plot.drawing.svg(title, words), text_alternative=words, columns=columns, table=table)
 
@@ -110,11 +114,12 @@ def _words(points: characteristic.RiskPoints) -> str:
     )
 
 
-def _wrong_words(wrong: WrongVerdicts) -> str:
-    if wrong == NEVER_WRONG:
+def _wrong_words(wrong: WrongVerdicts, source: str) -> str:
+    if wrong == NEVER_WRONG and not source:
         return ""
     rejects, accepts = (short_number(_PER_CENT * one) for one in (wrong.false_reject, wrong.false_accept))
-    return f" As seen: {rejects} % of the good devices are rejected and {accepts} % of the bad ones accepted."
+    by = f", by {source}" if source else ""
+    return f" As seen: {rejects} % of the good devices are rejected and {accepts} % of the bad ones accepted{by}."
 
 
 def outgoing_figures(title: str, question: LotQuestion) -> tuple[Figure, Figure]:

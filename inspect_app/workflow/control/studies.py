@@ -6,12 +6,12 @@ from typing import Final
 
 from inspect_app.definitions import Form, Step
 from inspect_app.definitions.studies import layout_of, table_text
-from inspect_app.definitions.study_results import Agreement, Readings, evaluated, reader_doubt
+from inspect_app.definitions.study_results import Agreement, Readings, evaluated, reader_doubt, reader_errors
 from inspect_app.definitions.values import ExpectedDoubt
 from inspect_app.errors import NotAllowed, NotFound
 from inspect_app.measure import CHECKS
 from inspect_app.measure.bar_target import MOST_READER_PERCENT, STEP_DOUBT_PERCENT
-from inspect_app.model import ConditionValue, Person, ReaderStudy, StudyAdoption, StudyKind
+from inspect_app.model import ConditionValue, Person, ReaderDoubt, ReaderErrors, ReaderStudy, StudyAdoption, StudyKind
 from inspect_app.storage import Session, instruments
 from inspect_app.storage import studies as kept
 from inspect_app.workflow.typed_text import clean_line, clean_reason, clean_remark
@@ -101,7 +101,7 @@ def reader_study(workplace: Workplace, number: str) -> StudyPage:
     """
     with reading(workplace) as session:
         study = _existing(session, number)
-        counting = kept.counting_adoption(session)
+        counting = kept.counting_adoption(session, study.kind)
     return StudyPage(
         study=study,
         found=evaluated(study.kind, study.table.encode(), study.table_name),
@@ -116,19 +116,24 @@ def _existing(session: Session, number: str) -> ReaderStudy:
     return found[0]
 
 
-def counting_study(workplace: Workplace) -> StudyAdoption | None:
-    """Return the act by which a study counts at the bench now, or None."""
+def counting_study(workplace: Workplace, kind: StudyKind = StudyKind.ELEMENTS) -> StudyAdoption | None:
+    """Return the act by which a study of a kind counts at the bench now, or None."""
     with reading(workplace) as session:
-        return kept.counting_adoption(session)
+        return kept.counting_adoption(session, kind)
 
 
 def adopt_study(workplace: Workplace, person: Person, number: str, reason: str) -> None:
-    """Let a study of the bar target's elements give the doubt of the readers, for what is recorded from now on.
+    """Let a study stand for the readers of the bench from now on.
+
+    One of the bar target's elements gives the doubt of the readers, for what is recorded from now on; one of looks, how
+    often they are wrong, for what plans let through. Of each kind the newest counts.
 
     Raises
     ------
     UnusableInput
-        No reason is given.
+        No reason is given, or a reference says neither good nor bad.
+    NothingToMeasure
+        It is not known of the items that were looked at whether they are good.
     NotAllowed
         The study is of another kind, its doubt is larger than a reading can have, it counts already, or the person may
         not approve.
@@ -136,19 +141,35 @@ def adopt_study(workplace: Workplace, person: Person, number: str, reason: str) 
     reason = clean_reason(reason, "Say why this study stands for the readers of the bench.")
     with acting(workplace, person, "approve", "reader study adopted") as act:
         study = _existing(act.session, number)
-        found = evaluated(study.kind, study.table.encode(), study.table_name)
-        if study.kind is not StudyKind.ELEMENTS or not isinstance(found, Readings):
-            problem = "it is no study of elements of the bar target, which alone a step takes up"
-            raise NotAllowed(number, problem, "Adopt one whose readings are elements, written G,E.")
-        counting = kept.counting_adoption(act.session)
+        counting = kept.counting_adoption(act.session, study.kind)
         if counting is not None and counting.study_number == number:
             raise NotAllowed(number, "it counts already", "Nothing is left to do.")
-        doubt = reader_doubt(found.gauge)
-        if doubt.percent > MOST_READER_PERCENT:
-            problem = f"one reader would be in doubt by {doubt.percent:.0f} %, {MOST_READER_PERCENT} % are the most"
-            raise NotAllowed(number, problem, "Train the readers, then study them again.")
-        kept.add_adoption(act, number, doubt=doubt, reason=reason, by=person)
-        act.tell(f"reader study {number}", percent=f"{doubt.percent:.4g}", reason=reason)
+        given = _given_by(study)
+        kept.add_adoption(act, number, given=given, reason=reason, by=person)
+        act.tell(f"reader study {number}", **_told(given), reason=reason)
+
+
+def _given_by(study: ReaderStudy) -> ReaderDoubt | ReaderErrors:
+    found = evaluated(study.kind, study.table.encode(), study.table_name)
+    if isinstance(found, Agreement):
+        return reader_errors(found.looks)
+    if study.kind is not StudyKind.ELEMENTS:
+        problem = "it is no study of elements of the bar target, which alone a step takes up"
+        raise NotAllowed(study.number, problem, "Adopt one whose readings are elements, written G,E.")
+    doubt = reader_doubt(found.gauge)
+    if doubt.percent > MOST_READER_PERCENT:
+        problem = f"one reader would be in doubt by {doubt.percent:.0f} %, {MOST_READER_PERCENT} % are the most"
+        raise NotAllowed(study.number, problem, "Train the readers, then study them again.")
+    return doubt
+
+
+def _told(given: ReaderDoubt | ReaderErrors) -> dict[str, str]:
+    if isinstance(given, ReaderDoubt):
+        return {"percent": f"{given.percent:.4g}"}
+    return {
+        "good_rejected": f"{given.good_rejected} of {given.good}",
+        "bad_accepted": f"{given.bad_accepted} of {given.bad}",
+    }
 
 
 def end_study(workplace: Workplace, person: Person, number: str, reason: str) -> None:
@@ -163,10 +184,11 @@ def end_study(workplace: Workplace, person: Person, number: str, reason: str) ->
     """
     reason = clean_reason(reason, "Say why it no longer stands for the readers of the bench.")
     with acting(workplace, person, "approve", "reader study ended") as act:
-        counting = kept.counting_adoption(act.session)
-        if counting is None or counting.study_number != _existing(act.session, number).number:
+        study = _existing(act.session, number)
+        counting = kept.counting_adoption(act.session, study.kind)
+        if counting is None or counting.study_number != number:
             raise NotAllowed(number, "it does not count at the bench", "Nothing is left to do.")
-        kept.add_adoption(act, number, doubt=None, reason=reason, by=person)
+        kept.add_adoption(act, number, given=None, reason=reason, by=person)
         act.tell(f"reader study {number}", reason=reason)
 
 

@@ -3,8 +3,10 @@
 from collections.abc import Iterator, Mapping, Sequence
 
 from inspect_app.documents import Report, ReportTable, Section, lot_wording, wording
+from inspect_app.documents.figures import Figure
 from inspect_app.model import AboutLot, DocumentKind, Outcome
 from inspect_app.workflow.arriving.contracts import notes_on
+from inspect_app.workflow.lots.looking import LookErrors, look_errors
 from inspect_app.workflow.lots.progress import DeviceState, LotDevice, LotSummary, lot, lot_devices
 from inspect_app.workflow.lots.sampling import ClassStanding, LotSampling, SampledDevice, lot_sampling
 from inspect_app.workflow.papers.gathering import Numbered, imprinted
@@ -38,7 +40,7 @@ def lot_report(workplace: Workplace, about: AboutLot, numbered: Numbered) -> Rep
         outcome=outcome,
         lines=tuple(_told(summary, sampling)),
         facts=_facts(summary, sampling),
-        sections=(*_sampled_sections(sampling), _devices(devices, sampling)),
+        sections=(*_sampled_sections(sampling, look_errors(workplace, about.lot_id)), _devices(devices, sampling)),
         remarks=remarks,
     )
 
@@ -87,7 +89,7 @@ def _facts(summary: LotSummary, sampling: LotSampling | None) -> list[tuple[str,
     return facts
 
 
-def _sampled_sections(sampling: LotSampling | None) -> Iterator[Section]:
+def _sampled_sections(sampling: LotSampling | None, looks: LookErrors | None) -> Iterator[Section]:
     if sampling is None:
         return
     yield Section(
@@ -100,13 +102,20 @@ def _sampled_sections(sampling: LotSampling | None) -> Iterator[Section]:
         ),
         lines=_drawn(sampling),
     )
-    figures = [figure for one in sampling.classes for figure in lot_wording.plan_figures(one.plan, sampling.lot_size)]
+    figures = [figure for one in sampling.classes for figure in _figures(one, sampling.lot_size, looks)]
     yield Section(
         heading="What the plans let through",
         remark="solid: lots of a process; dashed: lots of this size",
         figures=figures,
         lines=tuple(f"{figure.title}: {figure.text_alternative}" for figure in figures),
     )
+
+
+def _figures(standing: ClassStanding, lot_size: int, looks: LookErrors | None) -> tuple[Figure, ...]:
+    wrong = None if looks is None else looks.of(standing.plan.severity)
+    if looks is None or wrong is None:
+        return lot_wording.plan_figures(standing.plan, lot_size)
+    return lot_wording.plan_figures(standing.plan, lot_size, wrong, looks.source)
 
 
 def _drawn(sampling: LotSampling) -> tuple[str, ...]:
