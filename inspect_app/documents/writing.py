@@ -31,7 +31,7 @@ def write_file(pdf: pydyf.PDF, output: io.BytesIO, version: str, identifier: byt
             packed.append((one.number, one.data))
         else:
             entries.append((_PLAIN, len(file), 0))
-            file += one.indirect + b"\n"
+            file += _alone(one)
     entries.append((_PLAIN, len(file), 0))
     file += _pack(pack, packed)
     place = len(file)
@@ -46,6 +46,21 @@ def _read_when_signed(pdf: pydyf.PDF) -> Iterator[pydyf.Object]:
     yield from (pdf.catalog, pdf.info)
     yield from (one for one in named if one.get("FT") == "/Sig")
     yield next(one for one in named if one.get("Type") == "/Page")
+
+
+def _alone(one: pydyf.Object) -> bytes:
+    """Return an object by itself; the library squeezes streams as hard as it can, which takes three times as long."""
+    if not getattr(one, "compress", False):
+        indirect: bytes = one.indirect
+        return indirect + b"\n"
+    return _stream(one.number, b"\n".join(map(_bytes, one.stream)), **one.extra)
+
+
+def _bytes(item: bytes | str | pydyf.Object) -> bytes:
+    if isinstance(item, bytes):
+        return item
+    data: bytes = item.data if isinstance(item, pydyf.Object) else item.encode("ascii")
+    return data
 
 
 def _pack(number: int, packed: Sequence[tuple[int, bytes]]) -> bytes:
