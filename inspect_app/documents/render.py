@@ -35,7 +35,7 @@ from inspect_app.errors import NotAllowed
 from inspect_app.model import Outcome
 
 _FONTS: Final = ("Regular", "It", "Semibold", "Bold")
-_ONE_AT_A_TIME = threading.Lock()  # the shared fonts are not safe for two layouts at once
+_ONE_AT_A_TIME = threading.RLock()  # the shared fonts are not safe for two layouts at once, nor while they are loaded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,8 +192,13 @@ class _Look:
     lettering: Lettering
 
 
-@cache
 def _look() -> _Look:
+    with _ONE_AT_A_TIME:
+        return _loaded_look()
+
+
+@cache
+def _loaded_look() -> _Look:
     fonts = FontConfiguration()
     text = resources.files("inspect_app.documents").joinpath("print.css").read_text(encoding="utf-8")
     style = CSS(string=text, font_config=fonts, url_fetcher=OwnFetcher())

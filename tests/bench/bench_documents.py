@@ -19,7 +19,7 @@ from tests.documents.plainly import rendered_plainly
 PAPER = papers.paper()
 SEAL = read_seal("bench", make_seal("Bench", "", datetime(2026, 11, 1, tzinfo=UTC)), "")
 ROUNDS = 8
-LOT = 200
+LOT = int(os.environ.get("BENCH_LOT", "200"))
 PARTS = (
     ("drawing the pages", "weasyprint/document.py", "paint"),
     ("of that figures", "documents/drawn.py", "draw"),
