@@ -19,6 +19,7 @@ from inspect_app.model import (
     Nonconformity,
     Outcome,
     Person,
+    ReturnShipment,
     Shipment,
     Signature,
 )
@@ -41,6 +42,7 @@ from inspect_app.storage.tables import (
     LotRow,
     NonconformityRow,
     ResultRow,
+    ReturnShipmentRow,
     ShipmentRow,
     SignatureRow,
 )
@@ -157,6 +159,12 @@ def devices(session: Session, span: Span, *, serial: str = "", lot: str = "") ->
         statement = statement.where(DeviceRow.id.in_(arrived))
     for keys in _in_batches(session, DeviceRow.id, statement, span):
         yield from _ordered(keys, arrivals.last_arrivals(session, keys, lot or None), lambda one: one.device.id)
+
+
+def returns(session: Session, span: Span) -> Iterator[ReturnShipment]:
+    """Yield return shipments in the order in which they were recorded."""
+    for keys in _in_batches(session, ReturnShipmentRow.id, select(ReturnShipmentRow.id), span):
+        yield from _ordered(keys, nonconformities.returns(session, keys=keys), lambda one: one.id)
 
 
 def received(session: Session, span: Span, *, contract: str = "") -> Iterator[tuple[int, Arrived]]:

@@ -285,15 +285,18 @@ def returns_of_device(session: Session, device_id: int) -> tuple[ReturnShipment,
     )
 
 
-def returns(session: Session, *, newest: int | None = None) -> tuple[ReturnShipment, ...]:
-    """Return all return shipments, or so many, newest first."""
+def returns(
+    session: Session, *, newest: int | None = None, keys: Collection[int] | None = None
+) -> tuple[ReturnShipment, ...]:
+    """Return all return shipments, so many of them or those of some keys, newest first."""
     everybody = people(session)
-    rows = session.scalars(select(ReturnShipmentRow).order_by(ReturnShipmentRow.id.desc()).limit(newest)).all()
+    wanted = select(ReturnShipmentRow).order_by(ReturnShipmentRow.id.desc()).limit(newest)
+    rows = session.scalars(wanted if keys is None else wanted.where(ReturnShipmentRow.id.in_(keys))).all()
     statement = select(ReturnedDeviceRow.return_shipment_id, DeviceRow.id, DeviceRow.serial).join(
         DeviceRow, DeviceRow.id == ReturnedDeviceRow.device_id
     )
     if rows:
-        statement = statement.where(ReturnedDeviceRow.return_shipment_id >= rows[-1].id)
+        statement = statement.where(ReturnedDeviceRow.return_shipment_id.between(rows[-1].id, rows[0].id))
     devices: dict[int, list[tuple[int, str]]] = defaultdict(list)
     for shipment_id, device_id, serial in session.execute(statement.order_by(ReturnedDeviceRow.id)):
         devices[shipment_id].append((device_id, serial))

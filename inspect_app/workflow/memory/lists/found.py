@@ -6,10 +6,10 @@ from typing import Final
 
 from inspect_app.documents.tabular import Cell, Table
 from inspect_app.model import Entry, Inspection, Nonconformity, Result, ReturnShipment
-from inspect_app.storage import Session, listing, nonconformities
+from inspect_app.storage import Session, listing
 from inspect_app.storage.listing import ListedInspection, Span
 from inspect_app.workflow.memory.listing import Listing, Where
-from inspect_app.workflow.memory.lists._parts import condition_text, joined, part_of
+from inspect_app.workflow.memory.lists._parts import condition_text, joined
 from inspect_app.workflow.papers.issued import IssuedDocument
 from inspect_app.workflow.workplace import Workplace
 
@@ -41,10 +41,6 @@ def _results(_workplace: Workplace, session: Session, span: Span, _where: Where)
         for entry in inspection.entries.values():
             for result in () if entry.measured is None else entry.measured.results:
                 yield ListedResult(inspection=inspection, entry=entry, result=result)
-
-
-def _returns(_workplace: Workplace, session: Session, span: Span, _where: Where) -> Iterator[ReturnShipment]:
-    return part_of(nonconformities.returns(session), span, lambda one: one.id)
 
 
 def _disposition(one: Nonconformity) -> Cell:
@@ -161,5 +157,5 @@ RETURNS: Final[Listing[ReturnShipment]] = Listing(
         },
     ),
     key_of=lambda one: one.id,
-    rows=_returns,
+    rows=lambda _workplace, session, span, _where: listing.returns(session, span),
 )
