@@ -64,9 +64,8 @@ def take(name: str) -> ResponseReturnValue:
     if done is None:
         return _page(name, form), 422
     workflow.discard_file(here.workplace(), digest)
-    flash(
-        f"{done.count(LineState.NEW)} lines of {file_name} were taken over; {done.count(LineState.KNOWN)} were known."
-    )
+    new, known = done.count(LineState.NEW), done.count(LineState.KNOWN)
+    flash(f"Taken over from {file_name}: {new} new, {known} known already.")
     return redirect(url_for("imports.page", name=name), 303)
 
 

@@ -28,12 +28,12 @@ def test_the_page_tells_of_every_list_what_can_be_done(inspector):
 def test_a_file_is_looked_at_and_then_taken_over(inspector, lot):
     answer = choose(inspector, "arrivals", HEADING + "TST-1,DN-9,,test monocular,TM-0900,,,,\r\n")
     assert answer.status_code == 200
-    assert "1 lines: 1 new, 0 known, 0 wrong. Nothing is taken over yet." in inspector.words()
+    assert "1 line: 1 new, 0 known, 0 wrong. Nothing is taken over yet." in inspector.words()
 
     hidden = {name: inspector.value_of(name) for name in ("digest", "file_name")}
     inspector.post("/imports/arrivals/take", hidden)
 
-    assert "1 lines of old.csv were taken over; 0 were known." in inspector.words()
+    assert "Taken over from old.csv: 1 new, 0 known already." in inspector.words()
     assert "TM-0900" in inspector.get("/export/arrivals.csv").get_data(as_text=True)
 
 

@@ -194,6 +194,15 @@ def test_a_preview_answers_each_line_and_keeps_nothing(bench: Bench) -> None:
     assert exported(bench.place, "events") == before
 
 
+def test_each_wrong_line_of_a_delivery_is_answered_itself(bench: Bench) -> None:
+    given = (("bench monocular", "BM-7"), ("sofa", "BM-8"), ("bed", "BM-9"))
+    lines = [f"TST-001,DN-7,,{device_class},{serial},,,,Ines" for device_class, serial in given]
+
+    found = problems(bench.place, "arrivals", "\r\n".join([ARRIVED.strip(), *lines, ""]).encode())
+
+    assert {number: problem.split(":")[0] for number, problem in found.items()} == {3: "serial BM-8", 4: "serial BM-9"}
+
+
 @pytest.mark.parametrize(
     ("line", "words"),
     [

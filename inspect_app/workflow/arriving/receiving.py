@@ -156,7 +156,8 @@ def take_shipment_in(
     accepted = [_cleaned(arrival) for arrival in arrivals]
     _prove_unique(accepted)
     contract = contract_from(found_contract(sources.contract(act.session, contract_number), contract_number))
-    _prove_classes(contract, accepted, workplace)
+    for arrival in accepted:
+        prove_class(contract, arrival, workplace)
     known = kept.find_shipment(act.session, contract.number, reference)
     if known is not None:
         return _same_shipment(act.session, known, accepted)
@@ -189,19 +190,25 @@ def _prove_unique(accepted: Sequence[AcceptedArrival]) -> None:
         raise UnusableInput(f"serial {twice[0]}", "it is given twice", "Keep one of them.")
 
 
-def _prove_classes(contract: Contract, accepted: Sequence[AcceptedArrival], workplace: Workplace) -> None:
-    for arrival in accepted:
-        if arrival.device_class not in contract.device_classes:
-            classes = ", ".join(contract.device_classes)
-            raise UnusableInput(
-                f"serial {arrival.serial}",
-                f"contract {contract.number} says nothing of the class '{arrival.device_class}'",
-                f"Choose one of {classes}.",
-            )
-        if arrival.device_class not in workplace.forms:
-            raise UnusableInput(
-                f"serial {arrival.serial}", f"no form is for '{arrival.device_class}'", "Add a form for this class."
-            )
+def prove_class(contract: Contract, arrival: AcceptedArrival, workplace: Workplace) -> None:
+    """See that a contract says something of the class of a device, and that there is a form for it.
+
+    Raises
+    ------
+    UnusableInput
+        One of them is missing.
+    """
+    if arrival.device_class not in contract.device_classes:
+        classes = ", ".join(contract.device_classes)
+        raise UnusableInput(
+            f"serial {arrival.serial}",
+            f"contract {contract.number} says nothing of the class '{arrival.device_class}'",
+            f"Choose one of {classes}.",
+        )
+    if arrival.device_class not in workplace.forms:
+        raise UnusableInput(
+            f"serial {arrival.serial}", f"no form is for '{arrival.device_class}'", "Add a form for this class."
+        )
 
 
 def _same_shipment(session: Session, known: Shipment, accepted: Sequence[AcceptedArrival]) -> Shipment:

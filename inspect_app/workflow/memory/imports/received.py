@@ -8,8 +8,9 @@ from typing import Final
 from inspect_app.errors import InspectError, UnusableInput
 from inspect_app.model import Device
 from inspect_app.model.device_past import LinkKind
-from inspect_app.storage import arrivals
-from inspect_app.workflow.arriving.receiving import AcceptedArrival, take_shipment_in
+from inspect_app.storage import arrivals, sources
+from inspect_app.workflow.arriving.contracts import contract_from, found_contract
+from inspect_app.workflow.arriving.receiving import AcceptedArrival, prove_class, take_shipment_in
 from inspect_app.workflow.memory.imported_rows import Cells
 from inspect_app.workflow.memory.imports._importable import Importable, Numbered, Taking, each, groups_of
 from inspect_app.workflow.memory.linking import take_link_in
@@ -57,6 +58,14 @@ def _take_arrivals(taking: Taking, lines: Sequence[Numbered[_Arrival]]) -> None:
 
 def _take_delivery(taking: Taking, group: Sequence[Numbered[_Arrival]]) -> None:
     first = group[0].line
+    contract = contract_from(found_contract(sources.contract(taking.act.session, first.contract), first.contract))
+
+    def prove(_taking: Taking, line: _Arrival) -> None:
+        prove_class(contract, _accepted(line), taking.workplace)
+
+    each(prove)(taking, group)
+    if any(one.number in taking.refused for one in group):
+        return
     if any((one.line.received_at, one.line.received_by) != (first.received_at, first.received_by) for one in group):
         raise UnusableInput(
             "delivery_note", f"{first.delivery_note} came at several moments, or to several people", "Give it one."
@@ -66,15 +75,7 @@ def _take_delivery(taking: Taking, group: Sequence[Numbered[_Arrival]]) -> None:
         taking.act,
         first.contract,
         first.delivery_note,
-        [
-            AcceptedArrival(
-                serial=one.line.serial,
-                device_class=one.line.device_class,
-                note=one.line.note or "",
-                is_on_list=one.line.is_on_packing_list is not False,
-            )
-            for one in group
-        ],
+        [_accepted(one.line) for one in group],
         by=taking.by("received_by", first.received_by),
         at=taking.at("received_at", first.received_at),
     )
@@ -87,6 +88,15 @@ def _take_delivery(taking: Taking, group: Sequence[Numbered[_Arrival]]) -> None:
                 f"it would be {made} here, not {one.line.lot}",
                 "Import the earlier lots first, or leave it empty.",
             )
+
+
+def _accepted(line: _Arrival) -> AcceptedArrival:
+    return AcceptedArrival(
+        serial=line.serial,
+        device_class=line.device_class,
+        note=line.note or "",
+        is_on_list=line.is_on_packing_list is not False,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
