@@ -88,7 +88,7 @@ class Plot:
             self.drawing.line(x, y + 9, x, BOTTOM, "limit", width=0.9, dash=Dash.DOTTED)
         named = list(dict.fromkeys(gate.label for gate in sorted(marks, key=lambda gate: gate.x)))
         for row, label in enumerate(named):
-            self.drawing.text(RIGHT, TOP + 10 + 10 * row, f"bar: {label}", anchor="end", size=_SMALL)
+            self.drawing.text(RIGHT, TOP + 7 + 10 * row, f"bar: {label}", anchor="end", size=_SMALL)
 
     def legend(self, entries: Sequence[tuple[str, Dash]]) -> None:
         """Name the curves by their line styles, above the axes."""
