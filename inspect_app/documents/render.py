@@ -21,10 +21,11 @@ from inspect_app.documents import wording
 from inspect_app.documents.attached import attached_files
 from inspect_app.documents.attachment import AttachedFile
 from inspect_app.documents.code import code_of
-from inspect_app.documents.drawn import DrawnFigure, Lettering
+from inspect_app.documents.drawn import DrawnFigure
 from inspect_app.documents.figures import Figure
 from inspect_app.documents.finish import finish
 from inspect_app.documents.imprint import Imprint
+from inspect_app.documents.lettering import Lettering
 from inspect_app.documents.markup import Markup
 from inspect_app.documents.paper import Paper
 from inspect_app.documents.printable import printable, sentence, shortened, unbroken

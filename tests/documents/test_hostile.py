@@ -56,6 +56,19 @@ def test_what_is_printed_as_a_code_point_is_attached_as_it_is():
     assert json.loads(record.text)["device"]["serial"] == EMOJI + HAN
 
 
+def test_words_in_figures_are_spelled_out_too(caplog):
+    done = tuple(
+        (papers.step(f"bars.{mode}", "bar-target", "Bars", mode=mode), papers.bar_target(), papers.TARGET)
+        for mode in ("night", HAN)
+    )
+    demand = papers.demand("4.1", "Bars", "bar-target", "resolution", "lp/mm", at_least=4.0)
+    with caplog.at_level(logging.WARNING, logger="weasyprint"):
+        said = text_of(documents.render_certificate(papers.paper(done, (demand,), ())))
+
+    assert caplog.records == []
+    assert "Bar target, horizontal night ‹U+5C71 U+7530› 0 2 4" in said
+
+
 def test_nothing_is_said_of_code_points_where_all_signs_can_be_printed(certificate):
     assert "U+" not in text_of(certificate)
 
