@@ -6,19 +6,20 @@ from typing import Final
 import click
 
 from inspect_app import workflow
-from inspect_app.cli._place import instance_option
+from inspect_app.cli._place import instance_option, opened
 from inspect_app.errors import NotAllowed
 
 EXAMPLES: Final = """\b
 Examples:
   inspect-app database check
   inspect-app database upgrade
+  inspect-app database recount
 """
 
 
-@click.group(short_help="Check or upgrade the schema of the record.", epilog=EXAMPLES, no_args_is_help=False)
+@click.group(short_help="Keep the schema of the record.", epilog=EXAMPLES, no_args_is_help=False)
 def command() -> None:
-    """Check or upgrade the schema of the record."""
+    """Check or upgrade the schema of the record; write anew what is counted from it."""
 
 
 @command.command("check", short_help="Say how the schema stands.")
@@ -40,3 +41,11 @@ def upgrade(instance: Path | None) -> None:
         click.echo(f"The record stands at {before.wanted} already.")
     else:
         click.echo(f"Upgraded the record from {before.found or 'nothing'} to {before.wanted}.")
+
+
+@command.command("recount", short_help="Count the devices of every lot anew.")
+@instance_option
+def recount(instance: Path | None) -> None:
+    """Count the devices of every lot anew, where verify says that a tally is wrong; nothing sealed is touched."""
+    with opened(instance) as place:
+        click.echo(f"{workflow.recount(place)} lots counted.")

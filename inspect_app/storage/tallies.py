@@ -40,8 +40,10 @@ IS_CLOSED: Final = (
 _COUNTED: Final = frozenset(
     {ArrivalRow, InspectionRow, SignatureRow, ReopeningRow, DocumentRow, NonconformityRow, NonconformityActRow}
 )
+_NUMBERS: Final = tuple(one.name for one in LotTallyRow.__table__.columns if one.name != "lot_id")
 _AT_ONCE: Final = 100
 _NAMED_PROBLEMS: Final = 20
+_REMEDY: Final = "inspect-app database recount"
 _DECIDED: Final = (Outcome.ACCEPTED, Outcome.REJECTED)
 Numbers = dict[str, int]
 
@@ -61,9 +63,12 @@ def write(session: Session, lot_ids: Sequence[int]) -> None:
             session.execute(insert(LotTallyRow), [{"lot_id": key, **numbers} for key, numbers in counted.items()])
 
 
-def fill(session: Session) -> None:
-    """Tally every lot: those of a record from before this table."""
-    write(session, session.scalars(select(LotRow.id).order_by(LotRow.id)).all())
+def write_all(session: Session) -> int:
+    """Tally every lot anew, whatever stood there, and return how many there are."""
+    session.execute(delete(LotTallyRow))
+    lot_ids = session.scalars(select(LotRow.id).order_by(LotRow.id)).all()
+    write(session, lot_ids)
+    return len(lot_ids)
 
 
 def lots_where(session: Session, some: ColumnElement[Any]) -> tuple[int, ...]:
@@ -84,14 +89,14 @@ def problems(session: Session) -> Iterator[str]:
         for lot_id in some:
             if wanted.get(lot_id) != found.get(lot_id) and named < _NAMED_PROBLEMS:
                 named += 1
-                yield f"the tally of lot {lot_id} is not what its devices, signatures and nonconformities give"
+                yield f"the tally of lot {lot_id} is not what its rows give; if it alone is wrong: {_REMEDY}"
     yield from _strays(session)
 
 
 def _strays(session: Session) -> Iterator[str]:
     known = select(LotRow.id)
     for lot_id in session.scalars(select(LotTallyRow.lot_id).where(LotTallyRow.lot_id.not_in(known)).distinct()):
-        yield f"a tally is kept for lot {lot_id}, which does not exist"
+        yield f"a tally is kept for lot {lot_id}, which does not exist; if it alone is wrong: {_REMEDY}"
 
 
 def _in_batches(values: Sequence[int]) -> Iterator[Sequence[int]]:
@@ -131,9 +136,6 @@ def _counted(session: Session, lot_ids: Sequence[int]) -> Mapping[int, Numbers]:
             counted = found.setdefault(row["lot_id"], dict.fromkeys(_NUMBERS, 0))
             counted |= {name: int(number or 0) for name, number in row.items() if name != "lot_id"}
     return found
-
-
-_NUMBERS: Final = tuple(one.name for one in LotTallyRow.__table__.columns if one.name != "lot_id")
 
 
 def _devices(lot_ids: Sequence[int]) -> Any:

@@ -79,7 +79,7 @@ from inspect_app.workflow.control.studies import (
     reader_study,
 )
 from inspect_app.workflow.evidence import evidence_frame, evidence_preview, evidence_size, keep_file, open_evidence
-from inspect_app.workflow.keeping import VerifyReport, back_up, restore, verify
+from inspect_app.workflow.keeping import VerifyReport, back_up, recount, restore, verify
 from inspect_app.workflow.lots.looking import LookErrors, look_errors
 from inspect_app.workflow.lots.lot_verdicts import FOLLOW_UPS, decide_lot, declare_resubmission
 from inspect_app.workflow.lots.progress import (
@@ -497,6 +497,7 @@ __all__ = [
     "recall_all",
     "receive_shipment",
     "record_step",
+    "recount",
     "reference_chart",
     "reference_charts",
     "rename_view",

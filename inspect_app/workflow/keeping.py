@@ -14,7 +14,7 @@ from typing import IO, BinaryIO, Final
 
 from inspect_app import __version__
 from inspect_app.errors import Damaged, InspectError, NotAllowed, UnusableInput
-from inspect_app.storage import Session, documents, newest_schema, snapshot, verifying
+from inspect_app.storage import Session, documents, newest_schema, snapshot, tallies, verifying
 from inspect_app.workflow.settings import read_settings
 from inspect_app.workflow.workplace import Workplace, reading
 
@@ -44,6 +44,12 @@ def verify(workplace: Workplace) -> VerifyReport:
     except InspectError as error:
         return VerifyReport(counts={}, problems=(*problems, str(error)), head="")
     return VerifyReport(counts=counts, problems=tuple(problems), head=head)
+
+
+def recount(workplace: Workplace) -> int:
+    """Count the devices of every lot anew, where `verify` says that a tally is wrong, and return how many lots."""
+    with workplace.database.writing() as session:
+        return tallies.write_all(session)
 
 
 def _file_problems(workplace: Workplace, session: Session) -> Iterator[str]:

@@ -4,10 +4,12 @@ import json
 import os
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import urllib.request
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -279,6 +281,16 @@ def test_the_schema_is_checked_and_upgraded(run: Run, tmp_path: Path) -> None:
     assert run("database", "upgrade", "--instance", tmp_path)[0] == 0
     assert run("database", "check", "--instance", tmp_path)[0] == 0
     assert "already" in run("database", "upgrade", "--instance", tmp_path)[1]
+
+
+def test_a_tally_that_was_changed_is_told_and_counted_anew(run: Run, lived: Path) -> None:
+    with closing(sqlite3.connect(lived / "record.db")) as stranger, stranger:
+        stranger.execute("UPDATE lot_tally SET held = held + 1 WHERE lot_id = 1")
+
+    status, out, err = run("verify", "--instance", lived)
+    assert (status, "tally of lot 1" in out + err, "inspect-app database recount" in out + err) == (1, True, True)
+    assert run("database", "recount", "--instance", lived)[:2] == (0, "2 lots counted.\n")
+    assert run("verify", "--instance", lived)[0] == 0
 
 
 @pytest.fixture

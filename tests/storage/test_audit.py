@@ -134,7 +134,7 @@ def test_a_record_cut_at_its_end_ends_in_another_seal(copy: Path, lived: Path) -
         "DELETE FROM event WHERE id = (SELECT max(id) FROM event)",
     )
     with opened(f"sqlite:///{copy}") as database, database.writing() as session:
-        tallies.fill(session)  # as whoever cuts would
+        tallies.write_all(session)  # as whoever cuts would
 
     assert problems(copy) == []
     assert seal(copy) != seal(lived)

@@ -39,5 +39,5 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("lot_id", name="pk_lot_tally"),
     )
     with Session(op.get_bind()) as session:
-        tallies.fill(session)
+        tallies.write_all(session)
         session.flush()
