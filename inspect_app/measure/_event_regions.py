@@ -19,6 +19,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 _FINEST_CELLS: Final = 6_000
 _STORE_NUMBERS: Final = 16_000_000
+_AT_A_TIME: Final = 16  # frames
 _WEAK: Final = 0.003  # share of the strongest patch's energy below which a patch is stray light,
 _FULL: Final = 0.3  # unless it swings by so much of the fullest swing: a small lamp beside a large screen
 _TOGETHER: Final = 1.5  # frames within which patches are of one moment: a scanned display, tiles of a coder
@@ -96,14 +97,17 @@ def _cell_size(samples: Samples, coarsening: int) -> int:
 
 
 def _cells(samples: Samples, size: int) -> npt.NDArray[np.float32]:
+    """Return the mean of cells of `size` samples; some frames at a time, so that they stay near the processor."""
     frames, rows, cols = samples.codes.shape
     rows, cols = rows // size * size, cols // size * size
-    lines = np.zeros((frames, rows // size, cols), dtype=np.float32)
-    for y in range(size):
-        lines += samples.codes[:, y:rows:size, :cols]
     cells = np.zeros((frames, rows // size, cols // size), dtype=np.float32)
-    for x in range(size):
-        cells += lines[:, :, x::size]
+    for first in range(0, frames, _AT_A_TIME):
+        part, sums = samples.codes[first : first + _AT_A_TIME, :rows, :cols], cells[first : first + _AT_A_TIME]
+        lines = part[:, ::size].astype(np.float32)
+        for y in range(1, size):
+            lines += part[:, y::size]
+        for x in range(size):
+            sums += lines[:, :, x::size]
     cells /= size**2
     return cells
 
@@ -215,13 +219,15 @@ def _steadiest(film: Film, samples: Samples, mask: BoolArray, size: int) -> tupl
 
     Where it stands still all of it is taken, for a scanned display changes first at its border.
     """
-    whole = _trace(film, samples, mask, size)
     inner = np.asarray(ndimage.binary_erosion(mask, np.ones((3, 3), dtype=bool)))
     if inner.sum() < _FEWEST_CELLS:
-        return whole, False
-    inside = _trace(film, samples, inner, size)
-    is_shaken = _unrest(whole[0]) > _SHAKEN * _unrest(inside[0]) + _STILL
-    return (inside if is_shaken else whole), is_shaken
+        return _trace(film, samples, mask, size), False
+    inside, box = _trace(film, samples, inner, size)
+    border, whole_box = _trace(film, samples, mask & ~inner, size)
+    share = float(inner.sum() / mask.sum())
+    whole = share * inside + (1 - share) * border
+    is_shaken = _unrest(whole) > _SHAKEN * _unrest(inside) + _STILL
+    return ((inside, box) if is_shaken else (whole, whole_box)), is_shaken
 
 
 def _unrest(light: FloatArray) -> float:

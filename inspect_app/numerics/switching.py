@@ -139,7 +139,7 @@ def switching_patches(cells: CellArray, *, may_flicker: bool = False) -> tuple[P
         Cells whose swing stands clear of their own noise, joined to neighbours that switch in the same direction
         within two frames. Cells that only tremble (edges in a shaken film) have as much noise as swing and stay out.
     """
-    smooth = ndimage.uniform_filter1d(cells, 3, axis=0, mode="nearest")
+    smooth = _smoothed(cells)
     low, high = smooth.min(axis=0), smooth.max(axis=0)
     swing = high - low
     quarters = np.array_split(cells, _QUARTERS) if may_flicker and len(cells) >= _LEAST_QUARTERED else [cells]
@@ -155,11 +155,25 @@ def switching_patches(cells: CellArray, *, may_flicker: bool = False) -> tuple[P
     return tuple(sorted((patch for patch in patches if patch is not None), key=lambda patch: patch.first))
 
 
+def _smoothed(cells: CellArray) -> CellArray:
+    """Return the mean of three frames at each frame; a filter along the first axis takes four times as long."""
+    smooth = np.empty_like(cells)
+    smooth[1:-1] = cells[:-2]
+    smooth[0], smooth[-1] = cells[0], cells[-2]
+    smooth += cells
+    smooth[:-1] += cells[1:]
+    smooth[-1] += cells[-1]
+    smooth /= 3
+    return smooth
+
+
 def _cell_noise(cells: CellArray) -> CellArray:
     """Return the standard deviation of the white noise of each cell, shape (rows, cols)."""
     chosen = np.unique(np.linspace(0, len(cells) - 2, min(len(cells) - 1, _STEPS_FOR_NOISE)).astype(int))
-    steps = np.abs(cells[chosen + 1] - cells[chosen])
-    return np.asarray(np.median(steps, axis=0) / (0.6745 * np.sqrt(2)))
+    steps = np.abs(cells[chosen + 1] - cells[chosen]).reshape(len(chosen), -1)
+    by_cell, middle = np.ascontiguousarray(steps.T), len(chosen) // 2  # in rows it takes a sixth of the time
+    by_cell.partition(middle, axis=1)
+    return np.asarray(by_cell[:, middle] / (0.6745 * np.sqrt(2))).reshape(cells.shape[1:])
 
 
 def liveliest_patch(cells: CellArray) -> BoolArray | None:
