@@ -21,6 +21,10 @@ METHOD: Final = "strobe bands, trapezoid of flash and exposure fitted (common pr
 WANTED_BANDS: Final = 3.0
 _LEAST_GAIN: Final = 40.0  # chi-squared of seven more parameters that chance does not reach
 _LEAST_GAIN_BELOW_ONE: Final = 9.0  # chi-squared; at most 6.5 in 240 pictures with less than one band (own bench)
+_MOST_DOUBT: Final = 0.1  # of the readout time: with a told duty, but noise or an edge too few, nothing is measured
+_DUTY: Final = (
+    0.01  # of itself, by which a strobe may be lit for shorter or longer than told (common practice, no source)
+)
 _LEAST_ROWS: Final = 32
 _UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
 _CLOCK: Final = 1e-4 / 3**0.5  # of the generator: 100 ppm, rectangular (common practice, no source)
@@ -31,6 +35,11 @@ class ReadoutOptions(PictureOptions):
     """Options of the readout check."""
 
     strobe_hz: Annotated[float, Field(gt=0, le=1e6, description="Strobe frequency"), Unit("Hz")]
+    strobe_duty: Annotated[
+        float | None,
+        Field(ge=0.005, le=0.95, description="Share of the strobe's period for which it is lit, where it is known"),
+        Unit("1"),
+    ] = None
     rows: Annotated[
         int | None, Field(ge=2, le=1_000_000, description="Rows of the sensor, where the picture was scaled")
     ] = None
@@ -70,15 +79,16 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     UnusableInput
         Neither picture nor counted bands, or both.
     NothingToMeasure
-        No bands, or less than one full period of them: the strobe frequency to use is named.
+        No bands, or too few of them to tell their distance: the strobe frequency to use is named.
 
     Notes
     -----
     Readout time = bands over the full height / strobe frequency. The bands are the overlap of flash and open row, a
     periodic trapezoid, fitted to the means of the rows together with the fall-off of the light. Assumes a rolling
     shutter of constant speed and a picture that was not cropped in height. Breaks down where the exposure is a multiple
-    of the strobe's period (no bands) and where less than one full period is seen, as also happens with one to two bands
-    that lie so that each kind of edge is seen once: both are refused. See `inspect_app.numerics.bands.fit_bands`.
+    of the strobe's period (no bands) and where less than one full period is seen: refused. One to two bands may lie so
+    that each kind of edge is seen once: refused too, unless `options.strobe_duty` tells how long the flash is, for then
+    the length of one band is enough. See `inspect_app.numerics.bands.fit_bands`.
     """
     if options.bands_counted:
         return _counted(captures, options)
@@ -129,7 +139,10 @@ def _bands(taken: Still, options: ReadoutOptions) -> tuple[Bands, str]:
         )
     profiles = {"rows": taken.exposure.mean(axis=1), "columns": taken.exposure.mean(axis=0)}
     unrest = {axis: _unrest(profile) * (_UPRIGHT if axis == "rows" else 1.0) for axis, profile in profiles.items()}
-    fits = ((fit_bands(profiles[axis]), axis) for axis in sorted(unrest, key=lambda axis: -unrest[axis]))
+    fits = (
+        (fit_bands(profiles[axis], options.strobe_duty), axis)
+        for axis in sorted(unrest, key=lambda axis: -unrest[axis])
+    )
     seen = next(((bands, axis) for bands, axis in fits if bands is not None and bands.gain > _LEAST_GAIN), None)
     if seen is None:
         raise NothingToMeasure(
@@ -138,12 +151,15 @@ def _bands(taken: Still, options: ReadoutOptions) -> tuple[Bands, str]:
             f"Shorten the exposure; if none come, use a strobe of {WANTED_BANDS * options.strobe_hz:.0f} Hz.",
         )
     best, axis = seen
-    if best.gain_below_one < _LEAST_GAIN_BELOW_ONE or best.count < 1:
-        count = min(best.count, 1.0)
+    is_told = options.strobe_duty is not None
+    is_open = best.count_sd > _MOST_DOUBT * best.count if is_told else best.gain_below_one < _LEAST_GAIN_BELOW_ONE
+    if is_open or best.count < 1:
+        hz = _wanted_hz(options.strobe_hz, min(best.count, 1.0))
+        also = "; or give --strobe-duty, if it is known" if not is_told else ""
         raise NothingToMeasure(
             taken.name,
             "less than one full period of bands is seen",
-            f"Use a strobe of at least {_wanted_hz(options.strobe_hz, count):.0f} Hz, so that three bands are seen.",
+            f"Use a strobe of at least {hz:.0f} Hz, so that three bands are seen{also}.",
         )
     return best, axis
 
@@ -162,6 +178,9 @@ def _measured(taken: Still, found: Bands, axis: str, options: ReadoutOptions) ->
         line("rounding to codes and rows", readout_ms * _ROUNDING_ROWS / lines, "rectangular"),
         line("strobe frequency, 100 ppm", readout_ms * _CLOCK, "rectangular"),
     ]
+    if options.strobe_duty is not None:
+        moved_ms = _shift(found, options.strobe_duty) * 1000 / options.strobe_hz
+        budget.append(line("strobe duty, 1 % of itself", moved_ms / 3**0.5, "rectangular"))
     per_line = 1000 / (options.rows or lines)
     return Measured(
         check="readout",
@@ -173,6 +192,12 @@ def _measured(taken: Still, found: Bands, axis: str, options: ReadoutOptions) ->
         traces=_traces(found, lines),
         warnings=_warnings(taken, found, axis, options),
     )
+
+
+def _shift(found: Bands, duty: float) -> float:
+    """Return by how many bands the count moves where the strobe is lit for a little longer than told."""
+    beside = fit_bands(found.profile, duty * (1 + _DUTY))
+    return 0.0 if beside is None else abs(beside.count - found.count)
 
 
 def _traces(found: Bands, lines: int) -> tuple[Trace, ...]:

@@ -44,6 +44,7 @@ _QUIETEST: Final = 0.05  # of the largest variance of what remains
 
 _LOW: Final = np.array([0.2, -np.inf, 0.01, _NARROW, -1.5, -3.0])
 _HIGH: Final = np.array([np.inf, np.inf, 0.99, 0.98, 1.5, 3.0])
+_FLASH: Final = 3  # of the parameters: the one that is told, if any
 _SCALES: Final = np.array([0.02, 0.02, 0.05, 0.05, 0.1, 0.1])
 _LEVELS_PRIOR: Final = np.array([1.0, 1.0, 10.0])  # of the range: pedestal, light between bands, height of bands
 _FALL_PRIOR: Final = np.array([0.0, -0.8])  # tilt and bow of the light over the profile, and
@@ -66,7 +67,7 @@ class Bands:
         Drop of the sum of squares against a profile without bands, in units of the scatter's variance: chi-squared.
     gain_below_one : float
         How much better (chi-squared) the fit is than the best one with less than one band; tells whether a full
-        period is in the picture.
+        period is in the picture. Infinite where the flash is known.
     fitted : ndarray of shape (n,)
         The fitted profile, at `places`.
     places : ndarray of shape (n,)
@@ -87,11 +88,12 @@ class Bands:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Profile:
-    """Values over a range of 1 at places from 0 to 1, and the noise from one to the next."""
+    """Values over a range of 1 at places from 0 to 1, the noise from one to the next, and the flash if it is told."""
 
     places: FloatArray
     values: FloatArray
     noise: float
+    flash: float | None
 
 
 def trapezoid(phase: FloatArray, width: float, ramp: float) -> FloatArray:
@@ -122,13 +124,15 @@ _TEMPLATES: Final = tuple((width, min(ramp, width)) for width in _WIDTHS for ram
 _TABLE: Final = np.array([trapezoid((np.arange(_TABLE_STEPS) + 0.5) / _TABLE_STEPS, *shape) for shape in _TEMPLATES])
 
 
-def fit_bands(profile: FloatArray) -> Bands | None:
+def fit_bands(profile: FloatArray, flash: float | None = None) -> Bands | None:
     """Fit a strobe's bands to the mean of each row.
 
     Parameters
     ----------
     profile : ndarray of shape (rows,)
         Proportional to exposure.
+    flash : float, optional
+        Share of the strobe's period for which it is lit, where it is known.
 
     Returns
     -------
@@ -163,8 +167,11 @@ def fit_bands(profile: FloatArray) -> Bands | None:
         return None
     values = averaged / scale
     noise = max(float(np.median(np.abs(np.diff(values)))) / (0.6745 * 2**0.5), _LEAST_STEP)
-    seen = _Profile((np.arange(len(values)) + 0.5) / len(values), values, noise)
+    seen = _Profile((np.arange(len(values)) + 0.5) / len(values), values, noise, flash)
     *starts, below = _starts(values)
+    if flash is not None:
+        told = [start for found in (*starts, below) for start in _as_told(found, flash)]
+        return _described(seen, [_refined(seen, start) for start in told], [], scale)
     fits = _searched(seen, starts)
     best = min(fits, key=_cost)
     fewer = [_refined(seen, start, most=_BELOW_ONE) for start in (below, *_stretched(best.x))]
@@ -209,6 +216,17 @@ def _stretched(found: FloatArray) -> list[FloatArray]:
         for own, share in ((0.0, min(width * wider, 1.0)), (0.5, 1 - min((1 - width) * wider, 1.0))):
             place = (middle + own + round(0.5 * count - middle - own)) / count
             starts.append(np.array([fewer, place * fewer - own, share, ramp * wider, *fall]))
+    return starts
+
+
+def _as_told(found: FloatArray, flash: float) -> list[FloatArray]:
+    """Return starts with a flash as told, which is the ramp of the parameters: as many bands, or bands as wide."""
+    count, middle, width, ramp = found
+    place = (middle + round(0.5 * count - middle)) / count
+    starts = [np.array([count, middle, shape, flash]) for shape in (width, ramp)]
+    for own, other in ((width, ramp), (ramp, width)):
+        scaled = count * flash / own
+        starts.append(np.array([scaled, place * scaled, min(other * flash / own, 0.98), flash]))
     return starts
 
 
@@ -280,20 +298,32 @@ def _best_of(values: FloatArray, count: float) -> tuple[float, FloatArray]:
 def _refined(
     seen: _Profile, start: FloatArray, most: float | None = None, tries: int = _TRIES
 ) -> optimize.OptimizeResult:
-    def misfit(parameters: FloatArray) -> FloatArray:
-        return _misfit(seen, parameters)
-
     begun = start if len(start) == len(_LOW) else np.concatenate([start, _FALL_PRIOR / 2])
     high = _HIGH.copy()
     high[0] = most or len(seen.values) / 3
-    return optimize.least_squares(
+    begun = np.clip(begun, _LOW + 1e-6, high - 1e-6)
+    is_free = np.arange(len(_LOW)) != (_FLASH if seen.flash is not None else -1)
+
+    def whole(free: FloatArray) -> FloatArray:
+        parameters = begun.copy()
+        parameters[is_free] = free
+        return parameters
+
+    def misfit(free: FloatArray) -> FloatArray:
+        return _misfit(seen, whole(free))
+
+    found = optimize.least_squares(
         misfit,
-        np.clip(begun, _LOW + 1e-6, high - 1e-6),
-        bounds=(_LOW, high),
-        x_scale=_SCALES,
-        diff_step=[1e-5] * len(_LOW),
+        begun[is_free],
+        bounds=(_LOW[is_free], high[is_free]),
+        x_scale=_SCALES[is_free],
+        diff_step=[1e-5] * int(is_free.sum()),
         max_nfev=tries,
     )
+    slopes = np.zeros((len(found.fun), len(_LOW)))
+    slopes[:, is_free] = np.asarray(found.jac)
+    found.x, found.jac = whole(found.x), slopes
+    return found
 
 
 def _misfit(seen: _Profile, parameters: FloatArray) -> FloatArray:
@@ -319,7 +349,7 @@ def _described(
     covariance[np.cumsum(covariance < 0) > 0] = 0.0
     variance = max(float(covariance[0] + 2 * covariance[1:].sum()), 1e-12)
     memory = np.concatenate([covariance, np.zeros(len(values) - len(covariance))])
-    spread = _spread(np.asarray(best.jac), memory, growth, seen.noise)
+    spread = _spread(best.jac, memory, growth, seen.noise)
     secants = _secants(seen, best.x, np.sqrt(np.maximum(np.diag(spread), 0.0)))
     spread = _spread(secants, memory, growth, seen.noise)
     within = max(float(spread[0, 0]), 0.0) + _between(best, [*fits, *fewer], variance)
@@ -328,7 +358,7 @@ def _described(
         count_sd=_CORNERS * (_TRADING if best.x[0] < _FEW_BANDS else 1.0) * float(np.sqrt(within)),
         contrast=float(np.ptp(values + remainder)) / float(np.sqrt(max(covariance[0], 1e-12))),
         gain=(_flat_cost(seen) - 2 * best.cost) / variance,
-        gain_below_one=2 * float(min(fewer, key=_cost).cost - best.cost) / variance,
+        gain_below_one=2 * float(min(map(_cost, fewer), default=np.inf) - best.cost) / variance,
         fitted=(values + remainder) * scale,
         places=seen.places,
         profile=values * scale,
@@ -356,7 +386,7 @@ def _secants(seen: _Profile, found: FloatArray, steps: FloatArray) -> FloatArray
     columns = []
     for number, step in enumerate(np.clip(steps, _LEAST_STEP, _LARGEST_STEP)):
         away = np.zeros_like(found)
-        away[number] = step
+        away[number] = 0.0 if number == _FLASH and seen.flash is not None else step
         columns.append((_misfit(seen, found + away) - _misfit(seen, found - away)) / (2 * step))
     return np.stack(columns, axis=1)
 

@@ -80,6 +80,30 @@ def test_one_rising_and_one_falling_edge_are_refused_however_many_bands_there_ar
     assert readout_of(edges_twice, strobe_hz=400)["readout_time"].value == pytest.approx(3.5, rel=0.02)
 
 
+def test_a_known_duty_tells_the_readout_time_from_one_band(tmp_path):
+    """Truth by construction: 1.3 bands, one edge of each kind; lit for a fifth of the period, told to 1 %."""
+    scene = {"readout_s": 1.3 / 400, "strobe_hz": 400, "duty": 0.2, "open_s": 0.0002, "start": 0.6, "snr": 200}
+    picture = strobe_picture(np.random.default_rng(15), **scene)
+    path = write_picture(tmp_path / "one.tif", picture)
+
+    found = readout_of(path, strobe_hz=400, strobe_duty=0.2)["readout_time"]
+
+    assert found.value == pytest.approx(3.25, abs=2 * found.standard_uncertainty)
+    assert 0.005 < found.standard_uncertainty / found.value < 0.03
+    with pytest.raises(NothingToMeasure, match="strobe-duty"):
+        readout_of(path, strobe_hz=400)
+
+
+def test_a_known_duty_does_not_move_what_several_bands_tell(tmp_path):
+    """Invariance: three bands and a half tell their distance themselves."""
+    path = write_picture(tmp_path / "bands.tif", strobe_picture(np.random.default_rng(16), duty=0.2))
+    plain = readout_of(path, strobe_hz=400)["readout_time"]
+
+    told = readout_of(path, strobe_hz=400, strobe_duty=0.2)["readout_time"]
+
+    assert told.value == pytest.approx(plain.value, abs=2 * plain.standard_uncertainty)
+
+
 def test_a_black_level_does_not_hide_how_the_light_falls_off(tmp_path):
     """The light falls off by 80 % to the corners, the camera's black level does not: 1.8 bands at a row SNR of 20."""
     picture = strobe_picture(
