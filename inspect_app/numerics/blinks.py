@@ -49,7 +49,8 @@ _SHORT: Final = 0.7  # of the shorter part of a blink
 _LEAST_NOISE: Final = 0.005  # of the swing: coding and rounding of codes
 _GAP_EVIDENCE: Final = (9.0, 2.0)  # chi-squared of a gap, one frame in a hundred, and of each frame in it
 _CLOCK_EVIDENCE: Final = 15.0  # chi-squared of a rate that is the file's own within
-_SAME_CLOCK: Final = 0.001
+_SAME_CLOCK: Final = 0.001  # relative: a crystal is nearer than this to its nominal rate,
+_NEAR_CLOCK: Final = 0.03  # and a film in slow motion, or with another nominal rate, further off than this
 _CAP: Final = 50.0  # chi-squared of one frame at most
 _ALIKE_COST: Final = 10.0  # chi-squared by which another end may be worse and still true
 _MOST_UNSURE: Final = 6  # frames that far off the clock: more are no steady blinking
@@ -138,8 +139,9 @@ def blink_clock(light: FloatArray, shown: IntArray, expected: float | None = Non
     on by the same share of a blink from frame to frame and by twice that share where a frame is missing. Rates come
     from the power of short blocks and from the file's clock; for each, the cheapest path through the phases says where
     frames are missing (Viterbi algorithm), a least-squares fit then mends rate and shape, and the stretch doubles until
-    it is the whole film. Of the ends, the one is kept against which least speaks; another count of missing frames
-    that fits nearly as well makes the count unsure and widens the rate's doubt to half of their distance. Where the
+    it is the whole film. Of the ends, the one is kept against which least speaks; another count of missing frames that
+    fits nearly as well makes the count unsure and widens the rate's doubt to half of their distance; so does a rate a
+    little off the file's where the shutter is shut at some switches, for frames missing there look the same. Where the
     shutter is shut at many switches, the posterior of the period takes the place of the fit: see
     `inspect_app.numerics.blink_period.period_of`.
 
@@ -171,15 +173,29 @@ def blink_clock(light: FloatArray, shown: IntArray, expected: float | None = Non
         return None
     period = _period(share, fit, path)
     miscounted = [other for other, its in others if its.missing.sum() != path.missing.sum()]
-    apart = max((abs(1 / other.wave.rate - period.frames) for other in miscounted), default=0.0)
+    rivals = [1 / other.wave.rate for other in miscounted]
+    if expected is not None and _may_hide_frames(share, fit.wave, frames, expected):
+        rivals.append(1 / expected)
+    apart = max((abs(rival - period.frames) for rival in rivals), default=0.0)
     return BlinkClock(
         frames_per_blink=period.frames,
         frames_per_blink_sd=float(np.hypot(period.frames_sd, apart / 2)),
         missing=path.missing[1:],
         blinks=fit.wave.rate * frames,
         worst=float(np.abs(fit.rest).max()),
-        is_ambiguous=bool(miscounted),
+        is_ambiguous=bool(rivals),
     )
+
+
+def _may_hide_frames(share: FloatArray, wave: _Wave, frames: int, expected: float) -> bool:
+    """Say whether a rate a little off the file's may stand for missing frames that a shut shutter hides."""
+    is_near = _SAME_CLOCK < abs(wave.rate / expected - 1) < _NEAR_CLOCK
+    return is_near and not _sees_switches(share, 2 * wave.rate * frames)
+
+
+def _sees_switches(share: FloatArray, switches: float) -> bool:
+    """Say whether nearly every switch of the light leaves a frame that is partly lit."""
+    return bool(np.sum((share > _PARTLY) & (share < 1 - _PARTLY)) > _OPEN * switches)
 
 
 def _evidence(ends: list[tuple[_Fit, _Path]], shown: IntArray, expected: float | None) -> FloatArray:
@@ -230,8 +246,7 @@ def _period(share: FloatArray, fit: _Fit, path: _Path) -> Period:
     floor = _CODING / (float(np.ptp(frames)) * wave.rate)
     least = Period(frames=1 / wave.rate, frames_sd=float(np.hypot(fit.rate_sd / wave.rate**2, floor)))
     switches = 2 * wave.rate * float(np.ptp(frames))
-    is_open = np.sum((share > _PARTLY) & (share < 1 - _PARTLY)) > _OPEN * switches
-    if is_open or opening > _SHORT * min(duty, 1 - duty) / wave.rate:
+    if _sees_switches(share, switches) or opening > _SHORT * min(duty, 1 - duty) / wave.rate:
         return least
     model = trapezoid(wave.phase + wave.rate * frames, duty, wave.ramp)
     low, high = np.linalg.lstsq(np.stack([1 - model, model], axis=1), share, rcond=None)[0]
