@@ -54,4 +54,5 @@ def command(name: str, file: Path, is_trial: bool, instance: Path | None) -> Non
 
 
 def _counts(done: Imported) -> str:
-    return f"{len(done.lines)} lines, " + ", ".join(f"{done.count(state)} {state}" for state in LineState)
+    lines = "1 line" if len(done.lines) == 1 else f"{len(done.lines)} lines"
+    return f"{lines}, " + ", ".join(f"{done.count(state)} {state}" for state in LineState)

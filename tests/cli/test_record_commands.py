@@ -33,6 +33,7 @@ COMMANDS = (
     "supersede",
     "revoke",
     "export",
+    "import",
     "report",
 )
 Run = Callable[..., tuple[int, str, str]]
@@ -225,6 +226,36 @@ def test_a_list_is_exported_to_a_file_or_to_stdout(run: Run, lived: Path, tmp_pa
     assert [row["serial"] for row in json.loads(target.read_text(encoding="utf-8"))] == ["BM-002"]
     assert run(*arguments, "--where", "colour=red")[0] == 2
     assert run(*arguments, "--output", tmp_path / "nowhere" / "x.csv")[0] == 2
+
+
+def test_a_list_is_imported_after_a_look_at_each_line(run: Run, instance: Path, tmp_path: Path) -> None:
+    file = tmp_path / "more.csv"
+    run("export", "accounts", "--instance", instance, "--output", file)
+    lines = file.read_bytes()
+    file.write_bytes(lines + b"nia,Nia,inspector,true\r\nivo,Ivo,owner,true\r\n")
+
+    status, said, _ = run("import", "accounts", file, "--instance", instance, "--preview")
+    assert status == 2
+    assert "line 7: new\nline 8: wrong: role: 'owner' is none" in said
+    assert "7 lines, 1 new, 5 known, 1 wrong; nothing was taken over" in said
+
+    file.write_bytes(lines + b"nia,Nia,inspector,true\r\n")
+    assert run("import", "accounts", file, "--instance", instance)[:2] == (
+        0,
+        "more.csv: 6 lines, 1 new, 5 known, 0 wrong\n",
+    )
+
+
+def test_what_follows_from_signatures_is_not_imported_by_command_either(
+    run: Run, instance: Path, tmp_path: Path
+) -> None:
+    file = tmp_path / "results.csv"
+    run("export", "results", "--instance", instance, "--output", file)
+
+    status, _, told = run("import", "results", file, "--instance", instance)
+
+    assert status == 2
+    assert "they are measured from captures and readings, and signed. Import what was typed and inspect" in told
 
 
 def test_verify_says_that_all_agrees_or_names_what_does_not(run: Run, lived: Path) -> None:
