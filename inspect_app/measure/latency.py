@@ -32,6 +32,7 @@ _CLOCK: Final = 1e-4 / 3**0.5  # a camera's crystal, 100 ppm at most (common pra
 """Relative standard uncertainty of the time base."""
 _FRAME_FLOOR: Final = 0.01
 """Intervals: coding and rounding of codes move an instant by so much even without noise (own bench)."""
+_MOST_RENEWED: Final = 20  # events: of more, each is worth less than the time that its renewals take
 
 
 class LatencyOptions(PictureOptions):
@@ -258,17 +259,16 @@ def _fits(
         stop = max(later[0] - 1, switch.index + 3) if later else len(values)
         near = switch.index - start
         own = slice(start, stop)
-        fits.append(_located(times_ms[own], values[own], near, interval_ms, opened_ms[:, own]))
+        is_steady = len(chosen) > _MOST_RENEWED or not flickers(values[own], near)
+        found = None if is_steady else locate_renewal(times_ms[own], values[own], near, interval_ms, opened_ms[:, own])
+        fits.append(found or _at_crests(times_ms[own], values[own], near, interval_ms, opened_ms[:, own]))
     return fits
 
 
-def _located(times_ms: FloatArray, values: FloatArray, near: int, interval_ms: float, opened_ms: FloatArray) -> Located:
-    """Locate one change: of a screen that flickers by its renewals, or where these are not seen by its crests."""
-    if not flickers(values, near):
-        return locate(times_ms, values, near, interval_ms, opened_ms)
-    renewed = locate_renewal(times_ms, values, near, interval_ms, opened_ms)
-    if renewed is not None:
-        return renewed
+def _at_crests(
+    times_ms: FloatArray, values: FloatArray, near: int, interval_ms: float, opened_ms: FloatArray
+) -> Located:
+    """Locate one change of a screen that is steady, or is held at the crests of its flicker."""
     steady = steadied(values, near)
     found = locate(times_ms, steady.values, near, interval_ms, opened_ms)
     return found.doubted(steady.doubt * interval_ms)

@@ -84,8 +84,10 @@ def locate_renewal(
     rises = bool(np.median(values[near:]) > np.median(values[:near]))
     scenes = [_scene(times, values, near, interval, shutter, rises=rises) for shutter in opened]
     rates, bright = _rates(scenes[0]), float(scenes[0].values[scenes[0].bright :].var())
-    found = [[_closed_in(scene, rate) for rate in rates] for scene in scenes if rates]
-    if min((each.left for row in found for each in row), default=bright) > (1 - _EXPLAINED) * bright:
+    if not rates:
+        return None
+    found = [[_closed_in(scene, rate) for rate in rates] for scene in scenes]
+    if min(each.left for row in found for each in row) > (1 - _EXPLAINED) * bright:
         return None
     onset, onset_sd, evidence = np.array([_joined(row) for row in found]).T[:, :, None] * np.ones(len(KINDS))
     moment = times[near] + (onset if rises else -onset) * interval
@@ -124,6 +126,8 @@ def _rates(scene: _Scene) -> list[float]:
     power = np.abs(np.fft.rfft(rest * np.hanning(count), _PADDING * count)) ** 2
     rates = np.arange(len(power)) / (_PADDING * count)
     power[rates < max(1 / _LONGEST, 2 / count)] = 0
+    if not power.any():
+        return []
     peak = float(rates[power.argmax()])
     return [peak, 1 - peak] if _FOLDED < peak < _NEAR_HALF else [peak]
 

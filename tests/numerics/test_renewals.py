@@ -49,3 +49,10 @@ def test_a_steady_screen_does_not_flicker_and_one_that_brightens_slowly_has_no_r
 
     assert not flickers(steady, 41)
     assert locate_renewal(np.arange(110.0), slow, 44, 1.0, np.ones((1, 110))) is None
+
+
+def test_a_screen_that_stands_quite_still_has_no_renewals():
+    """Nothing there: a step without any noise."""
+    values = np.repeat([0.0, 1.0], 55)
+
+    assert locate_renewal(np.arange(110.0), values, 55, 1.0, np.ones((1, 110))) is None
