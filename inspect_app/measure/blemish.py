@@ -145,9 +145,9 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     What limits it: for soft spots the choice between the two diameters, up to 2 % of the diameter; for faint ones the
     texture, near the bound that its spectrum sets; most of all for spots without a plateau, whose depth and width
     trade against each other. What JPEG has rounded is reckoned with by the file's own tables (`texture.Rounding`): at
-    quality 80, 92 and 97 value ± 2 u holds 95, 98 and 100 of 100 diameters, where the texture alone held 86 and 93, and
-    90 % of them come within 14, 9 and 6 µm instead of 15 and 11; a spot of 8 % may be lost in it at quality 80 (141 of
-    145 are found). Under fibre texture so strong that faint spots drown in it 96 are held.
+    quality 80, 92 and 97 value ± 2 u holds 93, 97 and 97 of 100 diameters and 97, 99 and 99 of contrasts, and 90 % of
+    diameters come within 12, 9 and 8 µm. Under fibre texture so strong that faint spots drown in it, 89 of 100 are
+    found and 93 of those held.
 
     Assumes that spots are round, or so nearly that a circle of equal area serves; that the field fills a disc or the
     frame; and that the picture is linear in exposure. It breaks down at the border of the field, where a spot that

@@ -25,8 +25,7 @@ OUTGROWN = 1.35
 MOST_WINDOWS = 3
 SAME_END = 0.05  # of the diameter
 REMNANT_SHARE = 0.25  # of a spot's depth, close to it
-SIGNIFICANT = 5.0  # standard uncertainties of the depth
-SIGNIFICANT_ROUNDED = 4.0  # where rounding is a part of them, which blurs spots more than it draws any (own trials)
+SIGNIFICANT = 4.0  # standard uncertainties of the depth, of what stood out of the texture by six
 MOST_SPOTS = 400  # with more the field is nothing but spots
 MOST_FITS = 1200  # bounds the time, at 2 to 10 ms each; 400 clear spots take about 600
 
@@ -129,7 +128,6 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
     levels = levels_of(flat.relief.copy(), flat.inside, largest_px=largest_px, rounding=flat.rounding)
     candidates = find_candidates(levels, faintest=faintest)
     places = np.array([(c.x, c.y, c.diameter_px, c.strength) for c in candidates]).reshape(-1, 4)
-    significant = SIGNIFICANT if flat.rounding is None else SIGNIFICANT_ROUNDED
     found: list[FoundSpot] = []
     fits = 0
     for place, candidate in enumerate(candidates):
@@ -142,7 +140,7 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
         if fitted is None:
             continue
         spot = fitted.spot
-        if abs(spot.depth) < max(significant * spot.depth_u, faintest) or not _is_within(spot, flat.relief):
+        if abs(spot.depth) < max(SIGNIFICANT * spot.depth_u, faintest) or not _is_within(spot, flat.relief):
             continue
         _take_out(levels, fitted)
         if smallest_px <= spot.diameter_px <= 1.5 * largest_px:

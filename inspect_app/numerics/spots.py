@@ -113,7 +113,8 @@ def find_candidates(levels: Sequence[Level], *, faintest: float) -> tuple[Candid
 
     On the bench (`tests/bench/bench_spots.py`, 24 fields each, no false alarm either way) differences of Gaussians in
     place of the matched filters found 98.5 % instead of 99.0 % of the spots under mild texture, and 82 % instead of 86
-    % under a texture so strong that the rest drown in it.
+    % under a texture so strong that the rest drown in it. Of 239 spots under that texture 26 are lost: 25 answer with
+    2.8 to 5.7 standard deviations. Limits of 5 in place of 6 and 2.1 in place of 2.5 reported 3 that were none.
     """
     found: list[Candidate] = []
     for octave, level in enumerate(levels):

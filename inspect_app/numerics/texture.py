@@ -19,7 +19,7 @@ MEDIAN_OF_EXPONENTIAL = float(np.log(2))  # a periodogram of noise is exponentia
 MOST_BLOCKS = 160
 BAND_EDGES = (0.06, 0.12, 0.2, 0.3)  # cycles per pixel
 LOUDER = 1.4  # times the expected power of a band, beyond which it is not by chance
-ROUNDING_SHARE = 0.7  # of the power that rounding adds to a loud signal (own trials, quality 80 to 97)
+ROUNDING_SHARE = 0.6  # of the power that rounding adds to a loud signal (own trials, quality 80 to 97)
 FLOOR_SHARE = 0.03  # of the mean power: no frequency is trusted to be quieter
 
 
@@ -97,7 +97,7 @@ class Rounding:
         Notes
         -----
         Term u of a block stands for u / 16 cycles per pixel of the picture, and loses ``step² / 12`` where many steps
-        are passed (Widrow, 1956, from memory). In a quiet texture many terms round to nothing and lose less: 0.7 of it
+        are passed (Widrow, 1956, from memory). In a quiet texture many terms round to nothing and lose less: 0.6 of it
         is taken. Reducing a relief averages what is lost, which divides its power by the pixels averaged.
         """
         side_px = self.block_px / factor
