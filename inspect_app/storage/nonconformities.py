@@ -1,7 +1,7 @@
 """Nonconformities in the record: found at a signature, decided about, sent back."""
 
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from datetime import date, datetime
 from typing import Final
@@ -172,22 +172,20 @@ def count_by_maker(session: Session) -> Mapping[str, int]:
 
 
 def count_by_severity(session: Session) -> Mapping[Severity, int]:
-    """Return how many there are of each class, as it counts now."""
-    newest = (
-        select(NonconformityActRow.nonconformity_id, func.max(NonconformityActRow.id).label("act_id"))
+    """Return how many there are of each class, as it counts now; few were classified anew."""
+    found = session.execute(select(NonconformityRow.severity, func.count()).group_by(NonconformityRow.severity))
+    counts = Counter(dict(found.all()))
+    classified = (
+        select(NonconformityRow.id, NonconformityRow.severity, NonconformityActRow.severity)
+        .join(NonconformityActRow, NonconformityActRow.nonconformity_id == NonconformityRow.id)
         .where(NonconformityActRow.severity.is_not(None))
-        .group_by(NonconformityActRow.nonconformity_id)
-        .subquery()
+        .order_by(NonconformityActRow.id)
     )
-    counting = func.coalesce(NonconformityActRow.severity, NonconformityRow.severity)
-    statement = (
-        select(counting, func.count())
-        .select_from(NonconformityRow)
-        .outerjoin(newest, newest.c.nonconformity_id == NonconformityRow.id)
-        .outerjoin(NonconformityActRow, NonconformityActRow.id == newest.c.act_id)
-        .group_by(counting)
-    )
-    return {Severity(severity): count for severity, count in session.execute(statement)}
+    newest = {key: (before, now) for key, before, now in session.execute(classified) if now is not None}
+    for before, now in newest.values():
+        counts[before] -= 1
+        counts[now] += 1
+    return {severity: count for severity, count in counts.items() if count}
 
 
 def _acts(

@@ -56,6 +56,7 @@ PAGES = (
 )
 REPEATS = 7
 FLAT = 4  # times that of a tenth of the fleet: trees are deeper, and what is read lies further apart
+LITTLE_MS = 3  # what is capped is not full in the smaller fleets; less than this is no rise
 
 
 @pytest.fixture(scope="module")
@@ -88,7 +89,7 @@ def test_pages_of_the_fleet_stay_flat_from_ten_thousand_to_a_million_results(fle
                 f"{page_ms / bare_ms:6.1f} {queries:7} {size_kb:6.1f}"
             )
     sys.stdout.write("\n".join((*sorted(told), "")))
-    rising = {page: times for page, times in bare.items() if times[SIZES[-1]] > FLAT * times[SIZES[-2]]}
+    rising = {page: times for page, times in bare.items() if times[SIZES[-1]] > max(LITTLE_MS, FLAT * times[SIZES[-2]])}
     sys.stdout.write(f"not flat: {rising or 'none'}\n")
     assert {page for page in rising if "serial=" not in page} == set()  # serials: the index of all is walked
 

@@ -2,7 +2,7 @@
 
 from datetime import date, datetime
 
-from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
+from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from inspect_app.model import Disposition, NonconformityStep, Severity
@@ -13,7 +13,12 @@ class NonconformityRow(SealedRow):
     """One demand that was not met when a signature was given; numbers run without gaps in each year."""
 
     __tablename__ = "nonconformity"
-    __table_args__ = (UniqueConstraint("signature_id", "ordinal"), UniqueConstraint("year", "sequence"))
+    __table_args__ = (
+        UniqueConstraint("signature_id", "ordinal"),
+        UniqueConstraint("year", "sequence"),
+        Index(None, "check_name", "quantity_name"),
+        Index(None, "severity"),
+    )
 
     id: Mapped[Key]
     number: Mapped[ShortText] = mapped_column(unique=True)
@@ -38,6 +43,7 @@ class NonconformityActRow(SealedRow):
         UniqueConstraint("nonconformity_id", "ordinal"),
         CheckConstraint("(step = 'disposed') = (disposition IS NOT NULL)", name="disposed_says_how"),
         CheckConstraint("(step = 'classified') = (severity IS NOT NULL)", name="classified_says_what"),
+        Index(None, "severity"),
     )
 
     id: Mapped[Key]
