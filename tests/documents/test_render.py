@@ -5,12 +5,15 @@ What has to stand there is that of ISO/IEC 17025:2017, 7.8.2 and 7.8.6 (from mem
 """
 
 import dataclasses
+import itertools
 import logging
 
 import pytest
 
 from inspect_app import documents
+from inspect_app.documents.rule_words import RULE_NAMES
 from inspect_app.errors import NotAllowed
+from inspect_app.model import DecisionRule, Limit
 from tests.documents import papers
 from tests.documents.reading import page_count, pages_of, text_of
 
@@ -100,9 +103,25 @@ def test_every_page_carries_number_serial_decision_rule_and_page_of_pages(certif
 
     for place, said in enumerate(pages, start=1):
         assert f"page {place} of {len(pages)}" in said
-        assert "C-2026-0001 · serial QM-S-004217" in said
+        assert "C-2026-0001 · serial QM-S-004217 · Not to be reproduced except in full." in said
         assert "Decision rule of the contract: guarded acceptance, simple acceptance." in said
-        assert "Not to be reproduced except in full." in said
+
+
+def test_the_foot_names_every_decision_rule_in_the_three_lines_that_it_shows():
+    """What is beyond three lines is cut, though its text could still be read out of the file."""
+    paper = papers.paper()
+    ruled = []
+    for one, rule in zip(paper.judgements, itertools.cycle(DecisionRule), strict=False):
+        p_min = 0.9 if rule is DecisionRule.PROBABILITY and isinstance(one.limit, Limit) else None
+        more = {"p_min": p_min} if isinstance(one.limit, Limit) else {}
+        ruled.append(dataclasses.replace(one, limit=dataclasses.replace(one.limit, decision_rule=rule, **more)))
+
+    page = documents.render_certificate(dataclasses.replace(paper, judgements=tuple(ruled)))
+    said = text_of(page, "-layout", "-l", "1")
+
+    foot = said[said.rindex("C-2026-0001 · serial") :].strip().splitlines()
+    assert all(name in " ".join(" ".join(foot).split()) for name in RULE_NAMES.values())
+    assert len(foot) <= 3
 
 
 def test_a_certificate_of_sixteen_demands_and_fifteen_steps_takes_two_pages(certificate):
