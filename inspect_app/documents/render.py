@@ -8,16 +8,15 @@ from dataclasses import dataclass
 from datetime import UTC
 from functools import cache
 from importlib import resources
-from typing import Any, Final
+from typing import Any
 
-import font_source_sans_pro
 import jinja2
 from weasyprint import CSS, Attachment
 from weasyprint.css import ColorProfile
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher, URLFetcherResponse
 
-from inspect_app.documents import wording
+from inspect_app.documents import typeface, wording
 from inspect_app.documents.attached import attached_files
 from inspect_app.documents.attachment import AttachedFile
 from inspect_app.documents.code import code_of
@@ -35,7 +34,6 @@ from inspect_app.documents.sheet import ReportSheet, Sheet, lay_out
 from inspect_app.errors import NotAllowed
 from inspect_app.model import Outcome
 
-_FONTS: Final = ("Regular", "It", "Semibold", "Bold")
 _ONE_AT_A_TIME = threading.RLock()  # the shared fonts are not safe for two layouts at once, nor while they are loaded
 
 
@@ -225,17 +223,11 @@ class OwnFetcher(URLFetcher):  # type: ignore[misc]  # weasyprint has no types
     def fetch(self, url: str, headers: Any = None) -> URLFetcherResponse:  # noqa: ARG002  # the signature is weasyprint's
         """Return a font or a picture; ValueError for any other address."""
         kind, _, name = url.removeprefix("app:").partition("/") if url.startswith("app:") else ("", "", "")
-        if kind == "font" and name in _FONTS:
-            return URLFetcherResponse(url, _font(name), {"Content-Type": "font/ttf"})
+        if kind == "font" and name in typeface.STYLES:
+            return URLFetcherResponse(url, typeface.style_file(name), {"Content-Type": "font/ttf"})
         if name in self._rasters.get(kind, {}):
             return URLFetcherResponse(url, self._rasters[kind][name], {"Content-Type": "image/png"})
         raise ValueError(f"{url} is not served to documents")
-
-
-@cache
-def _font(name: str) -> bytes:
-    folder = resources.files(font_source_sans_pro).joinpath("files")
-    return folder.joinpath(f"SourceSansPro-{name}.ttf").read_bytes()
 
 
 def _srgb() -> ColorProfile:

@@ -36,6 +36,7 @@ from inspect_app.web.signin import bp as signin
 from inspect_app.web.studies import bp as studies
 from inspect_app.web.suppliers import bp as suppliers
 from inspect_app.web.tokens import bp as tokens
+from inspect_app.web.typeface import bp as typeface
 from inspect_app.web.views import bp as views
 from inspect_app.workflow import open_workplace, secret_key
 
@@ -71,6 +72,7 @@ _BLUEPRINTS: Final = (
     exports,
     imports,
     views,
+    typeface,
 )
 _MIB: Final = 1 << 20
 _DEFAULTS: Final[Mapping[str, Any]] = {

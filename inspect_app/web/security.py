@@ -17,6 +17,7 @@ CONTENT_POLICY: Final = "; ".join(
         "style-src 'self'",
         "script-src 'self'",
         "img-src 'self'",
+        "font-src 'self'",
         "connect-src 'self'",
         "form-action 'self'",
         "frame-ancestors 'none'",

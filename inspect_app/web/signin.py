@@ -23,6 +23,7 @@ _UNSAID: Final = frozenset({"act", "expected_revision", "typed_by", "kept"})
 
 _OPEN_TO_ALL: Final = (
     "static",
+    "typeface.file",
     "signin.sign_in",
     "signin.help_page",
     "preferences.choose_theme",

@@ -89,6 +89,7 @@ PAGES = {"ina": INSPECTOR, "app": APPROVER, "adm": ADMINISTRATOR}
 ELSEWHERE = {"signin.sign_in", "phone.page"}
 NO_PAGES = {
     "static",
+    "typeface.file",
     "bench.go_on",
     "phone.enter",
     "devices.find",

@@ -41,6 +41,15 @@ def test_the_dark_room_theme_sends_no_green_no_blue_and_little_red(signed_in, fi
         assert 0.2126 * linear.mean() < 0.03, path
 
 
+def test_pages_wear_the_typeface_of_the_documents(signed_in):
+    page = signed_in()
+    page.goto("/")
+    page.evaluate("document.fonts.ready")
+
+    worn = page.evaluate("[...document.fonts].map(font => `${font.family} ${font.weight} ${font.status}`)")
+    assert [one.replace('"', "") for one in worn] == ["Source Sans Pro 400 loaded", "Source Sans Pro 600 700 loaded"]
+
+
 def test_a_shipment_with_odd_serials_and_a_step_with_an_error_break_no_rule(signed_in, filled):
     page = signed_in()
     page.goto("/receive")
