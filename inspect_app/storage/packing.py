@@ -25,7 +25,11 @@ from inspect_app.storage.tables import (
     InspectionRow,
     InstrumentRow,
     LotRow,
+    LotVerdictRow,
     NonconformityRow,
+    ResubmissionRow,
+    SampleChangeRow,
+    SampleDrawRow,
     ShipmentRow,
     SignatureRow,
 )
@@ -50,18 +54,39 @@ def inspection_ids(
 ) -> tuple[int, ...]:
     """Return the inspections of a contract, a lot or a device, oldest first."""
     statement = select(InspectionRow.id).order_by(InspectionRow.id)
-    if contract_number is not None:
-        of_contract = (
-            select(LotRow.id)
-            .join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
-            .where(ShipmentRow.contract_number == contract_number)
-        )
-        statement = statement.where(InspectionRow.lot_id.in_(of_contract))
-    if lot_id is not None:
-        statement = statement.where(InspectionRow.lot_id == lot_id)
     if device_id is not None:
-        statement = statement.where(InspectionRow.device_id == device_id)
-    return tuple(session.scalars(statement))
+        return tuple(session.scalars(statement.where(InspectionRow.device_id == device_id)))
+    return tuple(session.scalars(statement.where(InspectionRow.lot_id.in_(_lots(contract_number, lot_id)))))
+
+
+def lot_event_ids(
+    session: Session, *, contract_number: str | None = None, lot_id: int | None = None, device_id: int | None = None
+) -> frozenset[int]:
+    """Return the events of draw, verdict and coming again of a lot, or of the lots of a contract.
+
+    A device alone has none: they tell of the other devices of its lot.
+    """
+    if device_id is not None:
+        return frozenset()
+    lots = _lots(contract_number, lot_id)
+    draws = select(SampleDrawRow.id).where(SampleDrawRow.lot_id.in_(lots))
+    statement = union(
+        select(SampleDrawRow.event_id).where(SampleDrawRow.lot_id.in_(lots)),
+        select(SampleChangeRow.event_id).where(SampleChangeRow.draw_id.in_(draws)),
+        select(LotVerdictRow.event_id).where(LotVerdictRow.lot_id.in_(lots)),
+        select(ResubmissionRow.event_id).where(ResubmissionRow.lot_id.in_(lots)),
+    )
+    return frozenset(session.scalars(statement))
+
+
+def _lots(contract_number: str | None, lot_id: int | None) -> Select[int] | tuple[int | None]:
+    if contract_number is None:
+        return (lot_id,)
+    return (
+        select(LotRow.id)
+        .join(ShipmentRow, ShipmentRow.id == LotRow.shipment_id)
+        .where(ShipmentRow.contract_number == contract_number)
+    )
 
 
 def files_of(session: Session, events: Collection[int]) -> Iterator[PackedFile]:
@@ -122,12 +147,14 @@ def row_lines(session: Session, events: Collection[int], devices: Collection[int
                 yield audit.canonical_json(_digest_alone(row.event_id, text)) if is_of_another else text
 
 
-def device_ids(session: Session, inspections: Collection[int]) -> frozenset[int]:
-    """Return the devices of some inspections."""
-    found: set[int] = set()
-    for keys in _portions(inspections):
-        found.update(session.scalars(select(InspectionRow.device_id).where(InspectionRow.id.in_(keys))))
-    return frozenset(found)
+def device_ids(
+    session: Session, *, contract_number: str | None = None, lot_id: int | None = None, device_id: int | None = None
+) -> frozenset[int]:
+    """Return a device, or all that came in a lot or under a contract, inspected or not."""
+    if device_id is not None:
+        return frozenset({device_id})
+    came = select(ArrivalRow.device_id).where(ArrivalRow.lot_id.in_(_lots(contract_number, lot_id)))
+    return frozenset(session.scalars(came))
 
 
 def _digest_alone(event_id: int, text: str) -> dict[str, Any]:

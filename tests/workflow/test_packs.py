@@ -18,6 +18,7 @@ from inspect_app import workflow
 from inspect_app.errors import NotFound, UnusableInput
 from inspect_app.model import AboutFleet, AboutLot, AboutReturn, Disposition
 from inspect_app.workflow import AcceptedArrival, PackKind, PackMatter
+from tests.truth.sampled_lots import live_through_sampling
 from tests.truth.workplaces import (
     CONTRACT,
     DEVICE_CLASS,
@@ -166,6 +167,26 @@ def test_a_pack_holds_the_reports_on_its_lot_its_contract_and_its_returns(
     assert reports == {"L-2026-0001", "F-2026-0001"} | sent_back
     rows = [json.loads(line) for line in (folder / "chain" / "rows.jsonl").read_text("utf-8").splitlines()]
     assert {row["number"] for row in rows if row.get("table") == "document"} >= reports
+
+
+def test_draw_change_and_verdict_go_into_the_pack_of_a_lot_and_not_of_a_serial(bench: Bench, tmp_path: Path) -> None:
+    """They tell of all devices of the lot, so they are nothing to hand out with one."""
+    live_through_sampling(bench)
+    inspected = workflow.inspection(bench.place, 1)
+
+    packed_tables = {}
+    for kind, name in ((PackKind.LOT, inspected.lot.number), (PackKind.SERIAL, inspected.device.serial)):
+        matter = workflow.pack_matter(bench.place, kind, name)
+        with (tmp_path / f"{kind}.zip").open("wb") as target:
+            workflow.write_pack(bench.place, bench.auditor, matter, target, lambda *_: None)
+        folder = unpacked(tmp_path, kind, tmp_path / kind)
+        assert verified(folder)[0] == 0
+        rows = (folder / "chain" / "rows.jsonl").read_text("utf-8").splitlines()
+        packed_tables[kind] = {json.loads(row).get("table") for row in rows}
+
+    of_the_lot = {"sample_draw", "sample_change", "lot_verdict"}
+    assert packed_tables[PackKind.LOT] >= of_the_lot
+    assert not packed_tables[PackKind.SERIAL] & of_the_lot
 
 
 @pytest.mark.parametrize("kind", list(PackKind))

@@ -116,8 +116,9 @@ def write_pack(workplace: Workplace, person: Person, matter: PackMatter, target:
         if not keys:
             raise NotFound(matter.subject, "nothing of it was inspected yet", "Inspect first, then pack.")
         reports = packed_reports.reports_of(session, **_scope(matter))
-        events = packing.event_ids(session, keys) | packed_reports.events_of_reports(session, reports)
-        devices = packing.device_ids(session, keys)
+        events = packing.event_ids(session, keys) | packing.lot_event_ids(session, **_scope(matter))
+        events |= packed_reports.events_of_reports(session, reports)
+        devices = packing.device_ids(session, **_scope(matter))
         files = tuple(packing.files_of(session, events))
         issued = (*packing.document_files(session, keys), *packed_reports.files_of_reports(session, reports))
     total = 2 * len(keys) + len(files) + len(issued)
