@@ -1,7 +1,7 @@
 """The whole job once, from scan to certificate, with captures of the simulated bench.
 
-By keyboard alone in the dark-room theme, and with scripts switched off in the light one; from the recorded map on, by
-keyboard alone in the other themes too. Photographs of the pages lie in build/screenshots afterwards.
+By keyboard alone in each theme, and with scripts switched off. Photographs of the pages lie in build/screenshots
+afterwards.
 """
 
 import io
@@ -20,11 +20,8 @@ from demo_fleet.simulator import label_photo, perform
 from demo_fleet.simulator.truth import Spot
 from inspect_app import workflow
 from inspect_app.definitions import read_form_text
-from inspect_app.model import EntryState
-from inspect_app.workflow import AcceptedArrival, StepAnswers
 from tests.browser.hands import Keyboard, Plain
 from tests.browser.looks import wear
-from tests.web.test_inspections import answer_all
 from tests.web.texts import CONTRACT, FORM
 from tests.web.workbench import PASSWORD
 
@@ -95,25 +92,6 @@ def captures(tmp_path_factory):
     }
 
 
-@pytest.fixture
-def mapped(place, captures):
-    """Receive the device and record all its steps; the map shows the dust. Return the key of its inspection."""
-    people = {one.login: one for one in workflow.accounts(place)}
-    arrivals = [AcceptedArrival(serial="TM-0001", device_class="test monocular")]
-    shipment = workflow.receive_shipment(place, people["ina"], "TST-1", "DN-7", arrivals)
-    lot = workflow.lots_of_shipment(place, shipment.id)[0]
-    device = workflow.lot_devices(place, lot.id)[0].device
-    inspection = workflow.open_inspection(place, people["ina"], lot.id, device.id)
-    answer_all(place, people["ina"], inspection)
-    frames = []
-    for role, path in (("scene", captures["bright"]), ("dark", captures["dark"])):
-        with path.open("rb") as file:
-            frames.append(replace(workflow.keep_file(place, people["ina"], path.name, file), role=role))
-    answers = StepAnswers(state=EntryState.RECORDED, evidence=tuple(frames))
-    workflow.record_step(place, people["ina"], inspection.id, "blemish", answers, 0)
-    return inspection.id
-
-
 class Watched:
     """Photographs pages in a theme, and sees that the dark-room one sends red light alone."""
 
@@ -132,8 +110,8 @@ class Watched:
 
 @pytest.mark.parametrize(
     ("way", "theme"),
-    [(Keyboard, "dark-room"), (Plain, "light")],
-    ids=["by keyboard alone in the dark room", "without scripts in light"],
+    [(Keyboard, "light"), (Keyboard, "dark"), (Keyboard, "dark-room"), (Plain, "light")],
+    ids=["by keyboard, light", "by keyboard, dark", "by keyboard, dark room", "without scripts, light"],
 )
 def test_a_device_goes_from_the_dock_to_its_certificate(open_page, place, captures, way, theme):
     page = open_page(viewport={"width": 1280, "height": 900}, java_script_enabled=way.has_scripts)
@@ -150,24 +128,6 @@ def test_a_device_goes_from_the_dock_to_its_certificate(open_page, place, captur
 
     assert [one.document.number for one in workflow.issued_documents(place)] == ["C-2026-0001"]
     assert workflow.verify(place).problems == ()
-
-
-@pytest.mark.parametrize("theme", ["light", "dark"])
-def test_in_the_other_themes_too_a_map_is_corrected_signed_and_read_by_keyboard_alone(open_page, place, mapped, theme):
-    page = open_page(viewport={"width": 1280, "height": 900})
-    hands, watched = Keyboard(page), Watched(page, theme)
-
-    sign_in(page, hands, "ina", theme)
-    page.goto(f"/bench/{mapped}/blemish/result")
-    correct(page, hands, watched)
-    sign(page, hands, watched)
-    approver = next(one for one in workflow.accounts(place) if one.login == "app")
-    document = workflow.issue_document(place, approver, mapped)
-    page.goto(f"/documents/{document.number}")
-    read_certificate(page, hands)
-    look_up(page, hands, watched)
-
-    assert [change.reason for change in workflow.inspection(place, mapped).entries["blemish"].corrections] == [WHY]
 
 
 def sign_in(page, hands, login, theme):
