@@ -8,7 +8,7 @@ from inspect_app.web import places
 
 # Led to by head and foot of every page.
 ALONE = {"signin.sign_in", "signin.help_page", "signin.change_password", "tokens.index", "views.index"}
-FILES = {"static", "exports.send"}  # sent as files, which have no menu
+FILES = {"static", "typeface.file", "exports.send"}  # sent as files, which have no menu
 PHONE = {"phone.enter", "phone.page"}  # opened by a paired phone, which may do nothing else
 
 
