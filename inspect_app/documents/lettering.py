@@ -18,10 +18,11 @@ from weasyprint.text.fonts import FontConfiguration
 from weasyprint.text.line_break import split_first_line
 
 from inspect_app.documents.signs import spelled_out
+from inspect_app.documents.typeface import FAMILY
 
 _REMEMBERED: Final = 2048
 _REGULAR: Final = "400"
-_TYPEFACES: Final = ("Source Sans Pro", "DejaVu Sans")  # as in print.css: letters of many scripts stand in the second
+_TYPEFACES: Final = (FAMILY, "DejaVu Sans")  # as in print.css: letters of many scripts stand in the second
 _SHARE_BEFORE: Final[Mapping[str, float]] = {"start": 0.0, "middle": 0.5, "end": 1.0}
 
 

@@ -22,9 +22,7 @@ WANTED_BANDS: Final = 3.0
 _LEAST_GAIN: Final = 40.0  # chi-squared of seven more parameters that chance does not reach
 _LEAST_GAIN_BELOW_ONE: Final = 9.0  # chi-squared; at most 6.5 in 240 pictures with less than one band (own bench)
 _MOST_DOUBT: Final = 0.1  # of the readout time: with a told duty, but noise or an edge too few, nothing is measured
-_DUTY: Final = (
-    0.01  # of itself, by which a strobe may be lit for shorter or longer than told (common practice, no source)
-)
+_DUTY: Final = 0.01  # of itself, by which a strobe may be lit longer than told (common practice, no source)
 _LEAST_ROWS: Final = 32
 _UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
 _CLOCK: Final = 1e-4 / 3**0.5  # of the generator: 100 ppm, rectangular (common practice, no source)

@@ -14,7 +14,6 @@ from inspect_app.workflow import Imported, LineState
 
 bp = Blueprint("imports", __name__, url_prefix="/imports")
 
-_LARGEST_BYTES: Final = 10_000_001
 _SHOWN: Final = 100  # lines of an answer
 
 
@@ -78,7 +77,7 @@ def _tried(name: str) -> tuple[Imported, str, str]:
     upload = request.files.get("file")
     if upload is None or not upload.filename:
         raise UnusableInput("file", "none was chosen", "Choose the CSV file.")
-    content = upload.stream.read(_LARGEST_BYTES)
+    content = upload.stream.read(workflow.LARGEST_LIST_BYTES + 1)
     done = workflow.preview_import(here.workplace(), here.person(), name, upload.filename, content)
     return done, workflow.hold_file(here.workplace(), content), upload.filename
 

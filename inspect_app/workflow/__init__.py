@@ -143,6 +143,7 @@ from inspect_app.workflow.memory.history import (
     find_devices,
 )
 from inspect_app.workflow.memory.imported_file import discard_file, held_file, hold_file
+from inspect_app.workflow.memory.imported_rows import LARGEST_LIST_BYTES
 from inspect_app.workflow.memory.importing import Imported, LineAnswer, LineState, import_list, preview_import
 from inspect_app.workflow.memory.imports import IMPORTS, NOT_IMPORTED, importable
 from inspect_app.workflow.memory.linking import link_devices, standing_links
@@ -251,6 +252,7 @@ __all__ = [
     "FLEET_ASKED",
     "FOLLOW_UPS",
     "IMPORTS",
+    "LARGEST_LIST_BYTES",
     "LISTS",
     "LONGEST_DAYS",
     "MOST_COMPARED",

@@ -22,7 +22,7 @@ def test_the_page_tells_of_every_list_what_can_be_done(inspector):
     for name in IMPORTS:
         assert name.replace("-", " ") in words
     for name, (reason, remedy) in NOT_IMPORTED.items():
-        assert f"{name} {reason} {remedy}".lower() in words
+        assert f"{name.replace('-', ' ')} {reason} {remedy}".lower() in words
 
 
 def test_a_file_is_looked_at_and_then_taken_over(inspector, lot):

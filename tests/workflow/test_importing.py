@@ -15,7 +15,7 @@ from inspect_app import storage, workflow
 from inspect_app.errors import InspectError, NotAllowed, UnusableInput
 from inspect_app.model import Calibration, Disposition
 from inspect_app.workflow import IMPORTS, LISTS, NOT_IMPORTED, LineState, Workplace
-from inspect_app.workflow.memory.imported_rows import MOST_LINES
+from inspect_app.workflow.memory.imported_rows import MOST_LINES, Cells
 from tests.truth import workplaces
 from tests.truth.workplaces import CONTRACT, Bench, live_and_reject_one, receive, workplace
 
@@ -203,6 +203,37 @@ def test_each_wrong_line_of_a_delivery_is_answered_itself(bench: Bench) -> None:
     assert {number: problem.split(":")[0] for number, problem in found.items()} == {3: "serial BM-8", 4: "serial BM-9"}
 
 
+@pytest.mark.parametrize("text", ["1_000", "1,5", "\uff11\uff12", "nan", "-inf", "1e999", "0x10", ""])
+def test_what_only_a_program_takes_for_a_number_is_none(text: str) -> None:
+    with pytest.raises(UnusableInput, match=r"is no number|is not finite"):
+        Cells(texts={"value": text}).number("value")
+
+
+@pytest.mark.parametrize(
+    ("text", "value"), [("0.35", 0.35), ("-2", -2.0), (".5", 0.5), ("3.", 3.0), ("1.5E-3", 0.0015)]
+)
+def test_a_number_is_read_as_it_is_written(text: str, value: float) -> None:
+    assert Cells(texts={"value": text}).number("value") == value
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"axis": Infinity}',
+        '{"axis": 1e999}',
+        '{"axis": NaN}',
+        '{"a": 1, "a": 2}',
+        '{"a": true}',
+        "[1]",
+        "{",
+        "[" * 9999,
+    ],
+)
+def test_values_that_nothing_can_be_measured_under_are_refused(text: str) -> None:
+    with pytest.raises(UnusableInput, match="names no values"):
+        Cells(texts={"condition": text}).values("condition")
+
+
 @pytest.mark.parametrize(
     ("line", "words"),
     [
@@ -214,7 +245,7 @@ def test_each_wrong_line_of_a_delivery_is_answered_itself(bench: Bench) -> None:
         ("TST-001,DN-7,,bench monocular,BM-7,,,,Nemo", "no accounts are called 'Nemo'"),
         ("TST-001,DN-7,,bench monocular,BM-7,,,,Otto", "the role auditor of Otto may not do this"),
         ("TST-001,DN-7,,bench monocular,BM-7,,,,", "received_by: it is empty"),
-        ("TST-001,DN-1,,bench monocular,BM-7,,,,Ines", "1 devices were received under it"),
+        ("TST-001,DN-1,,bench monocular,BM-7,,,,Ines", "1 device was received under it"),
         ("TST-001,DN-1,,bench monocular,BM-001,dented,,,", "note: it is on record already, there with nothing"),
     ],
 )

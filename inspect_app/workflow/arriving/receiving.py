@@ -218,9 +218,10 @@ def _same_shipment(session: Session, known: Shipment, accepted: Sequence[Accepte
     }
     if received != {(arrival.serial, arrival.device_class) for arrival in accepted}:
         day = known.received_at.date().isoformat()
+        came = "1 device was" if len(received) == 1 else f"{len(received)} devices were"
         raise UnusableInput(
             f"reference {known.reference}",
-            f"{len(received)} devices were received under it on {day}, not these",
+            f"{came} received under it on {day}, not these",
             "Give this delivery a reference of its own, such as the same with -2.",
         )
     return known

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Final
 
 from inspect_app.errors import InspectError, NotFound
-from inspect_app.workflow.memory.imported_rows import LARGEST_BYTES
 from inspect_app.workflow.workplace import Workplace
 
 _WAITS_S: Final = 24 * 3600
@@ -29,7 +28,7 @@ def hold_file(workplace: Workplace, content: bytes) -> str:
         for path in folder.glob("*.csv"):
             if path.stat().st_mtime < time.time() - _WAITS_S:
                 path.unlink(missing_ok=True)
-        (folder / f"{digest}.csv").write_bytes(content[: LARGEST_BYTES + 1])
+        (folder / f"{digest}.csv").write_bytes(content)
     except OSError as error:
         raise InspectError(
             str(folder), f"it cannot be written ({error.strerror})", "Make room, or allow it."

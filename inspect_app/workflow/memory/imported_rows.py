@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -12,10 +13,11 @@ from typing import Any, Final
 from inspect_app.documents.tabular import as_typed, is_formula
 from inspect_app.errors import UnusableInput
 
-LARGEST_BYTES: Final = 10_000_000
+LARGEST_LIST_BYTES: Final = 10_000_000
 MOST_LINES: Final = 20_000
 _LONGEST_SHOWN: Final = 40
 _WORKBOOK: Final = b"PK\x03\x04"
+_NUMBER: Final = re.compile(r"[+-]?((\d+\.?\d*|\.\d+)(e[+-]?\d+)?|nan|inf(inity)?)", re.ASCII | re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,13 +71,10 @@ class Cells:
             It is none.
         """
         text = self.texts[column].strip()
-        try:
-            value = float(text)
-        except ValueError as error:
+        if not _NUMBER.fullmatch(text):
             comma = " It has a decimal comma: write a point." if "," in text else ""
-            raise UnusableInput(
-                column, f"'{text[:_LONGEST_SHOWN]}' is no number", f"Write it like 0.35.{comma}"
-            ) from error
+            raise UnusableInput(column, f"'{text[:_LONGEST_SHOWN]}' is no number", f"Write it like 0.35.{comma}")
+        value = float(text)
         if not math.isfinite(value):
             raise UnusableInput(column, f"'{text[:_LONGEST_SHOWN]}' is not finite", "Write it like 0.35.")
         return value
@@ -131,7 +130,7 @@ class Cells:
         Raises
         ------
         UnusableInput
-            It is no such object, or holds something else than texts, numbers and lists of them.
+            It is no such object, names one twice, or holds something else than texts, finite numbers and whole ones.
         """
         text = self.text(column)
         try:
@@ -149,17 +148,26 @@ def _aware(moment: datetime) -> datetime:
 
 
 def _object(text: str) -> dict[str, object]:
-    found = json.loads(text)
+    found = json.loads(text, object_pairs_hook=_each_once)
     if not isinstance(found, dict):
         raise ValueError("it is no object")  # noqa: TRY004 (what is wrong is what was typed)
+    return found
+
+
+def _each_once(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError("it names one thing twice")
     return found
 
 
 def _plain(value: object) -> str | int | float | tuple[int, ...]:
     if isinstance(value, list) and all(type(one) is int for one in value):
         return tuple(value)
-    if isinstance(value, bool) or not isinstance(value, str | int | float) or value != value:
-        raise ValueError("neither text nor number")
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise ValueError("neither text nor number")  # noqa: TRY004 (what is wrong is what was typed)
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError("it is not finite")
     return value
 
 
@@ -189,8 +197,8 @@ def read_rows(columns: Sequence[str], name: str, content: bytes) -> list[tuple[i
 
 
 def _text(name: str, content: bytes) -> str:
-    if len(content) > LARGEST_BYTES:
-        raise UnusableInput(name, f"it is larger than {LARGEST_BYTES // 1_000_000} MB", "Split it.")
+    if len(content) > LARGEST_LIST_BYTES:
+        raise UnusableInput(name, f"it is larger than {LARGEST_LIST_BYTES // 1_000_000} MB", "Split it.")
     if content.startswith(_WORKBOOK):
         raise UnusableInput(name, "it is a workbook", "Save it as CSV in UTF-8.")
     try:
