@@ -41,13 +41,13 @@ class Database:
     @contextlib.contextmanager
     def reading(self) -> Iterator[Session]:
         """Give a session that sees one moment of the record."""
-        with _plain_errors(self.engine), self.reader.begin() as session:
+        with plain_errors(self.engine), self.reader.begin() as session:
             yield session
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[Session]:
         """Give the one session that may write; others wait until it ends."""
-        with _plain_errors(self.engine), self.writer.begin() as session:
+        with plain_errors(self.engine), self.writer.begin() as session:
             if not self.is_sqlite:
                 session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _WRITER_LOCK})
             yield session
@@ -108,7 +108,8 @@ def _prepare_sqlite(engine: Engine) -> None:
 
 
 @contextlib.contextmanager
-def _plain_errors(engine: Engine) -> Iterator[None]:
+def plain_errors(engine: Engine) -> Iterator[None]:
+    """Turn the errors of a database into words: busy, damaged, or not to be used."""
     where = f"record {engine.url.database or ''}".strip()
     try:
         yield
@@ -137,23 +138,15 @@ def newest_schema() -> str:
 
 def schema_of(database: Database) -> str | None:
     """Return the name of the migration that the record stands at; None when it is empty."""
-    with _plain_errors(database.engine), database.engine.connect() as connection:
+    with plain_errors(database.engine), database.engine.connect() as connection:
         if not inspect(connection).has_table("alembic_version"):
             return None
         return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
 
 
-def upgrade(database: Database) -> None:
-    """Bring the schema to the newest migration; an empty database gets all of it."""
-    from alembic import command  # noqa: PLC0415 (half a second to import, and needed once in a record's life)
-
-    with _plain_errors(database.engine), database.engine.execution_options(writes=True).begin() as connection:
-        command.upgrade(alembic_config(connection), "head")
-
-
 def alembic_config(connection: Connection) -> Any:
     """Return Alembic's configuration for an open connection."""
-    from alembic.config import Config  # noqa: PLC0415 (see `upgrade`)
+    from alembic.config import Config  # noqa: PLC0415 (half a second to import, and needed once in a record's life)
 
     config = Config(stdout=sys.stdout)  # its default is the stream that stood there when it was imported
     config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))

@@ -9,8 +9,9 @@ from typing import Final
 from sqlalchemy import Connection, func, select, text
 
 from inspect_app.errors import NotAllowed
-from inspect_app.storage.database import Database, connect, schema_of, upgrade
+from inspect_app.storage.database import Database, connect, schema_of
 from inspect_app.storage.tables import EventRow, Row
+from inspect_app.storage.upgrading import upgrade
 
 _BATCH_ROWS: Final = 1000
 

@@ -9,8 +9,9 @@ from sqlalchemy import Connection, text
 from sqlalchemy.pool import StaticPool
 
 from inspect_app.storage import triggers
-from inspect_app.storage.database import connect, upgrade
+from inspect_app.storage.database import connect
 from inspect_app.storage.tables import REPLACED, Row
+from inspect_app.storage.upgrading import upgrade
 
 _BUILT: Final = "SELECT type || ' ' || name, sql FROM sqlite_master WHERE sql IS NOT NULL"
 _SPACES: Final = re.compile(r"\s+")

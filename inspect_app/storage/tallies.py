@@ -71,6 +71,11 @@ def write_all(session: Session) -> int:
     return len(lot_ids)
 
 
+def fill(session: Session) -> None:
+    """Tally the lots that have no tally yet: those of a record from before this table."""
+    write(session, session.scalars(select(LotRow.id).where(LotRow.id.not_in(select(LotTallyRow.lot_id)))).all())
+
+
 def lots_where(session: Session, some: ColumnElement[Any]) -> tuple[int, ...]:
     """Return the keys of lots whose tally meets a condition, in their order."""
     return tuple(session.scalars(select(LotTallyRow.lot_id).where(some).order_by(LotTallyRow.lot_id)))

@@ -1,17 +1,16 @@
 """Write results in columns: what signed inspections say, in tables fit for questions about the whole fleet.
 
-Their rows are derived from what stands in the record already, so those of older signatures are filled in here; the
-audit chain does not seal them, `inspect-app verify` derives them again.
+Their rows are derived from what stands in the record already, and written after the last migration; the audit chain
+does not seal them, `inspect-app verify` derives them again.
 """
 
 from typing import Any
 
 import sqlalchemy as sa
 from alembic import op
-from sqlalchemy.orm import Session
 from sqlalchemy.schema import SchemaItem
 
-from inspect_app.storage import results, triggers
+from inspect_app.storage import triggers
 
 revision: str = "20261125_write_results"
 down_revision: str | None = "20261125_withdraw_documents"
@@ -33,16 +32,13 @@ _SEARCHED = (
 
 
 def upgrade() -> None:
-    """Create the tables with their indexes and triggers, and list what was signed before."""
+    """Create the tables with their indexes and triggers."""
     _create_characteristic()
     _create_result()
     _create_device_verdict()
     _create_instrument_use()
     keys = ("characteristic", "id"), ("result", "id"), ("device_verdict", "signature_id"), ("instrument_use", "id")
     triggers.create(op.get_bind(), keys)
-    with Session(op.get_bind()) as session:
-        results.fill(session)
-        session.flush()
 
 
 def _create_characteristic() -> None:

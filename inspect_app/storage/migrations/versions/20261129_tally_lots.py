@@ -1,14 +1,11 @@
 """Tally lots: how many devices of each stand where, so that no page counts the whole fleet.
 
-Tallies are derived from what stands in the record already, so those of the lots that are there are filled in here; the
-audit chain does not seal them, `inspect-app verify` counts again.
+Tallies are derived from what stands in the record already, and written after the last migration; the audit chain does
+not seal them, `inspect-app verify` counts again.
 """
 
 import sqlalchemy as sa
 from alembic import op
-from sqlalchemy.orm import Session
-
-from inspect_app.storage import tallies
 
 revision: str = "20261129_tally_lots"
 down_revision: str | None = "20261129_save_views"
@@ -30,7 +27,7 @@ _NUMBERS = (
 
 
 def upgrade() -> None:
-    """Create the table and tally every lot; a tally is replaced, so no trigger keeps it append-only."""
+    """Create the table; a tally is replaced, so no trigger keeps it append-only."""
     op.create_table(
         "lot_tally",
         sa.Column("lot_id", sa.Integer(), autoincrement=False, nullable=False),
@@ -38,6 +35,3 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["lot_id"], ["lot.id"], name="fk_lot_tally_lot_id_lot"),
         sa.PrimaryKeyConstraint("lot_id", name="pk_lot_tally"),
     )
-    with Session(op.get_bind()) as session:
-        tallies.write_all(session)
-        session.flush()
