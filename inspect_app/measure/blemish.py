@@ -125,7 +125,7 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
         where the scale is known. ``peppering``: marks below the first size class, which are no spots. ``dead_pixels``;
         ``hot_pixels`` with ``seen_in`` saying whether in dark frames or only in the bright one. ``shading``: peak to
         valley of the smooth part within 90 % of the radius (of each side of a full frame), in per cent of its mean.
-        Features list the spots; odd pixels are outlined.
+        Features list spots and peppering, each with its size; odd pixels are outlined.
 
     Raises
     ------
@@ -177,7 +177,6 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     found = tuple(_feature(spot, field, scale, zones_mm) for spot in content.spots)
     features = changed_spots(found, options.change, lambda spot: _feature(spot, field, scale, zones_mm))
     classes = size_classes(options.size_classes_um) if scale else ()
-    is_spot = [not classes or (f.diameter_mm or 0.0) > classes[0].above_mm for f in features]
     results = (
         *count_results(features, classes, range(1, len(zones_mm) + 1)),
         *_peppering(features, classes),
@@ -188,7 +187,7 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
         check="blemish",
         method=METHOD,
         results=results,
-        features=tuple(f for f, counts in zip(features, is_spot, strict=True) if counts),
+        features=_told_apart(features, classes),
         outlines=(*_field_outlines(field, scale, zones_mm), *_pixel_outlines(content)),
         warnings=_warnings(frames, field, scale, content),
     )
@@ -246,6 +245,14 @@ def _peppering(features: Sequence[Feature], classes: Sequence[SizeClass]) -> tup
         return ()
     below = SizeClass(above_mm=0.0, up_to_mm=classes[0].above_mm)
     return (count_result("peppering", features, below, {"size_class": f"<{1000 * classes[0].above_mm:g} µm"}),)
+
+
+def _told_apart(features: Sequence[Feature], classes: Sequence[SizeClass]) -> tuple[Feature, ...]:
+    """Mark what is too small for the first size class: it is listed too, for a table may begin with smaller ones."""
+    return tuple(
+        replace(f, is_peppering=bool(classes) and f.diameter_mm is not None and f.diameter_mm <= classes[0].above_mm)
+        for f in features
+    )
 
 
 def _odd_pixel_results(frames: Frames, content: FieldContent) -> tuple[Result, ...]:
@@ -332,5 +339,5 @@ def _listed(options: BlemishOptions) -> Measured:
         check="blemish",
         method="Spots listed by a person with a measuring magnifier",
         results=(*count_results(features, classes, zones), *_peppering(features, classes)),
-        features=tuple(f for f in features if (f.diameter_mm or 0.0) > classes[0].above_mm),
+        features=_told_apart(features, classes),
     )

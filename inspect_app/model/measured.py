@@ -79,6 +79,8 @@ class Feature:
         Standard uncertainty of `diameter_mm`.
     diameter_uncertainty_px, contrast_uncertainty : float or None
         Those of `diameter_px` (without that of the scale) and `contrast`; None where a person read them.
+    is_peppering : bool
+        True of a mark too small for the size classes that were counted.
     """
 
     x: float
@@ -92,6 +94,7 @@ class Feature:
     diameter_uncertainty_mm: float | None = None
     diameter_uncertainty_px: float | None = None
     contrast_uncertainty: float | None = None
+    is_peppering: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

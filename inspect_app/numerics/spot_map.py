@@ -25,6 +25,7 @@ OUTGROWN = 1.35
 MOST_WINDOWS = 3
 SAME_END = 0.05  # of the diameter
 REMNANT_SHARE = 0.25  # of a spot's depth, close to it
+OUTLINE_SHARE = 0.1  # of a spot's depth times area, at its outline: no outline is quite a circle
 SIGNIFICANT = 4.0  # standard uncertainties of the depth, of what stood out of the texture by six
 MOST_SPOTS = 400  # with more the field is nothing but spots
 MOST_FITS = 1200  # bounds the time, at 2 to 10 ms each; 400 clear spots take about 600
@@ -140,7 +141,9 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
         if fitted is None:
             continue
         spot = fitted.spot
-        if abs(spot.depth) < max(SIGNIFICANT * spot.depth_u, faintest) or not _is_within(spot, flat.relief):
+        if abs(spot.depth) < max(SIGNIFICANT * spot.depth_u, faintest) or fitted.evidence < SIGNIFICANT**2:
+            continue
+        if not _is_within(spot, flat.inside) or _is_of_an_outline(spot, found):
             continue
         _take_out(levels, fitted)
         if smallest_px <= spot.diameter_px <= 1.5 * largest_px:
@@ -149,9 +152,13 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
     return SpotMap(spots=tuple(sorted(found, key=lambda s: -abs(s.depth))), is_whole=is_whole)
 
 
-def _is_within(spot: FoundSpot, relief: npt.NDArray[np.float32]) -> bool:
-    rows, cols = relief.shape
-    return bool(0 <= round(spot.y) < rows and 0 <= round(spot.x) < cols)
+def _is_within(spot: FoundSpot, inside: BoolArray) -> bool:
+    """Say whether a spot lies between places of the field in its row: its own may be saturated."""
+    row = round(spot.y)
+    if not 0 <= row < inside.shape[0]:
+        return False
+    cols = np.flatnonzero(inside[row])
+    return bool(len(cols) and cols[0] <= round(spot.x) <= cols[-1])
 
 
 def _is_remnant(candidate: Candidate, found: Sequence[FoundSpot]) -> bool:
@@ -161,6 +168,17 @@ def _is_remnant(candidate: Candidate, found: Sequence[FoundSpot]) -> bool:
         and math.hypot(candidate.x - spot.x, candidate.y - spot.y) < 0.75 * (candidate.diameter_px + spot.diameter_px)
         for spot in found
     )
+
+
+def _is_of_an_outline(late: FoundSpot, found: Sequence[FoundSpot]) -> bool:
+    """Say whether a spot is what the outline of a stronger one has over a circle, or lies within it."""
+    for spot in found:
+        away = math.hypot(late.x - spot.x, late.y - spot.y)
+        share = abs(late.depth) * late.diameter_px**2 / (abs(spot.depth) * spot.diameter_px**2)
+        is_small_beside = share < OUTLINE_SHARE and away < 0.5 * spot.diameter_px + 0.75 * late.diameter_px + 1
+        if is_small_beside or (share < 1 and away < 0.5 * spot.diameter_px):
+            return True
+    return False
 
 
 def _still_stands_out(levels: Sequence[Level], candidate: Candidate) -> bool:

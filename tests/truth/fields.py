@@ -17,7 +17,8 @@ class Spot:
 
     `softness` is the standard deviation of the border over the radius; `profile` is ``erf`` (disc with a blurred
     border), ``logistic``, ``gaussian`` (no plateau), ``disc`` (a disc convolved with a Gaussian, exactly) or
-    ``blurred``: the same, but diameter and contrast are those of the disc before it was blurred.
+    ``blurred``: the same, but diameter and contrast are those of the disc before it was blurred. An oval spot is
+    `stretch` times as wide as it is high, and its diameter that of the circle of the same area.
     """
 
     x: float
@@ -27,6 +28,7 @@ class Spot:
     polarity: str = "dark"
     softness: float = 0.2
     profile: str = "erf"
+    stretch: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -44,10 +46,11 @@ class Field:
 def depth_of(spot: Spot, shape: tuple[int, int]) -> FloatArray:
     """Return the relative change of brightness that a spot makes, of shape `shape`, negative for a dark one."""
     depth = np.zeros(shape)
-    reach = math.ceil(spot.diameter_px / 2 * (1 + 4 * spot.softness) * 2.5) + 4
+    wide = math.sqrt(spot.stretch)
+    reach = math.ceil(spot.diameter_px / 2 * (1 + 4 * spot.softness) * 2.5 * wide) + 4
     top, left = max(0, int(spot.y) - reach), max(0, int(spot.x) - reach)
     rows, cols = np.mgrid[top : min(shape[0], int(spot.y) + reach + 1), left : min(shape[1], int(spot.x) + reach + 1)]
-    r = np.hypot(cols - spot.x, rows - spot.y)
+    r = np.hypot((cols - spot.x) / wide, (rows - spot.y) * wide)
     depth[rows, cols] = spot.contrast * relative_profile(r, spot)
     return depth if spot.polarity == "bright" else -depth
 

@@ -138,6 +138,10 @@ def _kind(feature: Feature) -> str:
     return feature.polarity if feature.kind == "spot" else feature.kind
 
 
+def _told_as(feature: Feature) -> str:
+    return "peppering" if feature.is_peppering else feature.kind
+
+
 def _row(number: int, feature: Feature) -> tuple[str, ...]:
     return (
         str(number),
@@ -146,7 +150,7 @@ def _row(number: int, feature: Feature) -> tuple[str, ...]:
         "–" if feature.diameter_mm is None else format_number(feature.diameter_mm, 3),
         format_number(100 * feature.contrast, 0),
         feature.polarity,
-        feature.kind,
+        _told_as(feature),
         "–" if feature.zone is None else str(feature.zone),
     )
 
@@ -157,6 +161,7 @@ def _in_words(features: Sequence[Feature]) -> str:
     counts: dict[str, int] = {}
     for feature in features:
         name = f"{feature.polarity} spots" if feature.kind == "spot" else f"{feature.kind} pixels"
+        name = "peppering" if feature.is_peppering else name
         counts[name] = counts.get(name, 0) + 1
     said = ", ".join(f"{name} {count}" for name, count in sorted(counts.items()))
     return f"{said[:1].upper()}{said[1:]}; the largest is {_size(features[0])}."
