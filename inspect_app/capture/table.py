@@ -28,6 +28,7 @@ def read_table(path: Path, *, name: str, role: str, sha256: str) -> Log:
     path : Path
         Text in UTF-8 (with or without byte order mark) or UTF-16: one line of column names, then one row a line.
         Columns are parted by commas, semicolons or tabs; after semicolons or tabs the decimal sign may be a comma.
+        The line of names may come again between rows, as a logger writes it when it starts anew.
     name, role, sha256 : str
         Passed on to the `Log`.
 
@@ -50,11 +51,12 @@ def read_table(path: Path, *, name: str, role: str, sha256: str) -> Log:
     if path.stat().st_size > LARGEST_FILE_BYTES:
         raise UnusableInput(name, "the log is larger than 1.5 GB", "Thin it out or cut it to the run.")
     blocks = _text_blocks(path, name)
-    header, separator, header_lines, rest = _header(next(blocks, b""), name)
+    header, top, header_lines, rest = _header(next(blocks, b""), name)
+    separator = _separator(top)
     parsed: list[FloatArray] = []
     line, numbers = header_lines + 1, 0
     for block in _whole_lines(rest, blocks):
-        rows = _rows(block, separator, len(header), name, line)
+        rows = _rows(_without_names(block, top), separator, len(header), name, line)
         line += block.count(b"\n")
         numbers += rows.size
         if numbers > MOST_NUMBERS:
@@ -86,7 +88,7 @@ def _from_utf16(stored: bytes, name: str) -> bytes:
 
 
 def _header(block: bytes, name: str) -> tuple[list[str], bytes, int, bytes]:
-    """Return column names, separator, number of lines up to and with the names, and the text below."""
+    """Return column names, their line, the number of lines up to and with it, and the text below."""
     lines = 0
     while True:
         top, _, block = block.partition(b"\n")
@@ -97,13 +99,21 @@ def _header(block: bytes, name: str) -> tuple[list[str], bytes, int, bytes]:
             raise UnusableInput(name, "the log is empty", "Choose the log itself.")
     if len(top) > _LONGEST_HEADER_BYTES or b"\0" in top:
         raise UnusableInput(name, f"line {lines} holds no column names", "Choose a log saved as CSV.")
-    separator = next(mark for mark in (b";", b"\t", b",") if mark in top or mark == b",")
     try:
-        titles = [part.strip().strip('"').strip().lower() for part in top.decode().split(separator.decode())]
+        titles = [part.strip().strip('"').strip().lower() for part in top.decode().split(_separator(top).decode())]
     except UnicodeError as error:
         raise UnusableInput(name, f"line {lines} is no text", "Save the log as CSV in UTF-8.") from error
     _prove_titles(titles, name, lines)
-    return titles, separator, lines, block
+    return titles, top.rstrip(), lines, block
+
+
+def _separator(top: bytes) -> bytes:
+    return next(mark for mark in (b";", b"\t", b",") if mark in top or mark == b",")
+
+
+def _without_names(block: bytes, top: bytes) -> bytes:
+    """Empty the lines that repeat the column names; they stay as lines, so that later ones keep their numbers."""
+    return (b"\n" + block).replace(b"\n" + top, b"\n")[1:] if top in block else block
 
 
 def _prove_titles(titles: list[str], name: str, line: int) -> None:

@@ -119,7 +119,9 @@ def _sound_clock(name: str, times_s: FloatArray, voltage_v: FloatArray) -> tuple
         raise UnusableInput(
             name, f"the clock runs back {len(back)} times, first {_place(times_s, int(back[0]))}", _REMEDY_CLOCK
         )
-    joined, lost = times_s.copy(), 0.0
+    regular = steps[(steps > 0) & (steps <= _GAP * usual)]
+    usual = float(regular.mean())
+    joined, lost = times_s.copy(), len(back) * float(np.var(regular))
     for row in back:
         _prove_restart(name, times_s, voltage_v, int(row), usual)
         offset = joined[row] + usual - joined[row + 1]
@@ -134,7 +136,7 @@ def _place(times_s: FloatArray, row: int) -> str:
 
 
 def _prove_restart(name: str, times_s: FloatArray, voltage_v: FloatArray, row: int, usual: float) -> None:
-    begins_anew = abs(times_s[row + 1] - times_s[0]) <= _RESTART_LAG * usual
+    begins_anew = min(abs(times_s[row + 1] - times_s[0]), abs(times_s[row + 1])) <= _RESTART_LAG * usual
     goes_on = row + 2 >= len(times_s) or 0 <= times_s[row + 2] - times_s[row + 1] <= _GAP * usual
     step_v = abs(float(voltage_v[row + 1] - voltage_v[row]))
     is_same_run = step_v <= _VOLTAGE_STEP * abs(float(voltage_v[row]))

@@ -23,7 +23,8 @@ _SLOPE_ROWS: Final = 8
 _STEEPEST: Final = 3.0  # times the mean fall: a cubic with steeper ends is not sure to fall throughout
 _INSIDE: Final = 0.8  # of what the slopes bound: the cubic lies well inside (own bench)
 _WINDOW_FALL: Final = 12.0  # times the noise by which the values fall over the rows of a parabola, at least
-_DISAGREE: Final = 2.0  # standard uncertainties
+_DISAGREE: Final = 1.0  # standard uncertainties
+_PULLED: Final = 0.5  # of its own uncertainty, by which a parabola may be off that still agrees with shorter ones
 _ROW_FLOOR: Final = 0.02
 
 
@@ -89,7 +90,8 @@ def lasting_crossing(
     it grows with the gap. Assumes a smooth fall at the crossing; a kink right there is seen as drift of the parabola.
 
     A straight line over a fixed fall, the method before, read 0.02 % early where the curve bends, held the truth in 72
-    of 100 noisy logs, and mixed the rebound in.
+    of 100 noisy logs, and mixed the rebound in. Parabolas that may disagree by two uncertainties instead of one reach
+    farther, and were off by 0.20 % instead of 0.18 % (root mean square of 357 logs of three chemistries).
     """
     found = _first_lasting(times_s, values < level, values, current)
     if not found:
@@ -251,7 +253,9 @@ def _by_curve(times_s: FloatArray, values: FloatArray, level: float, index: int,
         index=row,
         time_s=time_s,
         from_noise_s=spread,
-        from_gap_s=max(drift / 12**0.5, _ROW_FLOOR * float(times_s[row] - times_s[row - 1])),
+        from_gap_s=max(
+            math.hypot(drift / 12**0.5, _PULLED * spread), _ROW_FLOOR * float(times_s[row] - times_s[row - 1])
+        ),
     )
 
 

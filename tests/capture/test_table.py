@@ -22,6 +22,7 @@ def read_bytes(tmp_path, content):
         b"time_s\tvoltage_v\n0\t4,1\n10\t4,0\n",
         b'# a remark\n\n"time_s","voltage_v"\n"0","4.1"\n\n10,4.0\n\n',
         "time_s;voltage_v\n0;4,1\n10;4,0\n".encode("utf-16"),
+        b"time_s,voltage_v\r\n0,4.1\r\ntime_s,voltage_v\r\n10,4.0\r\n",
     ],
 )
 def test_every_usual_way_of_writing_reads_the_same(tmp_path, content):
@@ -45,6 +46,8 @@ def test_an_empty_cell_is_not_a_number(tmp_path):
         (b"time_s,voltage_v\n", "no numbers"),
         (b"0,4.1\n10,4.0\n", "line 1 holds numbers"),
         (b"time_s,voltage_v\n0,4.1\n10,off\n", "line 3 holds 'off'"),
+        (b"time_s,voltage_v\n0,4.1\ntime_s,voltage_v\n10,off\n", "line 4 holds 'off'"),
+        (b"time_s,voltage_v\n0,4.1\ntime_s,current_a\n10,4.0\n", "line 3 holds 'time_s'"),
         (b"time_s,voltage_v\n0,4.1\n10,nan\n", "line 3 holds 'nan'"),
         (b"time_s,voltage_v\n0,4.1\n10,1e999\n", "line 3 holds '1e999'"),
         (b"time_s,voltage_v\n0,4.1\n10,-1e308\n", "line 3 holds '-1e308'"),

@@ -161,6 +161,34 @@ def test_a_logger_that_starts_its_clock_again_is_joined_and_told(tmp_path):
     assert any("clock again" in warning for warning in warnings)
 
 
+def test_a_logger_that_writes_its_column_names_again_is_read_on(tmp_path):
+    """Closed form; semicolons and decimal commas, and the names once more where the clock starts at zero again."""
+    truth = Discharge()
+    times = np.arange(0, 16_000.0, 10)
+    rows = [f"{t:.1f};{v:.5f}" for t, v in zip(times, truth.voltage(times), strict=True)]
+    again = [f"{t - times[500]:.1f};{v:.5f}" for t, v in zip(times[500:], truth.voltage(times[500:]), strict=True)]
+    names = "time_s;voltage_v"
+    path = tmp_path / "a.csv"
+    path.write_text("\n".join([names, *rows[:500], names, *again, ""]).replace(".", ","))
+
+    found, warnings = found_in(path, 3.2)
+
+    assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, rel=0.002)
+    assert any("clock again" in warning for warning in warnings)
+
+
+def test_a_restart_between_irregular_rows_is_doubted_by_their_scatter(tmp_path):
+    """The time between two rows across a restart is any of the others: u holds their standard deviation."""
+    truth = Discharge()
+    steps = np.random.default_rng(5).exponential(10, 1600)
+    times = np.concatenate([[0], np.cumsum(steps)])
+    clock = np.where(np.arange(len(times)) < 500, times, times - times[500])
+
+    found, _ = found_in(write_log(tmp_path / "a.csv", clock, truth.voltage(times), truth.current(times)), 3.2)
+
+    assert found["runtime"].standard_uncertainty * 60 >= 0.9 * float(np.std(steps))
+
+
 def test_a_clock_that_jumps_back_is_refused_with_its_row(tmp_path):
     times = np.arange(0, 16_000.0, 10)
     times[800:] -= 3000
