@@ -1,5 +1,6 @@
 """The readings of a wedge's steps from the pixels of all frames, and the level at which these saturate."""
 
+import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -9,6 +10,8 @@ from inspect_app.capture import FloatArray, Still
 from inspect_app.numerics.wedge_place import IndexArray
 from inspect_app.numerics.wedge_response import StepReading, read_step
 
+OTHER_LIGHT: Final = 4.5  # standard uncertainties by which a step is lighter or noisier than a brighter one
+MAY_SATURATE: Final = 2.0**-6  # of the brightest step: from there on a full well may have cut the noise off
 PILED_SHARE: Final = 0.05  # of a step's pixels at one level, and twice as many as at the next: they are saturated there
 
 
@@ -39,6 +42,26 @@ def read_steps(
         for k, value in enumerate(values)
     )
     return readings, ceiling
+
+
+def own_light(readings: Sequence[StepReading]) -> tuple[StepReading, ...]:
+    """Return the longest row of steps of which none is lighter or noisier than a brighter one.
+
+    Steps that noise hides stand where the pitch of the others says, which may be a gap between steps that is brighter.
+    """
+    rows: list[tuple[StepReading, ...]] = []
+    for reading in readings:
+        before = max((row for row in rows if _may_follow(reading, row[-1])), key=len, default=())
+        rows.append((*before, reading))
+    return max(rows, key=len, default=())
+
+
+def _may_follow(darker: StepReading, brighter: StepReading) -> bool:
+    doubt = OTHER_LIGHT * math.hypot(darker.mean_u, brighter.mean_u)
+    if darker.mean > brighter.mean + doubt:
+        return False
+    doubt = OTHER_LIGHT * math.hypot(darker.variance_u, brighter.variance_u) + darker.code_step**2 / 4
+    return brighter.exposure > MAY_SATURATE or darker.variance <= brighter.variance + doubt
 
 
 def _ceiling(stills: Sequence[Still], values: Sequence[FloatArray], masks: Sequence[IndexArray]) -> float | None:

@@ -185,7 +185,7 @@ def _steps_discerned(readings: Sequence[StepReading], response: WedgeResponse, f
 
 
 def _traces(readings: Sequence[StepReading], response: WedgeResponse, ratio_stop: float) -> tuple[Trace, ...]:
-    stops = tuple(k * ratio_stop for k in range(len(readings)))
+    stops = tuple(ratio_stop * round(-math.log2(reading.exposure) / ratio_stop) for reading in readings)
     ratio = []
     for reading in readings:
         noise = math.sqrt(max(reading.variance, reading.code_step**2 / 12, 1e-30))

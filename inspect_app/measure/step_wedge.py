@@ -12,7 +12,7 @@ from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._budget import counting
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
-from inspect_app.measure._wedge_readings import read_steps
+from inspect_app.measure._wedge_readings import own_light, read_steps
 from inspect_app.measure._wedge_results import RangeResults, range_results
 from inspect_app.model import Condition, Measured, Outline, Result
 from inspect_app.numerics.strip import CORE
@@ -25,6 +25,7 @@ CRITERIA: Final = (1, 2, 10)
 FEWEST_PIXELS = 24  # of the core of a step of 12 by 12 pixels, and room
 JPEG_U_STOP = 0.08  # own bench: root mean square error of 16 wedges at quality 92
 CROOKED_REFUSED_STOP = 0.6  # own trials: true wedges stay below 0.2, other scenes above 0.8
+LEAST_CROOKED_STOP = 0.25  # a step that was taken twice departs by the step ratio, which may be small
 STOPS_OF_DENSITY = math.log2(10)
 
 
@@ -95,10 +96,11 @@ def step_wedge(captures: tuple[Capture, ...], options: StepWedgeOptions) -> Meas
 
     Notes
     -----
-    The strip is found by `inspect_app.numerics.wedge_place.place_wedge`. The means of the steps give a linear response,
-    offset and gain, over their nominal exposures; the offset holds black level and flare and is no signal. The
-    variances of all steps give the noise ``floor + slope * signal``. The range is the base-2 logarithm of the signal at
-    which the mean clips over the signal whose ratio to its noise is the criterion.
+    The strip is found by `inspect_app.numerics.wedge_place.place_wedge`. Steps that are lighter or noisier than
+    brighter ones are lit by something else, and left out. The means of the others give a linear response, offset and
+    gain, over their nominal exposures; the offset holds black level and flare and is no signal. The variances of all
+    steps give the noise ``floor + slope * signal``. The range is the base-2 logarithm of the signal at which the mean
+    clips over the signal whose ratio to its noise is the criterion.
 
     Assumes a linear response after the transfer, even light, steps that keep their ratio to about 1 %, noise as
     ``floor + slope * signal``, independent between pixels and frames. It breaks down where dark noise is finer than
@@ -126,7 +128,8 @@ def step_wedge(captures: tuple[Capture, ...], options: StepWedgeOptions) -> Meas
     mean_image = np.mean([still.exposure for still in stills], axis=0)
     place = _place(stills[0].name, mean_image, options)
     masks = _large_enough(stills[0].name, step_masks(place, mean_image.shape))
-    readings, ceiling = read_steps(stills, masks, options.ratio_stop)
+    all_readings, ceiling = read_steps(stills, masks, options.ratio_stop)
+    readings = own_light(all_readings)
     response = _response(stills[0].name, readings, ceiling, options.ratio_stop, has_pattern=len(stills) == 1)
     criteria = CRITERIA if options.criterion is None else (int(options.criterion),)
     found = range_results(readings, response, criteria, options.ratio_stop, _other_lines(stills, options))
@@ -136,7 +139,7 @@ def step_wedge(captures: tuple[Capture, ...], options: StepWedgeOptions) -> Meas
         results=found.results,
         traces=found.traces,
         outlines=_outlines(place, len(masks)),
-        warnings=_warnings(found, options, len(masks), stills),
+        warnings=(*_strayed(len(all_readings) - len(readings)), *_warnings(found, options, len(masks), stills)),
     )
 
 
@@ -191,7 +194,8 @@ def _response(
             "steps that grow darker were looked for, and nearly all of them are saturated or alike",
             "Take the wedge with less light.",
         )
-    if response.nonlinearity_stop > CROOKED_REFUSED_STOP:
+    twice_taken = max(LEAST_CROOKED_STOP, 0.8 * ratio_stop)
+    if response.nonlinearity_stop > min(CROOKED_REFUSED_STOP, twice_taken):
         raise NothingToMeasure(
             name,
             f"steps of {ratio_stop:.2f} stop were looked for, "
@@ -199,6 +203,12 @@ def _response(
             "Check --transfer and the step ratio, and show the wedge in even light.",
         )
     return response
+
+
+def _strayed(count: int) -> tuple[str, ...]:
+    if count == 0:
+        return ()
+    return (f"{count} of the darkest steps are lit by something else and left out: mask what surrounds the wedge.",)
 
 
 def _is_compressed(stills: Sequence[Still]) -> bool:

@@ -20,6 +20,7 @@ SHORTEST_PX: Final = 30  # of a strip
 SMALLEST_AREA_PX: Final = 100
 FEWEST_POINTS: Final = 12
 POINTS: Final = 1200  # of a bright part, by which its direction is found
+OTHER_SHARE: Final = 0.1  # by which steps differ from a bright surround
 ACROSS_REACH: Final = 1.7  # half heights from the axis in which the border of a strip is sought
 PARTS: Final = 2  # the largest at each level
 FULL_SHARE: Final = 0.5  # of its rectangle that a strip fills
@@ -66,7 +67,7 @@ def strip_of_region(region: tuple[int, int, int, int]) -> Strip:
 
 
 def candidate_strips(image: FloatArray) -> Iterator[Strip]:
-    """Yield strips that are brighter than what surrounds them, first those that are long and found at many levels.
+    """Yield strips that differ from what surrounds them, first those that are long and found at many levels.
 
     Parameters
     ----------
@@ -75,9 +76,10 @@ def candidate_strips(image: FloatArray) -> Iterator[Strip]:
 
     Notes
     -----
-    The picture is cut by thresholds. What is brighter, closed over gaps along x or y, and fills a rectangle by half, is
-    a candidate. Its axis is the principal axis of its pixels, turned until the strip is narrowest; a
-    compact one is tried along both axes. Whether steps lie along it is for the caller to see.
+    The picture is cut by thresholds, and by how far it departs from the light at its border. What is left, closed over
+    gaps along x or y, is a candidate if it fills a rectangle by half. Its axis is the principal axis of its pixels,
+    turned until the strip is narrowest; a compact one is tried along both axes. Whether steps lie along it is for the
+    caller to see.
     """
     factor = max(1, math.floor(math.sqrt(image.size / COARSE_PIXELS)))
     coarse = _reduced(image, factor)
@@ -157,8 +159,11 @@ def _bright_masks(image: FloatArray) -> Iterator[BoolArray]:
     for stops in LEVELS_STOP:
         level = dark + (top - dark) * 2.0**-stops
         if level <= dark + 6 * noise:
-            return
+            break
         yield smooth > level
+    surround = float(np.median(np.concatenate([smooth[0], smooth[-1], smooth[:, 0], smooth[:, -1]])))
+    if surround > dark + 6 * noise:
+        yield np.abs(smooth - surround) > max(6 * noise, OTHER_SHARE * surround)
 
 
 def _closed(mask: BoolArray, along_x: int, along_y: int) -> BoolArray:
@@ -283,7 +288,7 @@ def profile_along(image: FloatArray, strip: Strip, beyond: float) -> Profile | N
     """Return the light along a strip, as far past the ends of its seen part as `beyond` times its length."""
     half = CORE * strip.half_height_px
     across = np.arange(-math.floor(half), math.floor(half) + 1.0)
-    more = beyond * (strip.along_to - strip.along_from)
+    more = min(beyond * (strip.along_to - strip.along_from), math.hypot(*image.shape))
     along = np.arange(math.floor(strip.along_from - more), math.ceil(strip.along_to + more) + 1.0)
     cos, sin = math.cos(strip.angle), math.sin(strip.angle)
     x, y = strip.x + along * cos, strip.y + along * sin

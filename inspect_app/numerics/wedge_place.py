@@ -29,7 +29,8 @@ LEAST: Final = 1.2 * SEEN
 FEWEST_BELOW: Final = 2  # steps that are seen below saturation
 LEAST_SHARE: Final = 0.6  # of the gain of as many perfect steps
 BEYOND_AT_FIRST: Final = 0.7  # in lengths of the part that is seen, how far to look past its ends
-BEYOND: Final = 2.5
+EVERYWHERE: Final = 1e6  # lengths: to the borders of the picture
+AROUND: Final = 0.3  # of a region's shorter side, by which it is widened to see what surrounds the strip
 MOST_MIDDLES: Final = 8  # of the brightest steps, through which the axis is laid
 
 
@@ -54,7 +55,7 @@ def place_wedge(
     Parameters
     ----------
     image : ndarray of shape (rows, cols)
-        Linear in exposure; the wedge is brighter than what surrounds it.
+        Linear in exposure; the brightest steps are brighter than what surrounds them.
     steps : int or None
         How many there are; None takes those that are seen.
     stops_per_step : float
@@ -93,7 +94,7 @@ def _refined(
 ) -> WedgePlace | None:
     middles = [chain.centres_px[k] for k in chain.seen[:MOST_MIDDLES]]
     strip = straightened(image, strip, middles, chain.width_px)
-    profile = profile_along(image, strip, BEYOND)
+    profile = profile_along(image, strip, EVERYWHERE)
     if profile is None:
         return None
     chain = replace(chain, centres_px=tuple(centre - profile.start_px for centre in chain.centres_px))
@@ -122,9 +123,18 @@ def _strips(image: FloatArray, region: tuple[int, int, int, int] | None) -> list
     if region is None:
         return list(islice(candidate_strips(image), MOST_STRIPS))
     x, y, width, height = region
-    cut = image[y : y + height, x : x + width]
-    inner = [replace(s, x=s.x + x, y=s.y + y) for s in islice(candidate_strips(cut), MOST_STRIPS)]
-    return [*inner, strip_of_region(region)]
+    around = round(AROUND * min(width, height))
+    return [
+        *_strips_in(image, x, y, width, height),
+        strip_of_region(region),
+        *_strips_in(image, x - around, y - around, width + 2 * around, height + 2 * around),
+    ]
+
+
+def _strips_in(image: FloatArray, x: int, y: int, width: int, height: int) -> list[Strip]:
+    left, top = max(0, x), max(0, y)
+    cut = image[top : y + height, left : x + width]
+    return [replace(s, x=s.x + left, y=s.y + top) for s in islice(candidate_strips(cut), MOST_STRIPS)]
 
 
 def step_masks(place: WedgePlace, shape: tuple[int, ...]) -> tuple[IndexArray, ...]:

@@ -105,6 +105,14 @@ def without_gaps(random: np.random.Generator) -> tuple[Wedge, str]:
     return a_wedge(random, gap_px=(0, int(random.integers(0, 3)))), "png"
 
 
+def in_bright_surround(random: np.random.Generator) -> tuple[Wedge, str]:
+    """Return a wedge whose gaps are as bright as some of its steps, its widths and gaps uneven."""
+    wedge = a_wedge(random, gap_px=(2, int(random.integers(8, 30))), stops_per_step=0.5, tilt_deg=random.uniform(-2, 2))
+    return replace(
+        wedge, width_spread=0.2, surround=float(np.exp(random.uniform(math.log(0.003), math.log(0.4))))
+    ), "png"
+
+
 def fine_steps(random: np.random.Generator) -> tuple[Wedge, str]:
     stops = float(random.choice([0.1, 0.15, 0.2, 0.3]) * math.log2(10))
     return a_wedge(random, stops_per_step=stops, gap_px=(int(random.integers(0, 8)),) * 2), "png"
@@ -203,6 +211,7 @@ KINDS = {
     "8-bit sRGB, flare": srgb_flare,
     "black clipped": black_clipped,
     "JPEG": jpeg,
+    "widths uneven, bright surround": in_bright_surround,
 }
 
 

@@ -68,6 +68,7 @@ def test_the_range_is_that_of_the_sensor_at_every_criterion(sensor: Sensor) -> N
         {"is_reversed": True},
         {"tilt_deg": 2.5},
         {"gap_px": (3, 14)},
+        {"surround": 0.2, "tilt_deg": 2.5},
         {"frames": 1},
         {"flicker": 0.02},
         {"stops_per_step": 0.5, "steps": 30, "step_px": (24, 50)},
@@ -81,6 +82,36 @@ def test_direction_tilt_gaps_and_flicker_do_not_move_the_range(change: dict[str,
     found = ranges(measured_of(wedge))
 
     assert found[1].quantity.value == pytest.approx(wedge.dynamic_range_stop(1), abs=0.06)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_uneven_steps_in_a_bright_surround_are_told_from_its_gaps(seed: int) -> None:
+    """Truth: the closed form; the brightest third of the steps outshines the surround, and no step is read twice."""
+    sensor = Sensor(14_000, 5, 12, pedestal_dn=20)
+    wedge = Wedge(
+        sensor,
+        steps=28,
+        stops_per_step=0.5,
+        step_px=(40, 50),
+        gap_px=(2, 22),
+        width_spread=0.2,
+        surround=0.1,
+        seed=seed,
+    )
+
+    found = ranges(measured_of(wedge))
+
+    for criterion in (1, 2, 10):
+        assert found[criterion].quantity.value == pytest.approx(wedge.dynamic_range_stop(criterion), abs=0.06)
+
+
+def test_eight_bit_linear_codes_give_the_range_that_they_hold() -> None:
+    """Truth: the closed form with the rounding of 8-bit codes, whose noise is at least half a code."""
+    wedge = Wedge(Sensor(3_000, 8, 14, pedestal_dn=120), seed=4, code_bits=8, steps=12)
+
+    found = ranges(measured_of(wedge))
+
+    assert found[1].quantity.value == pytest.approx(wedge.dynamic_range_stop(1), abs=0.1)
 
 
 @pytest.mark.parametrize("veil", [0.001, 0.01, 0.03])

@@ -26,9 +26,10 @@ class Wedge:
     `over_full_well` is the exposure of the brightest step in full wells; `veil` a uniform flare as a share of the full
     well; `glare` the share of light that each step throws around it, within about `glare_px`. `transfer` is linear,
     srgb or power:G, as the command takes it; `gap_px` bounds the dark gaps between steps. `room_px` is the dark
-    surround at the ends of the strip and above and below it. `frame_px` is the width of a bright frame along the
-    picture's border, `labels` puts bright marks beside the strip. With `is_right_aligned` linear codes stand as the
-    sensor gave them at the lower end of 16 bits; otherwise they fill them.
+    surround at the ends of the strip and above and below it, `surround` its light in full wells, which the gaps have as
+    well. Widths of the steps stray by up to the share `width_spread` of `step_px`. `frame_px` is the width of a bright
+    frame along the picture's border, `labels` puts bright marks beside the strip. With `is_right_aligned` linear codes
+    stand as the sensor gave them at the lower end of 16 bits; otherwise they fill them.
     """
 
     sensor: Sensor
@@ -51,6 +52,8 @@ class Wedge:
     flicker: float = 0.0
     room_px: tuple[int, int] = (40, 40)
     frame_px: int = 0
+    surround: float = 0.0
+    width_spread: float = 0.0
     labels: bool = False
     is_right_aligned: bool = False
     seed: int = 0
@@ -99,7 +102,7 @@ class Wedge:
 
     def _stored(self, codes: FloatArray) -> FloatArray:
         highest = 2**self.sensor.bits - 1
-        if self.transfer != "linear":
+        if self.transfer != "linear" or self.code_bits == 8:
             return np.asarray(np.round(encoded(codes / highest, self.transfer) * (2**self.code_bits - 1)))
         if self.is_right_aligned:
             return codes
@@ -110,7 +113,9 @@ class Wedge:
         """Return the exposure in full wells."""
         gaps = rng.integers(self.gap_px[0], self.gap_px[1] + 1, self.steps)
         width, height = self.step_px
-        length = int(self.steps * width + gaps.sum())
+        spread = round(self.width_spread * width)
+        widths = width + (rng.integers(-spread, spread + 1, self.steps) if spread else np.zeros(self.steps, dtype=int))
+        length = int(widths.sum() + gaps.sum())
         reach = math.ceil(abs(math.sin(math.radians(self.tilt_deg))) * length / 2)
         size = (height + 2 * self.room_px[1] + 2 * reach, length + 2 * self.room_px[0])
         y, x = np.mgrid[0 : size[0], 0 : size[1]].astype(float)
@@ -118,11 +123,11 @@ class Wedge:
         middle_x, middle_y = (size[1] - 1) / 2, (size[0] - 1) / 2
         along = (x - middle_x) * math.cos(angle) + (y - middle_y) * math.sin(angle) + length / 2
         across = -(x - middle_x) * math.sin(angle) + (y - middle_y) * math.cos(angle)
-        starts = np.concatenate([[0], np.cumsum(width + gaps)[:-1]])
-        scene = np.zeros(size)
+        starts = np.concatenate([[0], np.cumsum(widths + gaps)[:-1]])
+        scene = np.full(size, self.surround)
         in_strip = np.abs(across) <= height / 2
         for k, start in enumerate(starts):
-            inside = in_strip & (along >= start) & (along < start + width)
+            inside = in_strip & (along >= start) & (along < start + widths[k])
             scene[inside] = self.over_full_well * 2.0 ** (-self.stops_per_step * k)
         if self.labels:
             self._add_labels(scene, across, along, starts)
@@ -169,7 +174,7 @@ class Wedge:
         def shortfall(log_signal: float) -> float:
             signal = math.exp(log_signal)
             noise = sensor.read_noise_e**2 + signal + veil_e + sensor.step_e**2 / 12
-            if self.transfer != "linear":
+            if self.transfer != "linear" or self.code_bits == 8:
                 noise += self._code_e(signal + veil_e) ** 2 / 12
             return math.log(signal / math.sqrt(noise) / snr)
 
@@ -185,6 +190,8 @@ class Wedge:
 
 def encoded(relative: FloatArray, transfer: str) -> FloatArray:
     """Return codes as a share of the highest, before rounding; IEC 61966-2-1 for srgb."""
+    if transfer == "linear":
+        return relative
     if transfer == "srgb":
         return np.where(
             relative <= 0.0031308, 12.92 * relative, 1.055 * np.maximum(relative, 1e-9) ** (1 / 2.4) - 0.055
