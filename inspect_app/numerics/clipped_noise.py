@@ -12,6 +12,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 FEWEST_CLIPPED: Final = 0.001  # share of a side's pixels; fewer shift its mean by less than a thousandth of the noise
+MOST_LOOKED_AT: Final = 2_000  # pixels for the step of a code; more only cost time
 MOST_CLIPPED: Final = 0.9  # beyond it the pixels that are left do not tell the level
 
 
@@ -119,7 +120,15 @@ def clipped_noise(
     The share p of pixels at a bound and the mean beyond it give level and noise of the normal distribution that was cut
     (a censored sample: J. Tobin, Econometrica 26, 24 (1958), from memory): with r = -inverse normal(p), the mean
     distance from the bound is sigma (r Phi(r) + phi(r)).
+
+    Noise below that of rounding to a code is not believed (step / sqrt(12), GUM F.2.2.1): where a side rests on one
+    code, the pixels between the sides are rounded all the same.
     """
+    dark_step, bright_step = _code_step(dark), _code_step(bright)
+    variances = (
+        max(variances[0], (dark_step or bright_step) ** 2 / 12),
+        max(variances[1], (bright_step or dark_step) ** 2 / 12),
+    )
     low, dark_before, dark_variance = _uncut(dark, dark <= 0.0, levels[0], variances[0], bound=0.0, sign=1.0)
     white = float(np.median(bright[bright_clipped])) if np.any(bright_clipped) else math.inf
     high, bright_before, bright_variance = _uncut(
@@ -133,6 +142,13 @@ def clipped_noise(
         dark_variance=dark_variance,
         bright_variance=bright_variance,
     )
+
+
+def _code_step(pixels: FloatArray) -> float:
+    """Return the least difference between exposures that stand there more than once, 0 where no two differ."""
+    distinct, count = np.unique(pixels[:MOST_LOOKED_AT], return_counts=True)
+    repeated = distinct[count > 1]
+    return float(np.min(np.diff(repeated))) if repeated.size > 1 else 0.0
 
 
 def _uncut(

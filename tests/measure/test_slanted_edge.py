@@ -433,6 +433,18 @@ def test_a_saturated_edge_is_refused() -> None:
         measure_edge(capture, roi=whole(capture))
 
 
+def test_two_fifths_of_the_bright_side_clipped_are_allowed_for_and_told() -> None:
+    """Truth: closed form, bright side at 0.99 under noise of 0.04; taken as they stand, clipped pixels add 2 %."""
+    edge = Edge()
+    capture = edge.capture(np.random.default_rng(1), Light(bright=0.99, snr=25))
+
+    measured = measure_edge(capture, roi=whole(capture))
+
+    quantity = only(measured, "mtf50").quantity
+    assert quantity.value == pytest.approx(edge.mtf(0.5), abs=2 * quantity.standard_uncertainty)
+    assert any("clipped" in warning for warning in measured.warnings)
+
+
 def test_an_edge_along_the_columns_is_refused_with_the_tilt_to_use() -> None:
     """Truth: by construction, a tilt of 0.2 degrees moves the edge by 0.35 px in 100 rows."""
     capture = Edge(normal_deg=0.2).capture(np.random.default_rng(1), Light(snr=40))

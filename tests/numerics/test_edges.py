@@ -207,6 +207,22 @@ def test_the_level_below_clipped_black_is_found_again() -> None:
     assert math.isinf(noise.high)
 
 
+def test_noise_is_not_believed_below_that_of_rounding() -> None:
+    """Truth: GUM F.2.2.1, a step of 1 / 255 rounds with a variance of its square over twelve, on an even side too."""
+    step = 1 / 255
+
+    noise = clipped_noise(
+        np.full(500, 20 * step),
+        np.tile([150 * step, 151 * step], 250),
+        np.zeros(500, dtype=bool),
+        levels=(20 * step, 150.5 * step),
+        variances=(0.0, 0.25 * step**2),
+    )
+
+    assert noise.dark_variance == pytest.approx(step**2 / 12)
+    assert noise.bright_variance == pytest.approx(step**2 / 4)
+
+
 def test_noise_alone_holds_no_edge() -> None:
     """Truth: by construction, ten pictures of noise."""
     for seed in range(10):
