@@ -43,8 +43,8 @@ class Patch:
     ----------
     mask : ndarray of shape (rows, cols), bool
         Its cells.
-    first : float
-        The sample at which they first pass the middle.
+    crossings : tuple of float
+        When their mean passes the middle between its two levels, in samples.
     energy : float
         Sum over its cells of their swing squared.
     clearness : float
@@ -53,9 +53,14 @@ class Patch:
     """
 
     mask: BoolArray
-    first: float
+    crossings: tuple[float, ...]
     energy: float
     clearness: float
+
+    @property
+    def first(self) -> float:
+        """Return when they first pass the middle."""
+        return self.crossings[0]
 
     @property
     def swing(self) -> float:
@@ -202,10 +207,16 @@ def _patch(cells: CellArray, mask: BoolArray, swing: CellArray) -> Patch | None:
     rest = trace - np.where(trace > (low + high) / 2, high, low)
     return Patch(
         mask=mask,
-        first=float(turns[0].index),
+        crossings=tuple(_crossing(trace, turn.index, (low + high) / 2) for turn in turns),
         energy=float(np.sum(swing[mask].astype(np.float64) ** 2)),
         clearness=float(trace.var() / (rest.var() + _UNCLEAR * trace.var())) / len(turns),
     )
+
+
+def _crossing(trace: FloatArray, index: int, middle: float) -> float:
+    """Return where a trace passes the middle just before a sample, by a straight line."""
+    earlier, later = float(trace[max(index - 1, 0)]), float(trace[index])
+    return index - float(np.clip((later - middle) / (later - earlier), 0, 1)) if later != earlier else float(index)
 
 
 def _strongest(labels: IntArray, swing: CellArray) -> list[BoolArray]:

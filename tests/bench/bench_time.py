@@ -128,7 +128,7 @@ def latency_cases(folder: Path, count: int, seed: int = 1) -> Iterator[Case]:
     rng = np.random.default_rng(seed)
     for number in range(count):
         kind = ("step", "decay", "ramp", "scan")[number % 4]
-        filming = ("even", "uneven", "slow", "shaken", "flashes")[number % 5]
+        filming = ("even", "uneven", "slow", "shaken", "flashes", "by hand")[number // 4 % 6]
         fps = 480.0 if filming == "slow" else float(rng.choice([120, 240]))
         width_s = 0.0 if kind == "step" else rng.uniform(0.4, 4) / fps
         lag_s, first_s, frames = rng.uniform(3, 20) / fps, rng.uniform(25, 45) / fps, int(rng.integers(90, 160))
@@ -146,6 +146,7 @@ def latency_cases(folder: Path, count: int, seed: int = 1) -> Iterator[Case]:
             times_s=uneven_times_s(rng, fps, frames) if filming == "uneven" else None,
             played_at_fps=30.0 if filming == "slow" else None,
             shake_px=rng.uniform(0.3, 1.5) if filming == "shaken" else 0.0,
+            sway_px=rng.uniform(0.5, 2.5) if filming == "by hand" else 0.0,
             noise=rng.uniform(0.5, 5),
             quality=int(rng.integers(10, 24)),
             levels=(dark, dark + rng.uniform(40, 180)),

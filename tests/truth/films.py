@@ -6,6 +6,7 @@ from pathlib import Path
 
 import av
 import numpy as np
+from scipy import ndimage
 
 CLOCK = 90_000  # ticks a second of the files' time stamps
 
@@ -73,20 +74,23 @@ def latency_frames(
     cols: int = 160,
     noise: float = 2.0,
     shake_px: float = 0.0,
+    sway_px: float = 0.0,
     levels: tuple[float, float] = (25.0, 190.0),
 ) -> Iterable[np.ndarray]:
     """Yield frames of a bench: texture, an LED at the left, a screen at the right, perhaps shaken and noisy.
 
-    `response` is one number a frame, or one for each row of the screen, shape (n, lines).
+    `response` is one number a frame, or one for each row of the screen, shape (n, lines). Shake is another one in each
+    frame, sway (rms) wanders over some frames.
     """
     texture = 40 + 12 * rng.standard_normal((rows // 4 + 3, cols // 4 + 3)).repeat(4, axis=0).repeat(4, axis=1)
+    sway = sway_px * _wander(rng, len(stimulus)) if sway_px else np.zeros((len(stimulus), 2))
     y, x = np.mgrid[:rows, :cols].astype(float)
     low, high = levels
     top, bottom = 0.2 * rows, 0.8 * rows
-    for light, picture in zip(stimulus, response, strict=True):
-        dx, dy = shake_px * rng.standard_normal(2)
-        up, left = (4 + int(np.clip(round(away), -4, 4)) for away in (dy, dx))
-        scene = texture[up : up + rows, left : left + cols].copy()
+    for light, picture, held in zip(stimulus, response, sway, strict=True):
+        dx, dy = shake_px * rng.standard_normal(2) + held
+        moved = ndimage.shift(texture, (dy, dx), order=1, mode="nearest") if dx or dy else texture
+        scene = moved[4 : 4 + rows, 4 : 4 + cols].copy()
         screen = _soft_box(x - dx, y - dy, (0.45 * cols, top, 0.9 * cols, bottom))
         lines = np.atleast_1d(picture)
         shown = lines[np.clip((y[:, 0] - dy - top) / (bottom - top) * len(lines), 0, len(lines) - 1).astype(int)]
@@ -94,6 +98,13 @@ def latency_frames(
         spot = np.clip(5.5 - np.hypot(x - dx - 0.2 * cols, y - dy - 0.5 * rows), 0, 1)
         scene = scene * (1 - spot) + (30 + 210 * light) * spot
         yield np.clip(scene + noise * rng.standard_normal(scene.shape), 0, 255)
+
+
+def _wander(rng: np.random.Generator, frames: int) -> np.ndarray:
+    """Return a hand's path in x and y, shape (frames, 2), of standard deviation 1, remembered over six frames."""
+    kept = np.exp(-np.arange(30) / 6)
+    path = np.stack([np.convolve(rng.standard_normal(frames + 29), kept, "valid") for _ in range(2)], axis=1)
+    return path / path.std(axis=0)
 
 
 def _soft_box(x: np.ndarray, y: np.ndarray, edges: tuple[float, float, float, float]) -> np.ndarray:

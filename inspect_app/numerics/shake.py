@@ -1,0 +1,232 @@
+"""A film that sways: by how much each frame is shifted, and the frames laid over one another."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+PictureArray = npt.NDArray[np.float32]
+CodeArray = npt.NDArray[np.unsignedinteger[Any]]
+
+_LOOKS: Final = 40  # frames, evenly spread over the film, that tell whether it sways
+_SWAYS: Final = 0.2  # points of the grid between the bulk of the frames: less moves no light out of its region
+_BULK: Final = (0.15, 0.85)
+_CALMER: Final = 0.995  # of the differences between neighbours in time, most of which may be lights that switch
+_POINTS: Final = 1200  # evenly from all steep ones: of the steepest, most are borders of lights
+_FEWEST: Final = 12  # points of a view, frames that tell of sway
+_STEEP: Final = 1.5  # codes from point to point: the least slope that tells a shift,
+_ABOVE_NOISE: Final = 1.0  # and times the noise of a code: five times what it makes of slopes of averages
+_FARTHEST: Final = 5  # points by which neighbouring frames may differ
+_REFINEMENTS: Final = 3
+_LEAST_NOISE: Final = 0.7  # codes
+_OUTLIER: Final = 2.0  # times the usual difference, from which on a point shows another light and no shift
+_ALIKE: Final = 0.4  # points: a frame that lies usually farther than this off a view shows other lights
+_MOST_VIEWS: Final = 16
+_AVERAGED: Final = 10  # frames in a view
+
+
+@dataclass(slots=True)
+class _View:
+    """The scene under one state of its lights, as frames are compared with it.
+
+    Parameters
+    ----------
+    picture : ndarray of shape (rows, cols)
+        Mean of frames laid over one another, `count` of them.
+    places : ndarray of shape (points, 2)
+        Where it is steep; `light` there, and `slopes`, down and right.
+    """
+
+    picture: PictureArray
+    count: int
+    places: FloatArray
+    light: FloatArray
+    slopes: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """A shift of a frame against a view, and how far off the points of the view usually are then, in points."""
+
+    shift: FloatArray
+    off: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Path:
+    """The shift of each frame, shape (n, 2), down and right, and the number of the view that told it, or -1.
+
+    Beside them the mean square by which neighbouring frames differ, as they are and laid over one another.
+    """
+
+    shifts: FloatArray
+    views: IntArray
+    unrest: float
+    unrest_left: float
+
+    def sways(self) -> bool:
+        """Say whether the frames of the commonest view lie apart, and the film is calmer laid over one another."""
+        told = self.views[self.views >= 0]
+        if len(told) < _FEWEST or self.unrest_left > _CALMER * self.unrest:
+            return False
+        shifts = self.shifts[self.views == np.bincount(told).argmax()]
+        return bool(np.ptp(np.quantile(shifts, _BULK, axis=0), axis=0).max() > _SWAYS)
+
+
+def steadied_frames(frames: CodeArray) -> CodeArray:
+    """Return the frames of a film laid over one another where its scene sways, and the frames themselves where not.
+
+    Parameters
+    ----------
+    frames : ndarray of shape (n, rows, cols)
+        Stored codes.
+
+    Notes
+    -----
+    A frame is compared with views of the scene, one for each state of its lights, at points where these are steep:
+    along the slopes by least squares, where points that fit badly count little (Cauchy weights), and where that leads
+    nowhere by whole points near the shift of the frame before. A frame that no view explains shows other lights: it is
+    taken to lie where the one before lay, and becomes a view. A scene without any steep place stays put: there, no
+    border trembles either. Whether the film sways is told by the frames of one view, first by a few of them spread over
+    the film: a screen half lit looks like one that moved, but not for long.
+
+    A single reference that followed the film took lights that switch in a scene without texture for motion, by up to 77
+    points; the steepest points alone are borders of lights, and lost a shaken film by 6 (own bench).
+
+    Assumes a shift alone: no turning, no zoom, no parallax. Light between points is interpolated linearly.
+    """
+    looks = np.unique(np.linspace(0, len(frames) - 1, _LOOKS).astype(int))
+    if not _followed(frames[looks], _POINTS // 4).sways():
+        return frames
+    path = _followed(frames, _POINTS)
+    if not path.sways():
+        return frames
+    steady = np.empty_like(frames)
+    for k, shift in enumerate(path.shifts):
+        steady[k] = np.rint(_moved(frames[k].astype(np.float32), shift))
+    return steady
+
+
+def _followed(frames: CodeArray, points: int) -> _Path:
+    """Return by how much each frame is shifted."""
+    steep = max(_STEEP, _ABOVE_NOISE * _noise(frames))
+    views: list[_View] = []
+    shifts, told_by = np.zeros((len(frames), 2)), np.full(len(frames), -1)
+    before, laid_before = _blurred(frames[0]), _blurred(frames[0])
+    unrest, unrest_left = 0.0, 0.0
+    for k, codes in enumerate(frames):
+        frame, last = _blurred(codes), shifts[max(k - 1, 0)]
+        fits = [_fitted(frame, view, last) for view in views]
+        best = min(range(len(fits)), key=lambda number: fits[number].off, default=-1)
+        is_told = best >= 0 and fits[best].off < _ALIKE
+        shifts[k] = fits[best].shift if is_told else last
+        laid = _moved(frame, shifts[k])
+        if is_told:
+            told_by[k] = best
+            _gather(views, best, laid, points, steep)
+        else:
+            _remember(views, laid, points, steep)
+        unrest += float(np.mean((frame - before) ** 2))
+        unrest_left += float(np.mean((laid - laid_before) ** 2))
+        before, laid_before = frame, laid
+    return _Path(shifts, told_by, unrest, unrest_left)
+
+
+def _remember(views: list[_View], laid_over: PictureArray, points: int, steep: float) -> None:
+    """Let a frame that no view explains become one, unless it has no steep places or there are enough."""
+    view = _view(laid_over, 1, points, steep)
+    if view is not None and len(views) < _MOST_VIEWS:
+        views.append(view)
+
+
+def _gather(views: list[_View], number: int, laid_over: PictureArray, points: int, steep: float) -> None:
+    """Let a frame sharpen the view that explains it, while few have."""
+    view = views[number]
+    if view.count < _AVERAGED:
+        picture = view.picture + (laid_over - view.picture) / np.float32(view.count + 1)
+        views[number] = _view(picture, view.count + 1, points, steep) or view
+
+
+def _noise(frames: CodeArray) -> float:
+    """Return the standard deviation of the noise of a code, by the least of what space and time tell."""
+    pair = frames[len(frames) // 2 : len(frames) // 2 + 2].astype(np.float32)
+    in_space, in_time = pair[0] - _blurred(pair[0]), (pair[-1] - pair[0]) / np.float32(2**0.5)
+    return float(min(np.median(np.abs(in_space)), np.median(np.abs(in_time))) / 0.6745)
+
+
+def _blurred(frame: CodeArray | PictureArray) -> PictureArray:
+    """Return a frame averaged over 3 x 3 points, so that noise has little slope."""
+    return np.asarray(ndimage.uniform_filter(frame.astype(np.float32), 3, mode="nearest"))
+
+
+def _view(picture: PictureArray, count: int, points: int, steep: float) -> _View | None:
+    """Return a picture with places where it is steep; None where too few of them tell a shift."""
+    margin = _FARTHEST + 2
+    if min(picture.shape) < 4 * margin:
+        return None
+    inside = picture[margin:-margin, margin:-margin]
+    down = (picture[margin + 1 : 1 - margin, margin:-margin] - picture[margin - 1 : -margin - 1, margin:-margin]) / 2
+    right = (picture[margin:-margin, margin + 1 : 1 - margin] - picture[margin:-margin, margin - 1 : -margin - 1]) / 2
+    chosen = np.flatnonzero(down**2 + right**2 > steep**2)
+    if len(chosen) < _FEWEST:
+        return None
+    chosen = chosen[np.unique(np.linspace(0, len(chosen) - 1, points).astype(int))]
+    rows, cols = np.unravel_index(chosen, inside.shape)
+    slopes = np.stack([down[rows, cols], right[rows, cols]], axis=1).astype(np.float64)
+    places: FloatArray = np.stack([rows, cols], axis=1) + np.float64(margin)
+    return _View(picture, count, places, inside[rows, cols].astype(np.float64), slopes)
+
+
+def _fitted(frame: PictureArray, view: _View, last: FloatArray) -> _Fit:
+    """Return the shift of a frame against a view: from the last one on, and where that leads nowhere by a search."""
+    fit = _refined(frame, view, last)
+    return fit if fit.off < _ALIKE else _refined(frame, view, _nearest(frame, view, last))
+
+
+def _nearest(frame: PictureArray, view: _View, around: FloatArray) -> FloatArray:
+    """Return the shift by whole points that fits best, near the one that is given."""
+    away = np.arange(-_FARTHEST, _FARTHEST + 1)
+    rows, cols = (view.places + np.rint(around)).T.astype(int)[:, None, :] + away[:, None]
+    rows, cols = rows.clip(0, frame.shape[0] - 1), cols.clip(0, frame.shape[1] - 1)
+    misfits = np.abs(frame[rows[:, None, :], cols[None, :, :]] - view.light)
+    bound = 2 * _OUTLIER * max(float(np.median(misfits.min(axis=(0, 1)))), _LEAST_NOISE)
+    costs = np.minimum(misfits, bound).mean(axis=2)
+    best = np.unravel_index(int(costs.argmin()), costs.shape)
+    return np.asarray(np.rint(around) + away[list(best)])
+
+
+def _refined(frame: PictureArray, view: _View, start: FloatArray) -> _Fit:
+    """Return a shift by least squares along the slopes, points weighted by how well they fit."""
+    shift = start
+    for _ in range(_REFINEMENTS):
+        off = _at(frame, view.places + shift) - view.light
+        usual = max(float(np.median(np.abs(off))) / 0.6745, _LEAST_NOISE)
+        weighted = view.slopes / (1 + (off / (_OUTLIER * usual)) ** 2)[:, None]
+        normal = weighted.T @ view.slopes + np.eye(2) * usual**2
+        shift = shift - np.linalg.solve(normal, weighted.T @ off).clip(-1, 1)
+    off = np.abs(_at(frame, view.places + shift) - view.light)
+    return _Fit(shift, float(np.median(off / np.hypot(*view.slopes.T))))
+
+
+def _at(frame: PictureArray, places: FloatArray) -> FloatArray:
+    """Return a frame between its points, by linear interpolation; beyond its border, the border."""
+    whole = np.floor(places).astype(int).clip(0, np.array(frame.shape) - 2)
+    y, x = (places - whole).clip(0, 1).T
+    rows, cols = whole.T
+    upper = frame[rows, cols] * (1 - x) + frame[rows, cols + 1] * x
+    lower = frame[rows + 1, cols] * (1 - x) + frame[rows + 1, cols + 1] * x
+    return np.asarray(upper * (1 - y) + lower * y, dtype=np.float64)
+
+
+def _moved(frame: PictureArray, shift: FloatArray) -> PictureArray:
+    """Return at each point what the frame shows `shift` farther down and right."""
+    whole = np.floor(shift).astype(int)
+    y, x = (shift - whole).astype(np.float32)
+    rows, cols = ((np.arange(size + 1) + by).clip(0, size - 1) for size, by in zip(frame.shape, whole, strict=True))
+    wide = frame[rows[:, None], cols]
+    across = wide[:, :-1] * (1 - x) + wide[:, 1:] * x
+    return np.asarray(across[:-1] * (1 - y) + across[1:] * y)
