@@ -63,22 +63,29 @@ def film_times(times_s: FloatArray, frame_rate: float | None) -> FilmTimes:
     Some containers keep time in whole milliseconds. Where such stamps are those of an even film, rounded, the even
     times are taken: at 240 frames a second the rounding would shift an edge by an eighth of a frame.
     """
-    skipped = int(frames_missing(times_s).sum())
-    warnings = (f"{skipped} frames are missing in the film",) if skipped else ()
     stamps_ms = (times_s - times_s[0]) * 1000
     is_coarse = bool(np.all(np.abs(times_s * 1000 - np.round(times_s * 1000)) < _WHOLE_MS))
     tick_ms = _TICK_MS if is_coarse else 0.0
-    numbers = _frame_numbers(times_s, tick_ms)
+    in_turn = np.arange(len(times_s), dtype=np.float64)
+    is_whole = is_coarse and _even(in_turn, stamps_ms) is not None
+    numbers = in_turn if is_whole else _frame_numbers(times_s, tick_ms)
+    skipped = 0 if is_whole else int(frames_missing(times_s).sum())
+    warnings = (f"{skipped} frames are missing in the film",) if skipped else ()
     if frame_rate is not None:
         if numbers is None:
-            return FilmTimes(times_ms=np.arange(len(times_s)) * 1000 / frame_rate, tick_ms=0.0, warnings=())
+            return FilmTimes(times_ms=in_turn * 1000 / frame_rate, tick_ms=0.0, warnings=())
         return FilmTimes(times_ms=numbers * 1000 / frame_rate, tick_ms=0.0, warnings=warnings)
-    if is_coarse and numbers is not None:
-        slope_ms, offset_ms = np.polyfit(numbers, stamps_ms, 1)
-        even_ms = slope_ms * numbers + offset_ms
-        if float(np.abs(even_ms - stamps_ms).max()) <= _ROUNDED * tick_ms:
-            return FilmTimes(times_ms=even_ms - even_ms[0], tick_ms=0.0, warnings=warnings)
+    even_ms = _even(numbers, stamps_ms) if is_coarse and numbers is not None else None
+    if even_ms is not None:
+        return FilmTimes(times_ms=even_ms, tick_ms=0.0, warnings=warnings)
     return FilmTimes(times_ms=stamps_ms, tick_ms=tick_ms, warnings=warnings)
+
+
+def _even(numbers: FloatArray, stamps_ms: FloatArray) -> FloatArray | None:
+    """Return the times of an even film that its stamps may be, rounded to whole milliseconds; None where it cannot."""
+    slope_ms, offset_ms = np.polyfit(numbers, stamps_ms, 1)
+    off = np.abs(slope_ms * numbers + offset_ms - stamps_ms)
+    return slope_ms * numbers if float(off.max()) <= _ROUNDED * _TICK_MS else None
 
 
 def _frame_numbers(times_s: FloatArray, tick_ms: float) -> FloatArray | None:

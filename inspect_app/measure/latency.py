@@ -1,5 +1,6 @@
 """Latency: how long after a light the picture of it changes, from a film, a trace, or counted frames."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Final
 
@@ -13,20 +14,25 @@ from inspect_app.measure._event_regions import Chosen, choose_regions
 from inspect_app.measure._film_times import film_times, usual_interval
 from inspect_app.measure._light import FloatArray, watch
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
+from inspect_app.measure._paired_switches import Pairs, Turns, pair_switches
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace
 from inspect_app.numerics.flicker import flickers, steadied
 from inspect_app.numerics.lags import Instants, Lag, hypothesis_weights, instants, lag
 from inspect_app.numerics.renewals import locate_renewal
-from inspect_app.numerics.shutters import shutters
-from inspect_app.numerics.switching import Switch, switches
-from inspect_app.numerics.transitions import Located, locate
+from inspect_app.numerics.shutters import Shutters, shutters
+from inspect_app.numerics.strays import BoolArray, strays
+from inspect_app.numerics.transitions import LIGHT_KINDS, PICTURE_KINDS, Located, locate
 from inspect_app.quantity import Contribution
 
 METHOD: Final = "light against its picture, fitted within the frame (common practice, no source; GUM, JCGM 100:2008)"
-MOTION: Final = "motion: the picture moves in the film, so its border was left out; put the camera on a stand"
+MOTION: Final = (
+    "motion: the picture moves in the film, so its frames were laid over one another, or its border left out; "
+    "put the camera on a stand"
+)
 SLOW_FILM_FPS: Final = 100.0
+_FEWEST_ROWS: Final = 8
 COLUMNS: Final = ("time_ms", "stimulus", "response")
 _CLOCK: Final = 1e-4 / 3**0.5  # a camera's crystal, 100 ppm at most (common practice, no source)
 """Relative standard uncertainty of the time base."""
@@ -100,13 +106,14 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     Notes
     -----
     A frame is the mean of the light over its open time, so the one partly lit frame of a step says when within the
-    frame it began. Each switch of light and picture is fitted with a step, a decay, a ramp and a swell; how long the
-    shutter stood open is averaged over, for one step says nothing of it: a line of the budget, which --shutter-ms takes
-    away. Flashes in step with the film share one place within the frame, so that with an untold short shutter their
-    mean is doubted too little: 85 to 98 in 100 of four flashes held (own bench). A lit screen that flickers is fitted
-    with its renewals, or held at its crests. Assumes that the picture answers each switch before the next one, and that
-    light and picture lie in the same film: rolling readout of the filming camera shifts regions at different heights.
-    Breaks down where fewer than about three frames lie between two switches. See
+    frame it began. Each switch is fitted with a step, a decay, a ramp and a swell, the picture's also with scans of a
+    round screen and of lines that decay; how long the shutter stood open is averaged over, for one step says nothing of
+    it: a line of the budget, which --shutter-ms takes away. Flashes in step with the film share one place within the
+    frame, so that with an untold short shutter their mean is doubted too little: 85 to 98 in 100 of four flashes held
+    (own bench). A lit screen that flickers is fitted with its renewals, or held at its crests. Single readings of a log
+    that lie absurdly far off are left out with a warning. Assumes that the picture answers each switch before the next
+    one, and that light and picture lie in the same film: rolling readout of the filming camera shifts regions at
+    different heights. Breaks down where fewer than about three frames lie between two switches. See
     `inspect_app.numerics.transitions.locate`, `inspect_app.numerics.renewals.locate_renewal`,
     `inspect_app.numerics.flicker.steadied` and `inspect_app.numerics.lags.lag`.
     """
@@ -176,29 +183,46 @@ def _from_log(log: Capture, options: LatencyOptions) -> _Traces:
     empty = np.flatnonzero(np.isnan(times_ms) | np.isnan(stimulus) | np.isnan(response))
     if empty.size:
         raise UnusableInput(log.name, f"row {empty[0] + 1} below the names has an empty cell", "Fill or remove it.")
-    if len(times_ms) < 8:
+    if len(times_ms) < _FEWEST_ROWS:
         raise NothingToMeasure(log.name, f"the trace has only {len(times_ms)} rows", "Record the whole event.")
     back = np.flatnonzero(np.diff(times_ms) <= 0)
     if back.size:
         raise UnusableInput(log.name, f"the clock stands still or runs back at row {back[0] + 2}", "Correct time_ms.")
     if options.frame_rate is not None:
         times_ms = np.arange(len(times_ms)) * 1000 / options.frame_rate
+    left_out, warnings = _left_out({"stimulus": stimulus, "response": response})
     return _Traces(
-        name=log.name, times_ms=times_ms, tick_ms=0.0, stimulus=stimulus, response=response, chosen=None, warnings=()
+        name=log.name,
+        times_ms=times_ms[~left_out],
+        tick_ms=0.0,
+        stimulus=stimulus[~left_out],
+        response=response[~left_out],
+        chosen=None,
+        warnings=warnings,
     )
+
+
+def _left_out(columns: Mapping[str, FloatArray]) -> tuple[BoolArray, tuple[str, ...]]:
+    """Return the rows in which a column reads what no light explains, and a warning for each of them."""
+    found = {column: strays(values) for column, values in columns.items()}
+    warnings = tuple(
+        f"row {row + 1} below the names is left out: its {column} of {columns[column][row]:g} is far off all others"
+        for column, are_stray in found.items()
+        for row in np.flatnonzero(are_stray)
+    )
+    return np.any(list(found.values()), axis=0), warnings
 
 
 def _measured(traces: _Traces, options: LatencyOptions) -> Measured:
     interval_ms = usual_interval(traces.times_ms)
-    pairs = _pairs(traces)
+    pairs = pair_switches(traces.name, traces.stimulus, traces.response)
     seen = shutters(traces.times_ms, interval_ms, options.shutter_ms)
-    opened_ms = seen.open_times
-    stimuli = _fits(traces.times_ms, traces.stimulus, [s for s, _ in pairs[1]], pairs[0][0], interval_ms, opened_ms)
-    responses = _fits(traces.times_ms, traces.response, [r for _, r in pairs[1]], pairs[0][1], interval_ms, opened_ms)
+    stimuli = _fits(traces.times_ms, traces.stimulus, pairs.light, seen, LIGHT_KINDS)
+    responses = _fits(traces.times_ms, traces.response, pairs.picture, seen, PICTURE_KINDS)
     weights, doubts = (hypothesis_weights(stimuli, responses, prior) for prior in (seen.prior, seen.doubt))
     onsets, halves = instants(stimuli, responses, "onset"), instants(stimuli, responses, "half")
     first, half = lag(onsets, weights, doubts), lag(halves, weights, doubts)
-    condition: dict[str, str | int | float] = {"events": len(pairs[1])}
+    condition: dict[str, str | int | float] = {"events": len(pairs.light.paired)}
     rounding_ms = float(np.hypot(_FRAME_FLOOR * interval_ms, traces.tick_ms / 6**0.5))
     is_told = options.shutter_ms is not None
     budget = _budget(first, rounding_ms, is_shutter_told=is_told)
@@ -217,60 +241,38 @@ def _measured(traces: _Traces, options: LatencyOptions) -> Measured:
     )
 
 
-def _pairs(traces: _Traces) -> tuple[tuple[tuple[Switch, ...], tuple[Switch, ...]], list[tuple[Switch, Switch]]]:
-    """Pair each switch of the light with the switch of the picture that follows it."""
-    lights, pictures = switches(traces.stimulus), switches(traces.response)
-    if not lights:
-        raise NothingToMeasure(
-            traces.name, "the light does not switch", "Film the LED switching, or give --stimulus-roi around it."
-        )
-    if len(lights) == len(pictures) and all(p.index >= s.index - 1 for s, p in zip(lights, pictures, strict=True)):
-        return (lights, pictures), list(zip(lights, pictures, strict=True))
-    paired = []
-    for number, light in enumerate(lights):
-        until = lights[number + 1].index if number + 1 < len(lights) else len(traces.times_ms)
-        found = next((p for p in pictures if light.index - 1 <= p.index < until), None)
-        if found is not None:
-            paired.append((light, found))
-    if not paired:
-        raise NothingToMeasure(
-            traces.name,
-            "nothing changes in the picture after the light switches",
-            "Film until the picture has changed, or give --response-roi where the picture is.",
-        )
-    return (lights, pictures), paired
-
-
 def _fits(
-    times_ms: FloatArray,
-    values: FloatArray,
-    chosen: list[Switch],
-    every: tuple[Switch, ...],
-    interval_ms: float,
-    opened_ms: FloatArray,
+    times_ms: FloatArray, values: FloatArray, turns: Turns, seen: Shutters, kinds: Sequence[str]
 ) -> list[Located]:
-    """Fit each switch in a stretch that holds no other."""
-    indices = [switch.index for switch in every]
+    """Fit each paired switch in a stretch that holds no other."""
+    interval_ms = usual_interval(times_ms)
+    indices = [switch.index for switch in turns.every]
     fits = []
-    for switch in chosen:
+    for switch in turns.paired:
         earlier = [index for index in indices if index < switch.index]
         later = [index for index in indices if index > switch.index]
         start = (earlier[-1] + switch.index + 1) // 2 if earlier else 0
         stop = max(later[0] - 1, switch.index + 3) if later else len(values)
-        near = switch.index - start
-        own = slice(start, stop)
-        is_steady = len(chosen) > _MOST_RENEWED or not flickers(values[own], near)
-        found = None if is_steady else locate_renewal(times_ms[own], values[own], near, interval_ms, opened_ms[:, own])
-        fits.append(found or _at_crests(times_ms[own], values[own], near, interval_ms, opened_ms[:, own]))
+        near, own = switch.index - start, slice(start, stop)
+        around = (times_ms[own], values[own], near, interval_ms, seen.open_times[:, own])
+        is_steady = len(turns.paired) > _MOST_RENEWED or not flickers(values[own], near)
+        found = None if is_steady else locate_renewal(*around, kinds=kinds)
+        fits.append(found or _at_crests(*around, kinds=kinds))
     return fits
 
 
 def _at_crests(
-    times_ms: FloatArray, values: FloatArray, near: int, interval_ms: float, opened_ms: FloatArray
+    times_ms: FloatArray,
+    values: FloatArray,
+    near: int,
+    interval_ms: float,
+    opened_ms: FloatArray,
+    *,
+    kinds: Sequence[str],
 ) -> Located:
     """Locate one change of a screen that is steady, or is held at the crests of its flicker."""
     steady = steadied(values, near)
-    found = locate(times_ms, steady.values, near, interval_ms, opened_ms)
+    found = locate(times_ms, steady.values, near, interval_ms, opened_ms, kinds=kinds)
     return found.doubted(steady.doubt * interval_ms)
 
 
@@ -324,14 +326,11 @@ def _outlines(traces: _Traces, options: LatencyOptions) -> tuple[Outline, ...]:
     )
 
 
-def _warnings(
-    pairs: tuple[tuple[tuple[Switch, ...], tuple[Switch, ...]], list[tuple[Switch, Switch]]],
-    first: Lag,
-    interval_ms: float,
-) -> tuple[str, ...]:
+def _warnings(pairs: Pairs, first: Lag, interval_ms: float) -> tuple[str, ...]:
     found = []
-    if len(pairs[1]) < len(pairs[0][0]):
-        found.append(f"{len(pairs[0][0]) - len(pairs[1])} switches of the light were not followed by a change")
+    missed = len(pairs.light.every) - len(pairs.light.paired)
+    if missed:
+        found.append(f"{missed} switches of the light were not followed by a change")
     if first.mean < -interval_ms:
         found.append("the picture changes before the light: are the two regions mistaken for one another?")
     return tuple(found)

@@ -1,11 +1,14 @@
 """A picture that flickers once it is lit: its bright side made steady, so that its change can be located."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d
+
+from inspect_app.numerics.switching import Switch
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -20,6 +23,7 @@ _SHORTEST_TOLD: Final = 3  # samples to a period that do not tell how a crest de
 _UNTOLD: Final = 0.4  # of a sample, by which an onset may then be off (own bench)
 _SETTLED: Final = 6  # samples after a change in which a slow change may not have ended
 _FEWEST: Final = 12  # samples of the bright side
+_OFTEN: Final = 3  # changes for each of the light, above which a screen goes dark between renewals
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +86,37 @@ def steadied(values: FloatArray, near: int) -> Steadied:
             decayed = max(_DECAY * sides.unrest / sides.swing / period, _UNTOLD if period <= _SHORTEST_TOLD else 0.0)
             return Steadied(crests if sides.rises else crests[::-1], decayed)
     return Steadied(values, 0.0)
+
+
+def lasting(turns: tuple[Switch, ...], values: FloatArray, lights: tuple[Switch, ...]) -> tuple[Switch, ...]:
+    """Return the changes of a screen that last, where it goes dark between its renewals; all where it does not.
+
+    Parameters
+    ----------
+    turns : tuple of Switch
+        Every change of the screen.
+    values : ndarray of shape (n,)
+        Its trace.
+    lights : tuple of Switch
+        Changes of the light that it shows.
+
+    Notes
+    -----
+    A screen that changes much more often than its light is dark between renewals. Between two switches of the light it
+    lights up with the first rise, where it is brighter in the end than before, and goes out with the last fall.
+    """
+    if len(turns) <= _OFTEN * len(lights):
+        return turns
+    bounds = [0, *(light.index for light in lights), len(values)]
+    ends = [float(values[stop - max(1, (stop - start) // 2) : stop].mean()) for start, stop in pairwise(bounds)]
+    middle = (min(ends) + max(ends)) / 2
+    found = []
+    for number, (start, stop) in enumerate(pairwise(bounds[1:])):
+        before, after = ends[number] > middle, ends[number + 1] > middle
+        own = [turn for turn in turns if start - 1 <= turn.index < stop and turn.rises == after]
+        if before != after and own:
+            found.append(own[0] if after else own[-1])
+    return tuple(found)
 
 
 def _sides(values: FloatArray, near: int) -> _Sides | None:

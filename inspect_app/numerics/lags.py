@@ -8,13 +8,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from inspect_app.numerics.transitions import KINDS, Located
+from inspect_app.numerics.transitions import Located
 
 FloatArray = npt.NDArray[np.float64]
 
 LIGHT_PRIOR: Final = (0.90, 0.05, 0.03, 0.02)
 """Of the kinds that a light may switch in: an LED steps (common practice, no source)."""
-PICTURE_PRIOR: Final = (0.50, 0.30, 0.15, 0.05)
+PICTURE_PRIOR: Final = (0.45, 0.28, 0.12, 0.03, 0.04, 0.04, 0.04)
 """Of the kinds that its picture may change in: a display steps, a phosphor decays, a scan ramps (as above)."""
 
 
@@ -77,7 +77,7 @@ def hypothesis_weights(lights: Sequence[Located], pictures: Sequence[Located], s
 
 def instants(lights: Sequence[Located], pictures: Sequence[Located], which: str) -> Instants:
     """Return the instants called `which`, ``onset`` or ``half``, under every hypothesis."""
-    shape = (len(lights), *lights[0].onset.shape, len(KINDS))
+    shape = (len(lights), *lights[0].onset.shape, pictures[0].onset.shape[1])
 
     def spread(found: Sequence[Located], name: str, axis: int) -> FloatArray:
         table = np.expand_dims(np.stack([getattr(each, name) for each in found]), axis)

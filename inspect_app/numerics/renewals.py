@@ -1,5 +1,6 @@
 """A screen that flickers: when the first of its renewals came, by a fit of light that decays after each of them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -7,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from inspect_app.numerics.transitions import KINDS, Located
+from inspect_app.numerics.transitions import PICTURE_KINDS, Located
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -55,13 +56,19 @@ class _Found:
 
 
 def locate_renewal(
-    times: FloatArray, values: FloatArray, near: int, interval: float, opened: FloatArray
+    times: FloatArray,
+    values: FloatArray,
+    near: int,
+    interval: float,
+    opened: FloatArray,
+    *,
+    kinds: Sequence[str] = PICTURE_KINDS,
 ) -> Located | None:
     """Locate the first renewal of a screen that loses light until the next one; None where no such flicker is seen.
 
     Parameters
     ----------
-    times, values, near, interval, opened
+    times, values, near, interval, opened, kinds
         As `inspect_app.numerics.transitions.locate` takes them. Where the light goes out, all is taken backwards.
 
     Returns
@@ -89,7 +96,7 @@ def locate_renewal(
     found = [[_closed_in(scene, rate) for rate in rates] for scene in scenes]
     if min(each.left for row in found for each in row) > (1 - _EXPLAINED) * bright:
         return None
-    onset, onset_sd, evidence = np.array([_joined(row) for row in found]).T[:, :, None] * np.ones(len(KINDS))
+    onset, onset_sd, evidence = np.array([_joined(row) for row in found]).T[:, :, None] * np.ones(len(kinds))
     moment = times[near] + (onset if rises else -onset) * interval
     return Located(
         onset=moment, half=moment, onset_sd=onset_sd * interval, half_sd=onset_sd * interval, log_evidence=evidence

@@ -5,6 +5,7 @@ the two or three frames of a decay, say where inside the frame the change began.
 """
 
 import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,8 +14,9 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 
-KINDS: Final = ("step", "decay", "ramp", "swell")
-"""Shapes of a change, in the order of all arrays over kinds."""
+LIGHT_KINDS: Final = ("step", "decay", "ramp", "swell")
+PICTURE_KINDS: Final = (*LIGHT_KINDS, "round", "trail", "long trail")
+"""Shapes of a change of the light and of its picture, in the order of all arrays over kinds."""
 
 _BEFORE: Final = 40  # samples looked at before and after a change, at most
 _AFTER: Final = 60
@@ -27,6 +29,9 @@ _CLOSER_HALVES: Final = 19
 _CLOSER_STEPS: Final = 3
 _CLOSER_REACH: Final = 4.5  # standard deviations of the posterior that the next grid covers
 _DECAYED: Final = 9.0  # time constants after which a decay has nothing left to show
+_TRAILS: Final = {"trail": 0.3, "long trail": 1.0}  # time constants of the decay of each line, in times of a scan
+_HALVES: Final = {"step": 0.0, "decay": float(np.log(2)), "trail": 0.777534, "long trail": 1.234472}
+"""Widths after which shapes are half done; 0.5 for those not named, which are symmetrical. Of trails by bisection."""
 _MODEL_ERROR: Final = 0.006  # of the swing: rounding, coding, clipping and light that is not quite so shaped
 
 
@@ -81,7 +86,15 @@ class Located:
         return dataclasses.replace(self, onset_sd=onset_sd, half_sd=half_sd)
 
 
-def locate(times: FloatArray, values: FloatArray, near: int, interval: float, opened: FloatArray) -> Located:
+def locate(
+    times: FloatArray,
+    values: FloatArray,
+    near: int,
+    interval: float,
+    opened: FloatArray,
+    *,
+    kinds: Sequence[str] = PICTURE_KINDS,
+) -> Located:
     """Locate one change of level, for each shutter and each kind of shape.
 
     Parameters
@@ -96,25 +109,28 @@ def locate(times: FloatArray, values: FloatArray, near: int, interval: float, op
         Usual time between samples.
     opened : ndarray of shape (shutters, n)
         For how long each shutter stands open in each sample.
+    kinds : sequence of str
+        Shapes that the change may have: `LIGHT_KINDS` or `PICTURE_KINDS`.
 
     Returns
     -------
     Located
-        One row for each shutter, one column for each of `KINDS`.
+        One row for each shutter, one column for each of `kinds`.
 
     Notes
     -----
-    Model: level + swing x mean of shape((t - onset) / interval) over the open time, shapes: a step, an exponential
-    decay, a straight ramp (a scanned display), a cosine swell, with widths from 0.1 to 24 intervals, evenly likely in
-    their logarithm. Level and swing are solved by least squares, the scale of the noise is integrated out, so that the
-    posterior of (half, width) on a grid that closes in on its bulk is proportional to RSS^(-(n - 2)/2). Noise at the
-    two levels may differ (shot noise): samples are weighted by the scatter about the nearer level.
+    Model: level + swing x mean of shape((t - onset) / interval) over the open time. Shapes: a step, an exponential
+    decay, a straight ramp (a scanned display), a cosine swell; of a picture also the scan of a round screen, and scans
+    whose lines decay, with a time constant of 0.3 and of 1 times the scan. Widths go from 0.1 to 24 intervals, evenly
+    likely in their logarithm. Level and swing are solved by least squares, the scale of the noise is integrated out, so
+    that the posterior of (half, width) on a grid that closes in on its bulk is proportional to RSS^(-(n - 2)/2). Noise
+    at the two levels may differ (shot noise): samples are weighted by the scatter about the nearer level.
     """
     first, last = max(0, near - _BEFORE), min(len(times), near + _AFTER)
     scaled = (times[first:last] - times[near]) / interval
     stretch = _stretch(scaled, values[first:last], _weights(values[first:last], near - first))
     shutters = opened[:, first:last] / interval
-    cells = np.array([[_moments(_bulk(stretch, shutter, kind)) for kind in KINDS] for shutter in shutters])
+    cells = np.array([[_moments(_bulk(stretch, shutter, kind)) for kind in kinds] for shutter in shutters])
     return Located(
         onset=times[near] + cells[..., 0] * interval,
         half=times[near] + cells[..., 1] * interval,
@@ -215,7 +231,7 @@ def _log_likelihood(
 
     Samples before every onset are 0 and after the end of every change 1: of those, the sums are enough.
     """
-    ends = float((onsets.max(axis=1) + widths * {"step": 0.0, "decay": _DECAYED}.get(kind, 1.0)).max())
+    ends = float((onsets.max(axis=1) + widths * _ended(kind)).max())
     first = int((stretch.times + opened).searchsorted(float(onsets.min())))
     last = max(first + 1, int(stretch.times.searchsorted(ends)))
     weights, total = stretch.weights[first:last], stretch.weight_sums[-1]
@@ -232,9 +248,14 @@ def _log_likelihood(
     return np.asarray(-0.5 * (count - 2) * np.log(np.maximum(residual / stretch.squares, 1e-9)))
 
 
+def _ended(kind: str) -> float:
+    """Return after how many widths a shape has nothing left to show."""
+    return {"step": 0.0, "decay": _DECAYED}.get(kind, 1 + _DECAYED * _TRAILS.get(kind, 0.0))
+
+
 def _half_of(kind: str, widths: FloatArray) -> FloatArray:
     """Return when shapes have gone half of their way, in intervals after the onset."""
-    return widths * {"step": 0.0, "decay": float(np.log(2))}.get(kind, 0.5)
+    return widths * _HALVES.get(kind, 0.5)
 
 
 def _grown(kind: str, width: FloatArray, since: FloatArray) -> FloatArray:
@@ -244,7 +265,27 @@ def _grown(kind: str, width: FloatArray, since: FloatArray) -> FloatArray:
         return time
     if kind == "decay":
         return np.asarray(time + width * np.expm1(-time / width))
+    if kind in _TRAILS:
+        return _trailed(time, width, width * _TRAILS[kind])
     inside = np.minimum(time, width)
     if kind == "ramp":
         return np.asarray(inside * (inside / (2 * width) - 1) + time)
+    if kind == "round":
+        return np.asarray(width * _round_area(inside / width) + time - inside)
     return np.asarray((inside - width / np.pi * np.sin(np.pi * inside / width)) / 2 + time - inside)
+
+
+def _trailed(time: FloatArray, width: FloatArray, decay: FloatArray) -> FloatArray:
+    """Return the integral of a scan whose lines decay: that of a ramp under an exponential, twice integrated."""
+
+    def twice(since: FloatArray) -> FloatArray:
+        return np.asarray(since * (since / 2 - decay) - decay**2 * np.expm1(-since / decay))
+
+    return np.asarray((twice(time) - twice(np.maximum(time - width, 0.0))) / width)
+
+
+def _round_area(share: FloatArray) -> FloatArray:
+    """Return the integral of the part of a disc that lies above a line, over how far down the line is, 0 to 1."""
+    z = 2 * share - 1
+    root = np.sqrt(np.maximum(1 - z * z, 0.0))
+    return np.asarray((z / 2 + (z * np.arcsin(z.clip(-1, 1)) + root - root**3 / 3) / np.pi) / 2)

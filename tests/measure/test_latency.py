@@ -5,7 +5,7 @@ import pytest
 
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure import measure
-from tests.truth.films import exposed, half_s, latency_film
+from tests.truth.films import exposed, flickering_film, half_s, latency_film
 
 
 def latencies(measured):
@@ -100,6 +100,16 @@ def test_stamps_in_whole_milliseconds_do_not_shift_an_even_film(tmp_path):
     assert found.value == pytest.approx(37.3, abs=0.2)
 
 
+def test_whole_milliseconds_near_the_interval_are_not_taken_for_missing_frames(tmp_path):
+    """Truth by construction: at 960 frames a second stamps go on by 1 ms, and now and then by 2; no frame is gone."""
+    path = latency_film(tmp_path / "m.mkv", np.random.default_rng(6), fps=960, light_s=0.0379, lag_s=0.0123)
+
+    measured = measure("latency", {"scene": [path]}, {})
+
+    assert latencies(measured)["latency_half"].value == pytest.approx(12.3, abs=0.1)
+    assert not measured.warnings
+
+
 def test_a_small_lamp_beside_a_large_screen_is_found(tmp_path):
     """Truth by construction: the lamp covers 0.04 % of the picture."""
     path = latency_film(tmp_path / "big.mp4", np.random.default_rng(7), lag_s=0.05, rows=360, cols=640, frames=70)
@@ -124,6 +134,18 @@ def test_a_film_whose_picture_moves_carries_a_warning_of_motion_and_a_still_one_
     assert not still.warnings
 
 
+def test_a_film_held_by_hand_gives_the_lag_all_the_same(tmp_path):
+    """Truth by construction; sway of 1.5 pixels (rms) moves borders by more than noise, and no faster than a switch."""
+    path = latency_film(tmp_path / "h.mp4", np.random.default_rng(31), lag_s=0.0373, sway_px=1.5)
+
+    measured = measure("latency", {"scene": [path]}, {})
+
+    first = latencies(measured)["latency_first_change"]
+    assert first.value == pytest.approx(37.3, abs=0.8)
+    assert abs(first.value - 37.3) <= 2 * first.standard_uncertainty
+    assert any("motion" in warning for warning in measured.warnings)
+
+
 @pytest.mark.parametrize("goes_out", [False, True])
 def test_a_screen_that_flickers_once_it_is_lit_does_not_hide_when_it_changed(tmp_path, goes_out):
     """Truth by construction: lit at 141.3 ms, renewed every 16 ms and a third darker at the end; rows of 1 ms.
@@ -145,6 +167,33 @@ def test_a_screen_that_flickers_once_it_is_lit_does_not_hide_when_it_changed(tmp
 
     assert found.value == pytest.approx(41.3, abs=2 * found.standard_uncertainty)
     assert found.standard_uncertainty < 1.0
+
+
+def test_a_screen_that_is_dark_between_renewals_has_one_change_for_each_of_the_light(tmp_path):
+    """Truth by construction: renewed at 60 Hz, lit for a fifth of the time between; 37.3 ms, a frame is 4.17 ms."""
+    path = flickering_film(
+        tmp_path / "d.mp4", np.random.default_rng(15), fps=240, lag_s=0.0373, depth=1.0, decay_s=0.002
+    )
+
+    first = latencies(measure("latency", {"scene": [path]}, {}))["latency_first_change"]
+
+    assert first.value == pytest.approx(37.3, abs=2.1)
+    assert abs(first.value - 37.3) <= 2 * first.standard_uncertainty
+
+
+@pytest.mark.parametrize(("reading", "column"), [(-50.0, 1), (1e9, 2)])
+def test_a_reading_far_off_all_others_is_left_out_with_a_warning(tmp_path, reading, column):
+    """Row 61 is one slip of the logger; the lag is 42.4 ms by construction."""
+    path = trace_file(tmp_path / "t.csv", np.random.default_rng(1), lag_ms=42.4)
+    lines = path.read_text().splitlines()
+    cells = lines[61].split(",")
+    cells[column] = str(reading)
+    path.write_text("\n".join([*lines[:61], ",".join(cells), *lines[62:]]))
+
+    measured = measure("latency", {"scene": [path]}, {})
+
+    assert latencies(measured)["latency_half"].value == pytest.approx(42.4, abs=0.1)
+    assert any("row 61" in warning for warning in measured.warnings)
 
 
 def test_events_that_repeat_are_averaged(tmp_path):
