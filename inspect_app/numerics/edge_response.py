@@ -8,17 +8,19 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.clipped_noise import ClippedNoise
-from inspect_app.numerics.edge_families import FAMILIES, EdgeBasis, Family, pixel_transform
+from inspect_app.numerics.edge_families import FAMILIES, GAUSSIAN, EdgeBasis, Family, pixel_transform
 from inspect_app.numerics.edge_spread import BINS_PER_PX, EdgeSpread
 
 FloatArray = npt.NDArray[np.float64]
 
-HIGHEST_CY_PX: Final = 4.0  # a Gaussian of 0.3 px has fallen to 1e-12 there
+LOWEST_CY_PX: Final = 1.6
+HIGHEST_CY_PX: Final = 4.0  # transforms end between the two, at 0.4 + 1 / s for a blur of s px: a Gaussian is 1e-9 there
 FREQUENCIES: Final = np.linspace(0.0, 1.0, 201)
+FINER: Final = 41  # places between two of those: a straight line from one to the next errs by less than 1e-6
 LEVEL_SCATTER: Final = 0.1  # of the height: how far the surface fit may have misplaced a side's level
 SHIFT_SCATTER_PX: Final = 0.2
 SHADING_SCATTER_PER_PX: Final = 0.002  # falling to half in the corner of a 640 x 480 picture is 0.0025 per pixel
-SETTLED: Final = 1e-3  # of twice a log likelihood: a step that no result can show
+SETTLED: Final = 1e-2  # of twice a log likelihood: the last step was shorter than a tenth of a standard uncertainty
 LIGHTEST: Final = 1e-3  # a family that weighs less than this is left out
 
 
@@ -151,11 +153,13 @@ def edge_response(
     D. J. C. MacKay, Neural Computation 4, 415 (1992): evidence of models by Laplace's approximation (from memory).
     """
     reach = float(np.max(np.abs(spread.distance_px)))
-    highest = min(HIGHEST_CY_PX, max(1.6, 0.5 + 2.5 / sigma_px))
+    highest = min(HIGHEST_CY_PX, max(LOWEST_CY_PX, 0.4 + 1 / sigma_px))
     basis = EdgeBasis(spread.distance_px, 2 * reach + 16, highest)
     pixel = pixel_transform(basis.frequency, tilt_deg) * np.sinc(basis.frequency / BINS_PER_PX)
     problem = _Problem(spread=spread, basis=basis, pixel=pixel, levels=levels, noise=noise)
-    fits = [_best_fit(problem, family, sigma_px) for family in FAMILIES]
+    plainest = _fit(problem, GAUSSIAN, np.array([math.log(sigma_px), 0.0, *problem.expected_levels, 0.0]))
+    others = [_best_fit(problem, family, plainest.parameters) for family in FAMILIES if family is not GAUSSIAN]
+    fits = [plainest, *others]
     freedom = max(1, spread.level.size - 8)
     inflation = max(1.0, min(fit.misfit for fit in fits) / freedom)
     evidence = np.array([_evidence(fit, inflation) for fit in fits])
@@ -206,19 +210,19 @@ class _Problem:
         return self.noise.mean(exposure) / scale - black, columns * self.noise.slope(exposure)
 
 
-def _best_fit(problem: _Problem, family: Family, sigma_px: float) -> FittedFamily:
-    fits = [_fit(problem, family, (math.log(sigma_px), *start[1:])) for start in family.starts]
+def _best_fit(problem: _Problem, family: Family, plainest: FloatArray) -> FittedFamily:
+    """Fit a family from each of its starts, at the width, shift, levels and shading of the fitted Gaussian."""
+    fits = [_fit(problem, family, np.array([plainest[0], *start[1:], *plainest[-4:]])) for start in family.starts]
     return max(fits, key=lambda fit: fit.log_evidence)
 
 
-def _fit(problem: _Problem, family: Family, start: tuple[float, ...]) -> FittedFamily:
+def _fit(problem: _Problem, family: Family, parameters: FloatArray) -> FittedFamily:
     """Levenberg and Marquardt's descent on misfit and expectation together."""
     expected = np.array([*family.expected, 0.0, *problem.expected_levels, 0.0])
     precision = (
         1 / np.array([*family.scatter, SHIFT_SCATTER_PX, LEVEL_SCATTER, LEVEL_SCATTER, SHADING_SCATTER_PER_PX]) ** 2
     )
     weight = 1 / problem.spread.variance
-    parameters = np.array([*start, 0.0, *problem.expected_levels, 0.0])
     level, columns = problem.model(family, parameters)
     residual = problem.spread.level - level
     cost = float(weight @ residual**2 + precision @ (parameters - expected) ** 2)
@@ -264,17 +268,13 @@ def _family_crossing(fit: FittedFamily, tilt_deg: float, level: float) -> tuple[
     def response(frequency: FloatArray) -> FloatArray:
         return fit.family.transform(frequency, shape)[0] * pixel_transform(frequency, tilt_deg)
 
-    grid = FREQUENCIES
-    below = np.flatnonzero(response(grid) < level)
-    last = int(below[0]) if below.size else grid.size - 1
-    place = float(np.interp(-level, -response(grid[last - 1 : last + 1]), grid[last - 1 : last + 1]))
-    for _ in range(3):
-        around = np.array([place - 1e-4, place, place + 1e-4])
-        low, here, high = response(around)
-        place += float(np.clip((level - here) / ((high - low) / 2e-4), -0.005, 0.005))
-    around = np.array([place - 1e-4, place, place + 1e-4])
-    low, _, high = response(around)
-    derivatives = fit.family.transform(np.array([place]), shape)[1][:, 0] * pixel_transform(np.array([place]), tilt_deg)
-    gradient = -derivatives / ((high - low) / 2e-4)
+    below = np.flatnonzero(response(FREQUENCIES) < level)
+    last = int(below[0]) if below.size else FREQUENCIES.size - 1
+    around = np.linspace(FREQUENCIES[last - 1], FREQUENCIES[last], FINER)
+    falling = -response(around)
+    place = float(np.interp(-level, falling, around))
+    steepness = (falling[-1] - falling[0]) / (around[-1] - around[0])
+    here = np.array([place])
+    gradient = fit.family.transform(here, shape)[1][:, 0] * pixel_transform(here, tilt_deg) / steepness
     count = gradient.size
     return place, math.sqrt(max(float(gradient @ fit.covariance[:count, :count] @ gradient), 0.0))
