@@ -14,7 +14,7 @@ from inspect_app.numerics.edge_spread import BINS_PER_PX, EdgeSpread
 FloatArray = npt.NDArray[np.float64]
 
 LOWEST_CY_PX: Final = 1.6
-HIGHEST_CY_PX: Final = 4.0  # transforms end between the two, at 0.4 + 1 / s for a blur of s px: a Gaussian is 1e-9 there
+HIGHEST_CY_PX: Final = 4.0  # transforms end between the two, at 0.4 + 1 / s for a blur of s px: a Gaussian is 1e-9
 FREQUENCIES: Final = np.linspace(0.0, 1.0, 201)
 FINER: Final = 41  # places between two of those: a straight line from one to the next errs by less than 1e-6
 LEVEL_SCATTER: Final = 0.1  # of the height: how far the surface fit may have misplaced a side's level
