@@ -10,10 +10,10 @@ from inspect_app.capture import FloatArray
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._field_frames import Frames
 from inspect_app.numerics.field_circle import BrightField, find_field, veil_of
+from inspect_app.numerics.found_spot import FoundSpot
 from inspect_app.numerics.odd_pixels import PixelArray, hot_pixels, odd_in_light
 from inspect_app.numerics.smooth_field import SmoothField
-from inspect_app.numerics.spot_border import with_borders
-from inspect_app.numerics.spot_map import MOST_SPOTS, FlatField, FoundSpot, flatten, inside_of, map_spots
+from inspect_app.numerics.spot_map import MOST_SPOTS, FlatField, flatten, inside_of, map_spots
 from inspect_app.numerics.texture import Rounding
 
 SHADING_SHARE = 0.9  # of the radius
@@ -27,7 +27,6 @@ LARGEST_SHARE = 0.12  # of the field's diameter
 STRIP_ROWS = 16
 SATURATED_REFUSED = 0.3
 UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
-PIXEL_BLUR = 1 / math.sqrt(12)  # of a reduced pixel, whose side is one
 JPEG_BLOCK_PX = 8
 HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no scatter of their own
 
@@ -104,6 +103,8 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         smallest_px=SMALLEST_PX / factor if smallest_px is None else 0.4 * smallest_px / factor,
         largest_px=LARGEST_SHARE * 2 * field.radius_px / factor,
         faintest=faintest,
+        reduced_by=factor,
+        border_blur_px=field.edge_px / factor if field.is_round else None,
     )
     if not found.is_whole:
         raise NothingToMeasure(
@@ -113,7 +114,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         )
     spots = tuple(_enlarged(spot, factor, cut.corner) for spot in found.spots)
     return FieldContent(
-        spots=with_borders(spots, _optics_blur(field, factor)),
+        spots=spots,
         dead=odd.dead + cut.corner,
         hot=hot if frames.dark is not None else odd.bright + cut.corner,
         shading=shading[0],
@@ -213,11 +214,6 @@ def _repair(flat: FlatField, cut: _Cut, smooth: SmoothField, pixels: PixelArray,
         at = (row // factor, col // factor)
         if 0 <= at[0] < flat.relief.shape[0] and 0 <= at[1] < flat.relief.shape[1] and flat.inside[at]:
             flat.relief[at] -= ((cut.image[row, col] - cut.veil) / level - 1) / factor**2
-
-
-def _optics_blur(field: BrightField, factor: int) -> float | None:
-    """Return the blur of the field's border, as spots show it after reduction; None for a frame that has no border."""
-    return math.hypot(field.edge_px, factor * PIXEL_BLUR) if field.is_round else None
 
 
 def _enlarged(spot: FoundSpot, factor: int, corner: PixelArray) -> FoundSpot:

@@ -17,7 +17,7 @@ from inspect_app.measure._spot_changes import Change, changed_spots
 from inspect_app.measure._spot_counts import SizeClass, count_result, count_results, size_classes, zone_of
 from inspect_app.model import Condition, Feature, Measured, Outline, Result
 from inspect_app.numerics.field_circle import BrightField
-from inspect_app.numerics.spot_map import FoundSpot
+from inspect_app.numerics.found_spot import FoundSpot
 from inspect_app.quantity import Contribution, Quantity, parse_number, quantity_from_budget
 
 METHOD = "Spots by matched filters and a fitted profile; zones and size classes as agreed"
@@ -138,9 +138,10 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     -----
     The contrast is a spot's central depth over its surround. The diameter is that of its outline: where half of this
     depth is reached, and a third of the way on to the sharp disc which, blurred, would look the same. One spot does not
-    tell the two apart, and the uncertainty covers both; but where all spots are blurred as the border of the field is,
-    the optics did it, and diameter and contrast are those of the disc (`numerics.spot_border`). The lines of its
-    budget: the texture in which the spot is fitted, the choice between the two, 1 % for other profiles, and the scale.
+    tell the two apart, and the uncertainty covers both. What the optics have blurred together with the border of the
+    field is no part of a spot, and neither is what reducing a large picture adds: diameter and contrast are those
+    before it (`numerics.spot_border`). The lines of its budget: the texture in which the spot is fitted, the choice
+    between the two, 1 % for other profiles, and the scale.
 
     What limits it: for soft spots the choice between the two diameters, up to 2 % of the diameter; for faint ones the
     texture, near the bound that its spectrum sets; most of all for spots without a plateau, whose depth and width

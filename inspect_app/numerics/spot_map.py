@@ -8,49 +8,23 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.field_circle import BrightField
+from inspect_app.numerics.found_spot import FoundSpot
 from inspect_app.numerics.smooth_field import SmoothField, smooth_field
-from inspect_app.numerics.spot_profile import blurred_disc
-from inspect_app.numerics.spot_shape import SHARPEST_PX, fit_spot
-from inspect_app.numerics.spots import Candidate, Level, find_candidates, levels_of
-from inspect_app.numerics.texture import BLOCK_PX, Rounding
+from inspect_app.numerics.spot_border import blended, shared_blur, with_border
+from inspect_app.numerics.spot_fits import Fit, KnownBlur, fitted_again, fitted_spot, still_stands_out, take_out
+from inspect_app.numerics.spots import Candidate, find_candidates, levels_of
+from inspect_app.numerics.texture import Rounding
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 BORDER_EDGES = 3.0  # standard deviations of the blurred border that are no field yet
-LARGEST_FITTED_PX = 13.0  # a larger spot is fitted in a coarser octave
-START_GROWTHS = (1.0, 1.7, 2.9)
-GOOD_MISFIT = 1.5  # variance left over that of the texture
-OUTGROWN = 1.35
-MOST_WINDOWS = 3
-SAME_END = 0.05  # of the diameter
 REMNANT_SHARE = 0.25  # of a spot's depth, close to it
 OUTLINE_SHARE = 0.1  # of a spot's depth times area, at its outline: no outline is quite a circle
 SIGNIFICANT = 4.0  # standard uncertainties of the depth, of what stood out of the texture by six
+UNLIKELY = 0.02  # that a blur is shared: not worth fitting again
 MOST_SPOTS = 400  # with more the field is nothing but spots
 MOST_FITS = 1200  # bounds the time, at 2 to 10 ms each; 400 clear spots take about 600
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FoundSpot:
-    """A spot: centre, diameter and depth over the surround (negative for dark), with uncertainties.
-
-    The diameter is where half of the depth is reached. `disc_px` and `disc_depth` are those of the disc that, blurred
-    by `blur_px`, makes its profile; `log_blur_u` is the standard uncertainty of the blur's logarithm.
-    """
-
-    x: float
-    y: float
-    diameter_px: float
-    diameter_u_px: float
-    depth: float
-    depth_u: float
-    disc_px: float
-    disc_u_px: float
-    disc_depth: float
-    disc_depth_u: float
-    blur_px: float
-    log_blur_u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +79,15 @@ def flatten(image: FloatArray, inside: BoolArray) -> FlatField | None:
     return FlatField(relief=relief, inside=good, smooth=smooth, spread=smooth.spread / float(level[good].mean()))
 
 
-def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintest: float) -> SpotMap:
+def map_spots(
+    flat: FlatField,
+    *,
+    smallest_px: float,
+    largest_px: float,
+    faintest: float,
+    reduced_by: int = 1,
+    border_blur_px: float | None = None,
+) -> SpotMap:
     """Find and measure the spots of a flattened field.
 
     Parameters
@@ -115,6 +97,11 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
         Diameters of interest in pixels of the relief.
     faintest : float
         Least depth of interest.
+    reduced_by : int
+        Side of a pixel of the relief in pixels of the picture.
+    border_blur_px : float or None
+        Standard deviation of the blur that the border of the field shows, in pixels of the relief without what its
+        reduction adds; None where there is no border.
 
     Returns
     -------
@@ -129,14 +116,14 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
     levels = levels_of(flat.relief.copy(), flat.inside, largest_px=largest_px, rounding=flat.rounding)
     candidates = find_candidates(levels, faintest=faintest)
     places = np.array([(c.x, c.y, c.diameter_px, c.strength) for c in candidates]).reshape(-1, 4)
-    found: list[FoundSpot] = []
+    blur, kept, found = KnownBlur(reduced_by=reduced_by), list[Fit](), list[FoundSpot]()
     fits = 0
     for place, candidate in enumerate(candidates):
         if len(found) >= MOST_SPOTS or fits >= MOST_FITS:
             break
-        if _is_remnant(candidate, found) or (found and not _still_stands_out(levels, candidate)):
+        if _is_remnant(candidate, found) or (found and not still_stands_out(levels, candidate)):
             continue
-        tried = _fitted(levels, candidate, places[place + 1 :])
+        tried = fitted_spot(levels, candidate, places[place + 1 :], blur)
         fits, fitted = fits + tried.fits, tried.best
         if fitted is None:
             continue
@@ -145,11 +132,19 @@ def map_spots(flat: FlatField, *, smallest_px: float, largest_px: float, faintes
             continue
         if not _is_within(spot, flat.inside) or _is_of_an_outline(spot, found):
             continue
-        _take_out(levels, fitted)
+        take_out(levels, fitted)
         if smallest_px <= spot.diameter_px <= 1.5 * largest_px:
+            kept.append(fitted)
             found.append(spot)
     is_whole = len(found) < MOST_SPOTS and fits < MOST_FITS
-    return SpotMap(spots=tuple(sorted(found, key=lambda s: -abs(s.depth))), is_whole=is_whole)
+    spots = [with_border(spot) for spot in found]
+    shared = shared_blur(found, border_blur_px) if border_blur_px is not None and is_whole else None
+    if shared is not None and shared.probability > UNLIKELY:
+        blur = replace(blur, optics_px=shared.px, likely_softness=shared.softness)
+        behind = [with_border(fitted_again(levels, fitted, blur).spot) for fitted in kept]
+        spots = [blended(*both, shared.probability) for both in zip(spots, behind, strict=True)]
+    spots.sort(key=lambda spot: -abs(spot.depth))
+    return SpotMap(spots=tuple(spots), is_whole=is_whole)
 
 
 def _is_within(spot: FoundSpot, inside: BoolArray) -> bool:
@@ -179,146 +174,3 @@ def _is_of_an_outline(late: FoundSpot, found: Sequence[FoundSpot]) -> bool:
         if is_small_beside or (share < 1 and away < 0.5 * spot.diameter_px):
             return True
     return False
-
-
-def _still_stands_out(levels: Sequence[Level], candidate: Candidate) -> bool:
-    level = levels[candidate.octave]
-    kernel = level.kernels[candidate.diameter_px / level.factor]  # factors are powers of two, so this is exact
-    shift = (level.factor - 1) / 2
-    left = round((candidate.x - shift) / level.factor) - BLOCK_PX // 2
-    top = round((candidate.y - shift) / level.factor) - BLOCK_PX // 2
-    relief, _ = _patch(level, left, top)
-    return abs(float((relief * kernel).sum())) > 0.9 * candidate.limit
-
-
-def _take_out(levels: Sequence[Level], fitted: "_Fit") -> None:
-    """Take a spot out of the reliefs of all levels, in place: they are this module's own working copies."""
-    drawn, profile = 0.0, None
-    for level in levels:
-        shift, radius = (level.factor - 1) / 2, fitted.radius_px / level.factor
-        softness = max(fitted.softness, SHARPEST_PX / radius)
-        if profile is None or softness != drawn:
-            drawn, profile = softness, blurred_disc(1.0, softness, 0.0)
-        x, y = (fitted.spot.x - shift) / level.factor, (fitted.spot.y - shift) / level.factor
-        reach = math.ceil(radius * (1 + 4 * softness)) + 1
-        top, bottom = max(0, round(y) - reach), min(level.relief.shape[0], round(y) + reach + 1)
-        left, right = max(0, round(x) - reach), min(level.relief.shape[1], round(x) + reach + 1)
-        if top < bottom and left < right:
-            rows, cols = np.ogrid[top:bottom, left:right]
-            r = np.sqrt((cols - x) ** 2 + (rows - y) ** 2) / radius
-            part = level.relief[top:bottom, left:right]
-            part -= (fitted.plateau * np.interp(r, profile.r, profile.value)).astype(np.float32)
-
-
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    spot: FoundSpot
-    radius_px: float
-    softness: float
-    plateau: float
-    misfit: float
-    evidence: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Tried:
-    best: _Fit | None
-    fits: int
-
-
-def _fitted(levels: Sequence[Level], candidate: Candidate, weaker: FloatArray) -> _Tried:
-    """Fit a candidate; from larger starts as well where the fit leaves much.
-
-    A sharp border answers to a filter smaller than its spot, and a fit that starts too small may end in a false
-    minimum. Of several ends the one counts that explains most over what it leaves: what is left alone is diluted by a
-    larger window.
-    """
-    best, fits = None, 0
-    for growth in START_GROWTHS:
-        start = replace(candidate, diameter_px=growth * candidate.diameter_px)
-        tried = _settled(levels, start, weaker)
-        fits, fitted = fits + tried.fits, tried.best
-        if fitted is None:
-            continue
-        if best is None or fitted.evidence > best.evidence:
-            best = fitted
-        elif abs(fitted.spot.diameter_px - best.spot.diameter_px) < SAME_END * best.spot.diameter_px:
-            break
-        if best.misfit < GOOD_MISFIT:
-            break
-    return _Tried(best, fits)
-
-
-def _settled(levels: Sequence[Level], start: Candidate, weaker: FloatArray) -> _Tried:
-    """Fit again from what was found where window and octave do not suit it, and it is still where it was sought."""
-    fitted, fits, sought = None, 0, start
-    while fits < MOST_WINDOWS:
-        fits += 1
-        again = _fitted_from(levels, start, weaker)
-        if again is None:
-            break
-        fitted, spot = again, again.spot
-        grown = spot.diameter_px / start.diameter_px
-        is_away = math.hypot(spot.x - sought.x, spot.y - sought.y) > 0.5 * sought.diameter_px + 2
-        if is_away or (1 / OUTGROWN < grown < OUTGROWN and spot.depth * start.depth > 0):
-            break
-        start = replace(start, x=spot.x, y=spot.y, diameter_px=spot.diameter_px, depth=spot.depth)
-    return _Tried(fitted, fits)
-
-
-def _fitted_from(levels: Sequence[Level], candidate: Candidate, weaker: FloatArray) -> _Fit | None:
-    """Fit a candidate in the finest octave in which it is not larger than about 13 pixels.
-
-    `weaker` of shape (n, 4) has x, y, diameter and strength of the candidates that come after it.
-    """
-    diameter_px = candidate.diameter_px
-    level = next((lv for lv in levels if diameter_px / lv.factor <= LARGEST_FITTED_PX), levels[-1])
-    factor, shift = level.factor, (level.factor - 1) / 2
-    left = round((candidate.x - shift) / factor) - BLOCK_PX // 2
-    top = round((candidate.y - shift) / factor) - BLOCK_PX // 2
-    relief, usable = _patch(level, left, top)
-    rows, cols = np.ogrid[top : top + BLOCK_PX, left : left + BLOCK_PX]
-    away = np.hypot(weaker[:, 0] - candidate.x, weaker[:, 1] - candidate.y)
-    is_apart = away > 0.8 * (diameter_px + weaker[:, 2]) + factor
-    is_near = away < BLOCK_PX * factor + weaker[:, 2]
-    for other in weaker[is_apart & is_near & (weaker[:, 3] > 0.2 * candidate.strength)]:
-        (x, y), r = (other[:2] - shift) / factor, 0.8 * other[2] / factor + 1
-        usable &= (cols - x) ** 2 + (rows - y) ** 2 > r**2
-    shape = fit_spot(
-        relief,
-        usable,
-        level.power,
-        x=(candidate.x - shift) / factor - left,
-        y=(candidate.y - shift) / factor - top,
-        diameter_px=diameter_px / factor,
-        depth=candidate.depth,
-    )
-    if shape is None:
-        return None
-    spot = FoundSpot(
-        x=(left + shape.x) * factor + shift,
-        y=(top + shape.y) * factor + shift,
-        diameter_px=shape.diameter_px * factor,
-        diameter_u_px=shape.diameter_u_px * factor,
-        depth=shape.depth,
-        depth_u=shape.depth_u,
-        disc_px=shape.disc_px * factor,
-        disc_u_px=shape.disc_u_px * factor,
-        disc_depth=shape.disc_depth,
-        disc_depth_u=shape.disc_depth_u,
-        blur_px=shape.softness * shape.radius_px * factor,
-        log_blur_u=shape.log_blur_u,
-    )
-    return _Fit(spot, shape.radius_px * factor, shape.softness, shape.plateau, shape.misfit, shape.evidence)
-
-
-def _patch(level: Level, left: int, top: int) -> tuple[FloatArray, BoolArray]:
-    """Return 64 x 64 pixels of a level; what lies outside of it is 0 and not usable."""
-    relief, usable = np.zeros((BLOCK_PX, BLOCK_PX)), np.zeros((BLOCK_PX, BLOCK_PX), dtype=bool)
-    rows, cols = level.relief.shape
-    a, b = max(top, 0), min(top + BLOCK_PX, rows)
-    c, d = max(left, 0), min(left + BLOCK_PX, cols)
-    if a < b and c < d:
-        relief[a - top : b - top, c - left : d - left] = level.relief[a:b, c:d]
-        usable[a - top : b - top, c - left : d - left] = level.inside[a:b, c:d]
-    return relief, usable

@@ -14,13 +14,15 @@ SingleArray = npt.NDArray[np.float32]
 BoolArray = npt.NDArray[np.bool_]
 
 SHARPEST_PX = 0.3  # a pixel's own aperture blurs by 1 / sqrt(12)
+LEAST_SOFTNESS = 0.03  # own, where the known blur makes the profile smooth
 SOFTEST = 1.6  # of the radius: softer is a Gaussian, and radius and blur are no longer told apart
 ROUNDS = 15
 MODEL_ERROR = 0.01  # of the depth, per pixel: no real spot is quite a blurred disc, however quiet the texture
 SETTLED = 0.05  # of the misfit sum, in units of what one standard uncertainty raises it by
 # What is known before a fit: blur over radius is about 0.3 (its logarithm counts), level and slopes (per 10 px) are
 # about 0. A faint spot in noise then does not trade its depth for a blur or a surround that no field has (own trials).
-PRIOR = np.array([0.0, 0.0, 0.0, math.log(0.3), 0.0, 0.0, 0.0, 0.0])
+LIKELY_SOFTNESS = 0.3
+PRIOR = np.array([0.0, 0.0, 0.0, math.log(LIKELY_SOFTNESS), 0.0, 0.0, 0.0, 0.0])
 PRIOR_WEIGHT = np.array([0.0, 0.0, 0.0, 1 / 1.5**2, 0.0, 1 / 0.02**2, 1 / 0.01**2, 1 / 0.01**2])
 LEAST_USABLE = 0.5  # share of the window in which there is no other spot and no border
 
@@ -33,7 +35,7 @@ class SpotShape:
     `disc_px` and `disc_depth` are those of the disc before it is blurred, the same where it has no plateau.
     `log_blur_u` is the standard uncertainty of the blur's logarithm. `misfit` is the variance of what the fit leaves
     over that of the texture, `evidence` what it explains, over the misfit. `radius_px` and `plateau` are radius and
-    depth of the fitted disc.
+    depth of the fitted disc, `own_blur_px` its blur and `softness` the whole blur over its radius.
     """
 
     x: float
@@ -47,6 +49,7 @@ class SpotShape:
     depth_u: float
     disc_depth: float
     disc_depth_u: float
+    own_blur_px: float
     softness: float
     misfit: float
     evidence: float
@@ -55,7 +58,16 @@ class SpotShape:
 
 
 def fit_spot(
-    relief: FloatArray, usable: BoolArray, power: FloatArray, *, x: float, y: float, diameter_px: float, depth: float
+    relief: FloatArray,
+    usable: BoolArray,
+    power: FloatArray,
+    *,
+    x: float,
+    y: float,
+    diameter_px: float,
+    depth: float,
+    known_blur_px: float = 0.0,
+    likely_softness: float = LIKELY_SOFTNESS,
 ) -> SpotShape | None:
     """Fit a blurred disc to a candidate.
 
@@ -69,6 +81,10 @@ def fit_spot(
         Spectrum of the texture.
     x, y, diameter_px, depth : float
         Of the candidate, in pixels of the patch.
+    known_blur_px : float
+        Standard deviation of a blur that all spots share and that is no part of their outline.
+    likely_softness : float
+        What is expected of the rest of the blur over the radius.
 
     Returns
     -------
@@ -91,8 +107,10 @@ def fit_spot(
     A soft spot has two diameters that deserve the name: the one at half of its central depth and that of the disc
     whose blur it may be, 2 R, which is larger by about (w / R)² / 2, at most 7 %. One spot alone does not tell them
     apart: a border that is soft by itself, drawn to look like a blurred disc, differs from it by less than 0.2 % of the
-    depth. `spot_border` asks all spots of the picture. Where w exceeds 0.6 R the profile is nearly Gaussian, R means
-    little, and both are the one at half depth.
+    depth. `spot_border` chooses between the two. Where w exceeds 0.6 R the profile is nearly Gaussian, R means little,
+    and both are the one at half depth. A blur k that is known makes ``sqrt(w² + k²)`` of w in the picture, and all that
+    is returned is of the spot before it: a pixel that is the mean of n by n has a known (n² - 1) / 12, and
+    `spot_border` tells when the optics have.
 
     Spots without a plateau (Gaussian) stay at 12 µm in 90 of 100 cases, where others are at 5; they would be at 9 if it
     were known beforehand that they have none. A narrower prior of the blur made that 15 µm; one that learns from the
@@ -101,18 +119,18 @@ def fit_spot(
     window = _window(usable, x, y, diameter_px)
     if window is None:
         return None
-    start = np.array([x, y, math.log(diameter_px / 2), math.log(0.35), depth, 0.0, 0.0, 0.0])
+    start = np.array([x, y, math.log(diameter_px / 2), math.log(likely_softness), depth, 0.0, 0.0, 0.0])
     own_power = power + (MODEL_ERROR * depth) ** 2
-    patch = _Patch.of(relief, window, own_power)
+    patch = _Patch.of(relief, window, own_power, known_blur_px, likely_softness)
     pixels = float(np.square(window).sum())
     fitted = _least_squares(patch, start, diameter_px, pixels)
     if fitted is None or math.hypot(fitted.p[0] - x, fitted.p[1] - y) > 0.5 * diameter_px + 2:
         return None
     louder = local_power(fitted.error, own_power, pixels)
     if louder is None:
-        return _shape_of(fitted, fitted)
+        return _shape_of(fitted, fitted, known_blur_px)
     again = _least_squares(replace(patch, whitening=whitening_of(louder)), fitted.p, diameter_px, pixels)
-    return _shape_of(fitted, again or fitted)
+    return _shape_of(fitted, again or fitted, known_blur_px)
 
 
 def _window(usable: BoolArray, x: float, y: float, diameter_px: float) -> FloatArray | None:
@@ -139,9 +157,15 @@ class _Patch:
     place: npt.NDArray[np.intp]
     whitening: SingleArray
     surround: FloatArray
+    known_blur_px: float
+    prior: FloatArray
 
     @classmethod
-    def of(cls, relief: FloatArray, window: FloatArray, power: FloatArray) -> "_Patch":
+    def of(
+        cls, relief: FloatArray, window: FloatArray, power: FloatArray, known_blur_px: float, likely_softness: float
+    ) -> "_Patch":
+        prior = PRIOR.copy()
+        prior[3] = math.log(likely_softness)
         rows, cols = np.nonzero(window)
         return cls(
             rows.astype(float),
@@ -151,6 +175,8 @@ class _Patch:
             np.ravel_multi_index((rows, cols), window.shape),
             whitening_of(power),
             np.stack([np.ones(len(rows)), (cols - BLOCK_PX / 2) / 10, (rows - BLOCK_PX / 2) / 10]),
+            known_blur_px,
+            prior,
         )
 
     def whitened(self, values: FloatArray) -> FloatArray:
@@ -170,19 +196,26 @@ class _Fitted:
 
 
 def _spot_slopes(patch: _Patch, p: FloatArray) -> FloatArray:
-    """Return the derivatives of the spot by x, y, ln R, ln (w / R) and depth: the last one is the spot itself."""
+    """Return the derivatives of the spot by x, y, ln R, ln (w / R) and depth: the last one is the spot itself.
+
+    w is the spot's own blur; with the known one it makes the whole, of whose logarithm it drives the share `own`.
+    """
     dx, dy = patch.cols - p[0], patch.rows - p[1]
     r = np.sqrt(dx * dx + dy * dy)
     radius = math.exp(p[2])
-    value, slope, by_radius, by_blur = blurred_disc(radius, radius * math.exp(p[3]), float(r.max())).at(r)
+    blur = math.hypot(radius * math.exp(p[3]), patch.known_blur_px)
+    own = (radius * math.exp(p[3]) / blur) ** 2
+    value, slope, by_radius, by_blur = blurred_disc(radius, blur, float(r.max())).at(r)
+    by_blur *= own
     slope *= -p[4] / np.maximum(r, 1e-6)
     return np.stack([slope * dx, slope * dy, p[4] * (by_radius + by_blur), p[4] * by_blur, value])
 
 
-def _bounded(p: FloatArray, diameter_px: float) -> FloatArray:
+def _bounded(p: FloatArray, diameter_px: float, known_blur_px: float) -> FloatArray:
     bounded = p.copy()
     bounded[2] = min(max(p[2], math.log(0.15 * diameter_px)), math.log(1.2 * diameter_px))
-    sharpest = math.log(SHARPEST_PX) - bounded[2]
+    sharpest_px = math.sqrt(max(SHARPEST_PX**2 - known_blur_px**2, 0.0))
+    sharpest = math.log(max(sharpest_px * math.exp(-bounded[2]), LEAST_SOFTNESS))
     bounded[3] = min(max(p[3], sharpest), max(math.log(SOFTEST), sharpest))
     return bounded
 
@@ -195,20 +228,20 @@ def _least_squares(patch: _Patch, start: FloatArray, diameter_px: float, effecti
     def evaluate(p: FloatArray) -> tuple[FloatArray, FloatArray, float]:
         slopes = np.concatenate([patch.whitened(_spot_slopes(patch, p)), surround])
         error = seen - p[4:] @ slopes[4:]
-        belief = float(PRIOR_WEIGHT @ (p - PRIOR) ** 2)
+        belief = float(PRIOR_WEIGHT @ (p - patch.prior) ** 2)
         return error, slopes, float(error @ error) + belief
 
-    p, damping = _bounded(start, diameter_px), 1e-3
+    p, damping = _bounded(start, diameter_px, patch.known_blur_px), 1e-3
     error, slopes, cost = evaluate(p)
     prior = np.diag(PRIOR_WEIGHT)
     for _ in range(ROUNDS):
         normal = slopes @ slopes.T + prior
-        gradient = slopes @ error + PRIOR_WEIGHT * (PRIOR - p)
+        gradient = slopes @ error + PRIOR_WEIGHT * (patch.prior - p)
         try:
             change = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), gradient)
         except np.linalg.LinAlgError:
             return None
-        trial = _bounded(p + change, diameter_px)
+        trial = _bounded(p + change, diameter_px, patch.known_blur_px)
         if (trial - p) @ gradient < SETTLED * max(cost / freedom, 1.0):
             break
         trial_error, trial_slopes, trial_cost = evaluate(trial)
@@ -223,7 +256,7 @@ def _least_squares(patch: _Patch, start: FloatArray, diameter_px: float, effecti
     return _Fitted(p, slopes, error, cost / freedom, without - cost)
 
 
-def _shape_of(first: _Fitted, fitted: _Fitted) -> SpotShape:
+def _shape_of(first: _Fitted, fitted: _Fitted, known_blur_px: float) -> SpotShape:
     """Return the shape of a fit; what it leaves and explains is told of the first one, in the field's own texture."""
     p = fitted.p
     covariance = max(fitted.misfit, 1.0) * np.linalg.pinv(
@@ -255,7 +288,8 @@ def _shape_of(first: _Fitted, fitted: _Fitted) -> SpotShape:
         depth_u=depth_u,
         disc_depth=float(p[4]) / surround if has_plateau else depth,
         disc_depth_u=math.sqrt(max(float(covariance[4, 4]), 0.0)) / surround if has_plateau else depth_u,
-        softness=blur / radius,
+        own_blur_px=blur,
+        softness=math.hypot(blur, known_blur_px) / radius,
         misfit=first.misfit,
         evidence=first.explained / max(first.misfit, 1.0),
         radius_px=radius,

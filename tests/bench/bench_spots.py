@@ -22,19 +22,24 @@ from tests.truth.fields import Field, Spot, round_field, scattered_spots, sensor
 from tests.truth.sensor import still_of
 
 FIELD_MM = 18.0
-SURELY_LISTED_UM = 85.0  # spots from 75 µm on are listed; nearer to that the uncertainty decides
 PROFILES = ("erf", "logistic", "disc", "blurred", "gaussian")
 OPTICS = "optics"  # sharp discs under the blur that the border of the field shows; the others are soft by themselves
 OPTIONS = BlemishOptions(field_diameter_mm=FIELD_MM)
 
 
 def random_field(
-    seed: int, spots: int, hardness: float = 1.0, *, profiles: Sequence[str] = PROFILES, frames: int = 1
+    seed: int,
+    spots: int,
+    hardness: float = 1.0,
+    *,
+    profiles: Sequence[str] = PROFILES,
+    frames: int = 1,
+    optics_px: tuple[float, float] = (0.0, 0.0),
 ) -> tuple[Field, float]:
     """Return a field of random texture, vignetting and scale, and its micrometres per pixel.
 
     `hardness` scales the strength of all textures and noises. Spots of the profile ``optics`` are sharp discs blurred
-    as the border of the field is.
+    as the border of the field is. `optics_px` are bounds of a blur of the whole picture; its border is sharp before.
     """
     rng = np.random.default_rng(seed)
     radius = float(rng.uniform(280, 700))
@@ -62,7 +67,8 @@ def random_field(
         grain_px=float(rng.uniform(0.6, 1.8)),
         white=hardness * float(rng.uniform(0.005, 0.02)),
         level=float(rng.uniform(0.3, 0.7)),
-        edge_px=edge_px,
+        edge_px=0.3 if optics_px[1] > 0 else edge_px,
+        optics_px=float(rng.uniform(*optics_px)),
         frames=frames,
     )
     return field, um_px
@@ -105,9 +111,8 @@ class Score:
             if spot is not None:
                 self._compare(feature, spot, truth, scale)
         for spot in truth.spots:
-            if spot.diameter_px * um_px >= SURELY_LISTED_UM:
-                self.wanted += 1
-                self.found += any(nearest([spot], f.x, f.y) for f in measured.features)
+            self.wanted += 1
+            self.found += any(nearest([spot], f.x, f.y) for f in measured.features)
 
     def _compare(self, feature: Feature, spot: Spot, truth: Field, scale: float) -> None:
         self.profiles.append(spot.profile)
@@ -167,9 +172,17 @@ def test_round_fields_in_which_every_spot_can_be_seen(profile: str) -> None:
     score = mapped(range(200, 216), 14, 0.25, profiles=(profile,))
 
     score.show(f"round fields, {profile}")
-    assert score.recall >= 0.99
+    assert score.recall >= (0.94 if profile == OPTICS else 0.99)  # a blur of 1.6 px drowns spots of 1.5 px
     assert score.precision >= 0.98
     assert score.p90("contrast %") <= 8
+
+
+@pytest.mark.parametrize("profile", PROFILES)
+def test_round_fields_that_the_optics_blur_as_a_whole(profile: str) -> None:
+    score = mapped(range(500, 508), 14, 0.25, profiles=(profile,), optics_px=(0.6, 1.6))
+
+    score.show(f"round fields blurred as a whole, {profile}")
+    assert score.precision >= 0.98
 
 
 def test_round_fields_under_mild_texture() -> None:
@@ -227,7 +240,7 @@ def test_full_frames_with_dust() -> None:
         values = {r.quantity_name: r.quantity.value for r in measured.results}
         odd += abs(values["dead_pixels"] - len(flat.dead)) + abs(values["hot_pixels"] - len(flat.hot))
         truth = Field(flat.exposure, flat.spots, flat.shading_percent, 1.0, 0.0, 0.0)
-        score.take(measured, truth, um_px=SURELY_LISTED_UM, per_px=1.0)
+        score.take(measured, truth, um_px=1.0, per_px=1.0)
     score.show(f"full frames, {odd} odd pixels off")
     assert odd == 0
     assert score.recall >= 0.99

@@ -82,6 +82,22 @@ def test_spots_below_the_first_class_are_peppering_and_no_spots() -> None:
     assert (total(measured, "dark_spots"), total(measured, "peppering")) == (0, 1)
 
 
+def test_what_the_optics_blur_together_with_the_border_is_no_part_of_a_spot() -> None:
+    """Truth by construction: the whole picture is blurred by 1 px, which makes a spot of 3 px wider and fainter."""
+    spots = tuple(Spot(MIDDLE[0] + 60 * (k - 3), MIDDLE[1], 3.0 + 2 * k, 0.5, softness=0.2) for k in range(6))
+    field = round_field(
+        np.random.default_rng(7), spots=spots, fibre=0.003, grain=0.004, white=0.003, edge_px=0.2, optics_px=1.0
+    )
+
+    measured = mapped(field)
+
+    assert len(measured.features) == len(spots)
+    for spot in spots:
+        found = beside(measured, spot)
+        assert found.diameter_px == pytest.approx(spot.diameter_px, abs=0.25)
+        assert found.contrast == pytest.approx(spot.contrast, abs=0.05)
+
+
 @pytest.mark.parametrize(("diameter_px", "stretch"), [(12.0, 1.5), (30.0, 1.15)])
 def test_an_oval_spot_is_one_spot(diameter_px: float, stretch: float) -> None:
     """Truth by construction: an ellipse with the area of a circle; in a quiet field its outline is no spot besides."""

@@ -1,14 +1,17 @@
 """Whether spots are taken as soft by themselves or as blurred by the optics, against spots of known blur."""
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
-from inspect_app.numerics.spot_border import with_borders
-from inspect_app.numerics.spot_map import FoundSpot
+from inspect_app.numerics.found_spot import FoundSpot
+from inspect_app.numerics.spot_border import BELIEF, SHARP, blended, shared_blur, with_border
 
-DISCS_PX = (6.0, 9.0, 14.0, 20.0, 28.0)
+DISCS_PX = np.array([3.0, 4.0, 6.0, 9.0, 14.0, 20.0, 28.0])
 
 
-def spots(blurs_px: list[float], *, known: float = 0.1) -> tuple[FoundSpot, ...]:
+def spots(blurs_px: np.ndarray, *, known: float = 0.1) -> tuple[FoundSpot, ...]:
     """Spots of growing size whose outline lies 5 % further in than their disc, and 4 % less deep."""
     return tuple(
         FoundSpot(
@@ -29,35 +32,58 @@ def spots(blurs_px: list[float], *, known: float = 0.1) -> tuple[FoundSpot, ...]
     )
 
 
-def test_spots_blurred_as_the_border_of_the_field_are_the_sharp_discs_behind() -> None:
-    chosen = with_borders(spots([1.5] * 5), 1.5)
+def test_sharp_spots_blurred_as_the_border_of_the_field_were_blurred_with_it() -> None:
+    shared = shared_blur(spots(np.full(7, 1.2)), 1.25)
 
-    assert [spot.diameter_px for spot in chosen] == pytest.approx(DISCS_PX, rel=0.002)
-    assert all(spot.depth == pytest.approx(-0.5, abs=0.001) for spot in chosen)
+    assert (shared.probability > 0.99, shared.softness) == (True, SHARP)
+    assert 1.2 < shared.px < 1.25
+
+
+@pytest.mark.parametrize("softness", [0.2, 0.3])
+def test_soft_spots_that_the_optics_blurred_besides_were_blurred_with_the_border(softness: float) -> None:
+    shared = shared_blur(spots(np.hypot(1.0, softness * DISCS_PX / 2), known=0.05), 1.0)
+
+    assert shared.probability > 0.5
+    assert (shared.px, shared.softness > SHARP) == (1.0, True)
 
 
 @pytest.mark.parametrize("softness", [0.15, 0.25, 0.35])
-def test_spots_whose_blur_goes_with_their_size_lie_nearer_to_half_depth(softness: float) -> None:
-    chosen = with_borders(spots([softness * disc_px / 2 for disc_px in DISCS_PX]), 0.8)
-
-    for spot, disc_px in zip(chosen, DISCS_PX, strict=True):
-        assert 0.95 * disc_px < spot.diameter_px < 0.97 * disc_px
-        assert -0.49 < spot.depth < -0.48
+def test_spots_sharper_than_the_border_of_the_field_were_not_blurred_with_it(softness: float) -> None:
+    assert shared_blur(spots(softness * DISCS_PX / 2), 1.5).probability < 0.02
 
 
-@pytest.mark.parametrize(("border_px", "softness", "known"), [(None, 0.25, 0.1), (1.5, 0.25, 2.0), (0.8, 0.25, 0.1)])
-def test_where_nothing_tells_them_apart_the_uncertainty_covers_both(
-    border_px: float | None, softness: float, known: float
-) -> None:
-    """No border of the field; spots too faint to say anything of their blur; spots soft in another way than it."""
-    chosen = with_borders(spots([softness * px / 2 for px in DISCS_PX], known=known), border_px)
-
-    for spot, disc_px in zip(chosen, DISCS_PX, strict=True):
-        assert spot.diameter_px - 2 * spot.diameter_u_px < 0.95 * disc_px
-        assert spot.diameter_px + 2 * spot.diameter_u_px > disc_px
+def test_spots_without_a_plateau_say_nothing_for_a_blur_that_they_may_have_of_their_own() -> None:
+    assert shared_blur(spots(0.8 * DISCS_PX / 2), 0.8 * DISCS_PX[0] / 2).probability <= BELIEF
 
 
 def test_one_spot_in_another_focus_does_not_outvote_the_others() -> None:
-    chosen = with_borders(spots([1.5, 1.5, 1.5, 1.5, 6.0]), 1.5)
+    assert shared_blur(spots(np.array([0.4, 1.5, 1.5, 1.5, 1.5, 1.5, 1.5])), 1.5).probability > 0.9
 
-    assert chosen[0].diameter_px > 0.99 * DISCS_PX[0]
+
+def test_spots_too_faint_to_tell_their_blur_do_not_vote() -> None:
+    faint = spots(np.full(7, 0.3), known=2.0)
+
+    assert shared_blur(faint, 1.5) == shared_blur((), 1.5)
+
+
+@pytest.mark.parametrize("probability", [0.1, 0.5, 0.9])
+def test_a_mean_of_two_readings_holds_the_likelier_and_half_of_the_way_to_the_other(probability: float) -> None:
+    seen = spots(np.full(7, 1.5))[0]
+    behind = replace(seen, diameter_px=0.7 * seen.diameter_px, depth=-1.4)
+
+    chosen = blended(seen, behind, probability)
+
+    likelier = behind if probability > 0.5 else seen
+    middle_px = (seen.diameter_px + behind.diameter_px) / 2
+    assert abs(chosen.diameter_px - likelier.diameter_px) < 2 * chosen.diameter_u_px
+    assert abs(chosen.diameter_px - middle_px) < 2 * chosen.diameter_u_px
+    assert -1 <= chosen.depth < seen.depth
+
+
+def test_the_uncertainty_covers_the_diameter_at_half_depth_and_that_of_the_sharp_disc() -> None:
+    for spot in spots(0.25 * DISCS_PX / 2):
+        chosen = with_border(spot)
+
+        assert spot.diameter_px < chosen.diameter_px < spot.disc_px
+        assert abs(spot.diameter_px - chosen.diameter_px) < 2 * chosen.diameter_u_px
+        assert abs(spot.disc_px - chosen.diameter_px) < 2 * chosen.diameter_u_px

@@ -99,6 +99,7 @@ def round_field(
     level: float = 0.6,
     veil: float = 0.004,
     edge_px: float = 1.5,
+    optics_px: float = 0.0,
     frames: int = 1,
 ) -> Field:
     """Return the view through an eyepiece: a bright disc on black with fibre texture and a scintillating screen.
@@ -114,6 +115,8 @@ def round_field(
         of `level`.
     edge_px : float
         Standard deviation of the field's blurred border.
+    optics_px : float
+        Standard deviation of the blur that spots, texture and border all get on their way to the sensor.
     frames : int
         Scintillation is that of the mean of this many frames.
     """
@@ -129,6 +132,8 @@ def round_field(
         picture *= 1 + depth_of(spot, size_px)
     border = special.erfc((r - radius_px) / (edge_px * math.sqrt(2))) / 2
     picture = level * picture * border
+    if optics_px > 0:
+        picture = ndimage.gaussian_filter(picture, optics_px)
     noise = ndimage.gaussian_filter(rng.normal(size=size_px), grain_px) if grain_px > 0 else rng.normal(size=size_px)
     noise *= grain / noise.std()
     picture = picture * (1 + noise / math.sqrt(frames)) + veil
