@@ -14,6 +14,7 @@ from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Trace
 from inspect_app.numerics.bands import Bands, fit_bands
+from inspect_app.numerics.common_rows import is_shared
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -24,6 +25,7 @@ _LEAST_GAIN_BELOW_ONE: Final = 9.0  # chi-squared; at most 6.5 in 240 pictures w
 _MOST_DOUBT: Final = 0.1  # of the readout time: with a told duty, but noise or an edge too few, nothing is measured
 _DUTY: Final = 0.01  # of itself, by which a strobe may be lit longer than told (common practice, no source)
 _LEAST_ROWS: Final = 32
+_LEAST_DEPTH_UPRIGHT: Final = 0.35  # of the light: stripes of a pattern behind the field are fainter
 _UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
 _CLOCK: Final = 1e-4 / 3**0.5  # of the generator: 100 ppm, rectangular (common practice, no source)
 _ROUNDING_ROWS: Final = 0.1  # by which rounded codes and the finite row may move an edge (own bench)
@@ -83,7 +85,9 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     -----
     Readout time = bands over the full height / strobe frequency. The bands are the overlap of flash and open row, a
     periodic trapezoid, fitted to the means of the rows together with the fall-off of the light. Assumes a rolling
-    shutter of constant speed and a picture that was not cropped in height. Breaks down where the exposure is a multiple
+    shutter of constant speed and a picture that was not cropped in height. Bands are in every part of the picture, each
+    in proportion to its light: what is not is no band but a thing in the picture. Bands of a picture that was turned by
+    a quarter must be deep, for stripes of a pattern look the same. Breaks down where the exposure is a multiple
     of the strobe's period (no bands) and where less than one full period is seen: refused. One to two bands may lie so
     that each kind of edge is seen once: refused too, unless `options.strobe_duty` tells how long the flash is, for then
     the length of one band is enough. See `inspect_app.numerics.bands.fit_bands`.
@@ -141,7 +145,9 @@ def _bands(taken: Still, options: ReadoutOptions) -> tuple[Bands, str]:
         (fit_bands(profiles[axis], options.strobe_duty), axis)
         for axis in sorted(unrest, key=lambda axis: -unrest[axis])
     )
-    seen = next(((bands, axis) for bands, axis in fits if bands is not None and bands.gain > _LEAST_GAIN), None)
+    seen = next(
+        ((bands, axis) for bands, axis in fits if bands is not None and _is_strobe(bands, taken.exposure, axis)), None
+    )
     if seen is None:
         raise NothingToMeasure(
             taken.name,
@@ -160,6 +166,18 @@ def _bands(taken: Still, options: ReadoutOptions) -> tuple[Bands, str]:
             f"Use a strobe of at least {hz:.0f} Hz, so that three bands are seen{also}.",
         )
     return best, axis
+
+
+def _is_strobe(found: Bands, picture: FloatArray, axis: str) -> bool:
+    """Tell whether what was fitted is more than chance, and modulates all of the picture as only a strobe does.
+
+    Stripes that stand behind the field and are shared by all rows look like bands of a turned picture, but are fainter.
+    """
+    if found.gain < _LEAST_GAIN:
+        return False
+    if axis == "columns" and float(np.ptp(found.fitted)) < _LEAST_DEPTH_UPRIGHT * float(found.fitted.max()):
+        return False
+    return is_shared(picture if axis == "rows" else picture.T, found.places, found.fitted)
 
 
 def _unrest(profile: FloatArray) -> float:

@@ -124,6 +124,26 @@ def test_an_even_field_without_bands_is_refused(tmp_path):
         readout_of(write_picture(tmp_path / "even.tif", picture), strobe_hz=200)
 
 
+@pytest.mark.parametrize("is_turned", [False, True])
+def test_things_in_the_picture_are_not_taken_for_bands(tmp_path, is_turned):
+    """Nothing there: no strobe, but dark things before the left half, whose edges repeat down the picture."""
+    picture = strobe_picture(np.random.default_rng(17), duty=1.0)
+    for top in (40, 200, 360):
+        picture[top : top + 80, :130] *= 0.5
+
+    with pytest.raises(NothingToMeasure, match="no bands"):
+        readout_of(write_picture(tmp_path / "things.tif", picture.T if is_turned else picture), strobe_hz=400)
+
+
+def test_upright_stripes_behind_an_even_field_are_not_taken_for_bands_of_a_turned_picture(tmp_path):
+    """Nothing there: the strobe is lit throughout, stripes of 15 % stand behind the field."""
+    stripes = 1 + 0.15 * np.sign(np.sin(np.arange(320) / 9))
+    picture = strobe_picture(np.random.default_rng(18), duty=1.0) * stripes
+
+    with pytest.raises(NothingToMeasure, match="no bands"):
+        readout_of(write_picture(tmp_path / "stripes.tif", picture), strobe_hz=400)
+
+
 def test_more_noise_never_shrinks_the_uncertainty(tmp_path):
     """Property: the same picture with ten times the noise."""
     quiet = readout_of(
