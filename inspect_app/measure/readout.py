@@ -1,5 +1,6 @@
 """Readout time of a rolling shutter, from the bands that a strobe draws, or from bands counted by eye."""
 
+from dataclasses import replace
 from typing import Annotated, Final
 
 import numpy as np
@@ -15,18 +16,26 @@ from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Trace
 from inspect_app.numerics.bands import Bands, fit_bands
 from inspect_app.numerics.common_rows import is_shared
+from inspect_app.numerics.one_band import FLASH_SHARES, likely_count
 
 FloatArray = npt.NDArray[np.float64]
 
 METHOD: Final = "strobe bands, trapezoid of flash and exposure fitted (common practice, no source; GUM, JCGM 100:2008)"
 WANTED_BANDS: Final = 3.0
-_LEAST_GAIN: Final = 40.0  # chi-squared of seven more parameters that chance does not reach
+_LEAST_GAIN: Final = 60.0  # chi-squared of seven more parameters; a texture reached 53 in 100 pictures (own bench)
 _LEAST_GAIN_BELOW_ONE: Final = 9.0  # chi-squared; at most 6.5 in 240 pictures with less than one band (own bench)
+_LEAST_CERTAINTY: Final = 0.75  # of a full period where one band is seen: 1 in 50 with less than one passes (simulated)
+_MOST_WEIGHED: Final = 2.0  # bands: more are seen, or too faint
 _MOST_DOUBT: Final = 0.1  # of the readout time: with a told duty, but noise or an edge too few, nothing is measured
 _DUTY: Final = 0.01  # of itself, by which a strobe may be lit longer than told (common practice, no source)
 _LEAST_ROWS: Final = 32
 _LEAST_DEPTH_UPRIGHT: Final = 0.35  # of the light: stripes of a pattern behind the field are fainter
 _UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
+_CLIPPED: Final = 0.01  # of the picture, from which on it matters
+_MOST_CLIPPED: Final = 0.65  # with less than two bands, and
+_MOST_CLIPPED_OPEN: Final = 0.05  # where their distance is not seen (own bench)
+_CLIPPING: Final = (1.2, 0.002)  # of the fit's own doubt, and of the readout time: what clipping adds (own bench)
+_STRIP_GAIN: Final = 15.0  # chi-squared of the bands in each upright strip that must show them
 _CLOCK: Final = 1e-4 / 3**0.5  # of the generator: 100 ppm, rectangular (common practice, no source)
 _ROUNDING_ROWS: Final = 0.1  # by which rounded codes and the finite row may move an edge (own bench)
 
@@ -89,8 +98,11 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     in proportion to its light: what is not is no band but a thing in the picture. Bands of a picture that was turned by
     a quarter must be deep, for stripes of a pattern look the same. Breaks down where the exposure is a multiple
     of the strobe's period (no bands) and where less than one full period is seen: refused. One to two bands may lie so
-    that each kind of edge is seen once: refused too, unless `options.strobe_duty` tells how long the flash is, for then
-    the length of one band is enough. See `inspect_app.numerics.bands.fit_bands`.
+    that each kind of edge is seen once. Then `options.strobe_duty` tells how long the flash is, and the length of one
+    band is enough; without it the count is what a strobe that is lit for 5 to 50 % of its period leaves open, with an
+    uncertainty of 3 to 25 % and a warning, or refused where a full period is less than three times as likely as none:
+    that answers four in ten of such pictures, and 1 in 50 of those with less than one band (simulated). See
+    `inspect_app.numerics.bands.fit_bands` and `inspect_app.numerics.one_band.likely_count`.
     """
     if options.bands_counted:
         return _counted(captures, options)
@@ -155,17 +167,42 @@ def _bands(taken: Still, options: ReadoutOptions) -> tuple[Bands, str]:
             f"Shorten the exposure; if none come, use a strobe of {WANTED_BANDS * options.strobe_hz:.0f} Hz.",
         )
     best, axis = seen
-    is_told = options.strobe_duty is not None
-    is_open = best.count_sd > _MOST_DOUBT * best.count if is_told else best.gain_below_one < _LEAST_GAIN_BELOW_ONE
-    if is_open or best.count < 1:
-        hz = _wanted_hz(options.strobe_hz, min(best.count, 1.0))
-        also = "; or give --strobe-duty, if it is known" if not is_told else ""
+    is_open = options.strobe_duty is None and best.gain_below_one < _LEAST_GAIN_BELOW_ONE
+    _prove_seen(taken, best, options, _MOST_CLIPPED_OPEN if is_open else _MOST_CLIPPED)
+    if is_open:
+        return _likely_bands(taken, best, options), axis
+    if best.count < 1 or (options.strobe_duty is not None and best.count_sd > _MOST_DOUBT * best.count):
+        raise _too_few(taken, best.count, options)
+    return best, axis
+
+
+def _prove_seen(taken: Still, found: Bands, options: ReadoutOptions, most_clipped: float) -> None:
+    """Refuse few bands in a picture so clipped that they may be a field that is brighter in the middle."""
+    clipped = float(taken.clipped.mean())
+    if found.count < _MOST_WEIGHED and clipped > most_clipped:
         raise NothingToMeasure(
             taken.name,
-            "less than one full period of bands is seen",
-            f"Use a strobe of at least {hz:.0f} Hz, so that three bands are seen{also}.",
+            f"{100 * clipped:.0f} % of the picture is clipped, and less than two bands are seen",
+            f"Expose less, and use a strobe of at least {_wanted_hz(options.strobe_hz, found.count):.0f} Hz.",
         )
-    return best, axis
+
+
+def _likely_bands(taken: Still, found: Bands, options: ReadoutOptions) -> Bands:
+    """Return bands whose distance is not seen, with the count that a strobe's usual shares leave open."""
+    likely = likely_count(found) if found.count < _MOST_WEIGHED else None
+    if likely is None or likely.one_or_more < _LEAST_CERTAINTY or likely.count < 1:
+        raise _too_few(taken, found.count, options)
+    return replace(found, count=likely.count, count_sd=likely.count_sd, is_distance_seen=False)
+
+
+def _too_few(taken: Still, count: float, options: ReadoutOptions) -> NothingToMeasure:
+    hz = _wanted_hz(options.strobe_hz, min(count, 1.0))
+    also = "; or give --strobe-duty, if it is known" if options.strobe_duty is None else ""
+    return NothingToMeasure(
+        taken.name,
+        "less than one full period of bands is seen",
+        f"Use a strobe of at least {hz:.0f} Hz, so that three bands are seen{also}.",
+    )
 
 
 def _is_strobe(found: Bands, picture: FloatArray, axis: str) -> bool:
@@ -177,7 +214,8 @@ def _is_strobe(found: Bands, picture: FloatArray, axis: str) -> bool:
         return False
     if axis == "columns" and float(np.ptp(found.fitted)) < _LEAST_DEPTH_UPRIGHT * float(found.fitted.max()):
         return False
-    return is_shared(picture if axis == "rows" else picture.T, found.places, found.fitted)
+    strips = int(found.gain / _STRIP_GAIN)
+    return is_shared(picture if axis == "rows" else picture.T, found.places, found.fitted, strips)
 
 
 def _unrest(profile: FloatArray) -> float:
@@ -194,6 +232,9 @@ def _measured(taken: Still, found: Bands, axis: str, options: ReadoutOptions) ->
         line("rounding to codes and rows", readout_ms * _ROUNDING_ROWS / lines, "rectangular"),
         line("strobe frequency, 100 ppm", readout_ms * _CLOCK, "rectangular"),
     ]
+    if taken.clipped.mean() > _CLIPPED:
+        hidden = np.hypot(_CLIPPING[0] * found.count_sd / found.count, _CLIPPING[1])
+        budget.append(line("what clipping hides of the bands", readout_ms * float(hidden)))
     if options.strobe_duty is not None:
         moved_ms = _shift(found, options.strobe_duty) * 1000 / options.strobe_hz
         budget.append(line("strobe duty, 1 % of itself", moved_ms / 3**0.5, "rectangular"))
@@ -229,7 +270,13 @@ def _warnings(taken: Still, found: Bands, axis: str, options: ReadoutOptions) ->
     if found.count < 2:
         wanted = _wanted_hz(options.strobe_hz, found.count) * min(1.0, 1 / found.count)
         warnings.append(f"only {found.count:.2f} bands are seen: a strobe of {wanted:.0f} Hz would show three")
-    if taken.clipped.mean() > 0.01:
+    if not found.is_distance_seen:
+        low, high = (f"{100 * share:g}" for share in FLASH_SHARES)
+        warnings.append(
+            f"the distance of the bands is not seen: their number is what a strobe that is lit for {low} to {high} % of"
+            " its period leaves open; give --strobe-duty"
+        )
+    if taken.clipped.mean() > _CLIPPED:
         warnings.append("parts of the bands are clipped: expose less")
     if axis == "columns":
         warnings.append("the bands stand upright: the picture is taken as turned by a quarter")

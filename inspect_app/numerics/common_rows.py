@@ -7,12 +7,12 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 
-_STRIPS: Final = 16
-_LEAST_SHARE: Final = 0.5  # of the change, in the middle half of the strips, and
-_MOST_SHARE: Final = 2.0  # at most; bands of a strobe stayed within 0.6 and 1.5 in 160 pictures (own bench)
+_STRIPS: Final = (3, 16)
+_LEAST_SHARE: Final = 0.6  # of the change, in the middle half of the strips, and
+_MOST_SHARE: Final = 1.6  # at most; bands of a strobe stayed within 0.63 and 1.5 in 250 pictures (own bench)
 
 
-def is_shared(picture: FloatArray, places: FloatArray, change: FloatArray) -> bool:
+def is_shared(picture: FloatArray, places: FloatArray, change: FloatArray, strips: int) -> bool:
     """Tell whether a change of the light from row to row is in all of a picture and not in some things in it.
 
     Parameters
@@ -23,11 +23,13 @@ def is_shared(picture: FloatArray, places: FloatArray, change: FloatArray) -> bo
         From 0 to 1 down the picture, where `change` is given.
     change : ndarray of shape (n,)
         The change that was found in the means of the rows.
+    strips : int
+        Into how many upright strips the picture is cut, from 3 to 16: as many as each shows the change beyond chance.
 
     Returns
     -------
     bool
-        True where at least half of 16 upright strips show it, each in proportion to its light.
+        True where at least half of the strips show it, each in proportion to its light.
 
     Notes
     -----
@@ -36,9 +38,10 @@ def is_shared(picture: FloatArray, places: FloatArray, change: FloatArray) -> bo
     the change: their edges lie in some strips only.
     """
     rows, cols = picture.shape
-    strips = [strip.mean(axis=1) for strip in np.array_split(picture, min(_STRIPS, cols), axis=1)]
+    count = min(cols, int(np.clip(strips, *_STRIPS)))
+    profiles = [strip.mean(axis=1) for strip in np.array_split(picture, count, axis=1)]
     down = (np.arange(rows) + 0.5) / rows
     columns = np.stack([np.ones(rows), down - 0.5, (down - 0.5) ** 2, np.interp(down, places, change)], axis=1)
-    shares = np.linalg.lstsq(columns, np.stack(strips, axis=1), rcond=None)[0][-1]
+    shares = np.linalg.lstsq(columns, np.stack(profiles, axis=1), rcond=None)[0][-1]
     low, usual, high = np.quantile(shares, [0.25, 0.5, 0.75])
     return bool(usual > _LEAST_SHARE and low > _LEAST_SHARE * usual and high < _MOST_SHARE * usual)

@@ -65,19 +65,42 @@ def test_less_than_one_band_is_refused_with_the_strobe_frequency_to_use(tmp_path
         readout_of(write_picture(tmp_path / "few.tif", picture), strobe_hz=200)
 
 
-def test_one_rising_and_one_falling_edge_are_refused_however_many_bands_there_are(tmp_path):
-    """1.4 bands: from 0.3 of a period on, one edge of each kind is seen; from 0.6 on, two rising ones."""
+def test_one_rising_and_one_falling_edge_are_refused_where_less_than_a_band_would_look_the_same(tmp_path):
+    """1.4 bands, lit for a fifth: from 0.2 of a period on, edges of each kind are seen once; from 0.6 on, twice."""
     edges_once, edges_twice = (
         write_picture(
             tmp_path / f"{start}.tif",
             strobe_picture(np.random.default_rng(13), readout_s=1.4 / 400, strobe_hz=400, start=start),
         )
-        for start in (0.3, 0.6)
+        for start in (0.2, 0.6)
     )
 
     with pytest.raises(NothingToMeasure, match="less than one full period"):
         readout_of(edges_once, strobe_hz=400)
     assert readout_of(edges_twice, strobe_hz=400)["readout_time"].value == pytest.approx(3.5, rel=0.02)
+
+
+@pytest.mark.parametrize(("duty", "bands", "start"), [(0.06, 1.4, 0.2), (0.45, 1.2, 0.1)])
+def test_the_usual_shares_of_a_strobe_bound_the_count_of_a_band_that_is_seen_once(tmp_path, duty, bands, start):
+    """Truth by construction: band or gap are such that a strobe lit for 5 to 50 % shows a full period."""
+    picture = strobe_picture(
+        np.random.default_rng(19), readout_s=bands / 400, duty=duty, open_s=5e-5, rows=240, cols=160, start=start
+    )
+
+    measured = measure("readout", {"scene": [write_picture(tmp_path / "one.tif", picture)]}, {"strobe_hz": 400})
+
+    found = measured.results[0].quantity
+    assert found.value == pytest.approx(2.5 * bands, abs=2 * found.standard_uncertainty)
+    assert found.standard_uncertainty > 0.03 * found.value
+    assert any("distance of the bands is not seen" in warning for warning in measured.warnings)
+
+
+def test_a_field_that_is_clipped_in_the_middle_is_not_taken_for_one_band(tmp_path):
+    """Nothing there: no strobe, the light falls off from a middle that is clipped."""
+    picture = strobe_picture(np.random.default_rng(20), duty=1.0, fall_off=0.5, level=1.6, snr=300)
+
+    with pytest.raises(NothingToMeasure):
+        readout_of(write_picture(tmp_path / "clipped.tif", picture), strobe_hz=400)
 
 
 def test_a_known_duty_tells_the_readout_time_from_one_band(tmp_path):

@@ -1,0 +1,127 @@
+"""Model of a strobe's bands in a profile of rows: a periodic trapezoid in front of a fall-off, and its fit."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize
+
+FloatArray = npt.NDArray[np.float64]
+
+FLASH: Final = 3  # of the parameters: the one that is told, if any
+PARAMETERS: Final = 6  #: count, middle, longer and shorter of flash and exposure in periods, tilt, bow
+LEAST_NOISE: Final = 1e-5
+_NARROW: Final = 0.004
+_TRIES: Final = 60  # of the model in one fit
+_LOW: Final = np.array([0.2, -np.inf, 0.01, _NARROW, -1.5, -3.0])
+_HIGH: Final = np.array([np.inf, np.inf, 0.99, 0.98, 1.5, 3.0])
+_SCALES: Final = np.array([0.02, 0.02, 0.05, 0.05, 0.1, 0.1])
+_LEVELS_PRIOR: Final = np.array([1.0, 1.0, 10.0])  # of the range: pedestal, light between bands, height of bands
+_FALL_PRIOR: Final = np.array([0.0, -0.8])  # tilt and bow of the light over the profile, and
+_FALL_PRIOR_SD: Final = np.array([0.4, 0.8])  # how far they may be from it (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Profile:
+    """Values over a range of 1 at places from 0 to 1, the noise from one to the next, and the flash if it is told."""
+
+    places: FloatArray
+    values: FloatArray
+    noise: float
+    flash: float | None
+
+
+def profile_of(values: FloatArray, flash: float | None) -> Profile:
+    """Return a profile of values that are not all the same, over their range."""
+    scaled = values / float(np.ptp(values))
+    noise = max(float(np.median(np.abs(np.diff(scaled)))) / (0.6745 * 2**0.5), LEAST_NOISE)
+    return Profile((np.arange(len(scaled)) + 0.5) / len(scaled), scaled, noise, flash)
+
+
+def trapezoid(phase: FloatArray, width: float, ramp: float) -> FloatArray:
+    """Return the periodic overlap of a shutter and a flash, 0 to 1.
+
+    Parameters
+    ----------
+    phase : ndarray
+        In periods from the middle of a band.
+    width : float
+        Full width at half height, in periods: the longer of flash and exposure.
+    ramp : float
+        Length of each ramp, in periods: the shorter of the two.
+
+    Examples
+    --------
+    >>> trapezoid(np.array([0.0, 0.2, 0.25, 0.3, 0.5]), 0.5, 0.2).round(3).tolist()
+    [1.0, 0.75, 0.5, 0.25, 0.0]
+    """
+    away = np.abs(phase - np.round(phase))
+    rise = 1 / max(ramp, 1e-6)
+    direct = np.clip((width / 2 - away) * rise + 0.5, 0.0, 1.0)
+    around = np.clip((width / 2 - (1 - away)) * rise + 0.5, 0.0, 1.0)
+    return np.asarray(direct + around)
+
+
+def refined(
+    seen: Profile, start: FloatArray, *, most: float | None = None, count: float | None = None, tries: int = _TRIES
+) -> optimize.OptimizeResult:
+    """Return the least-squares fit from a start: with `most` bands at most, or with exactly `count`."""
+    begun = start if len(start) == PARAMETERS else np.concatenate([start, _FALL_PRIOR / 2])
+    high = _HIGH.copy()
+    high[0] = most or len(seen.values) / 3
+    begun = np.clip(begun, _LOW + 1e-6, high - 1e-6)
+    is_free = np.ones(PARAMETERS, dtype=bool)
+    is_free[FLASH] = seen.flash is None
+    if count is not None:
+        begun[0], is_free[0] = count, False
+
+    def whole(free: FloatArray) -> FloatArray:
+        parameters = begun.copy()
+        parameters[is_free] = free
+        return parameters
+
+    def rest(free: FloatArray) -> FloatArray:
+        return misfit(seen, whole(free))
+
+    found = optimize.least_squares(
+        rest,
+        begun[is_free],
+        bounds=(_LOW[is_free], high[is_free]),
+        x_scale=_SCALES[is_free],
+        diff_step=[1e-5] * int(is_free.sum()),
+        max_nfev=tries,
+    )
+    slopes = np.zeros((len(found.fun), PARAMETERS))
+    slopes[:, is_free] = np.asarray(found.jac)
+    found.x, found.jac = whole(found.x), slopes
+    return found
+
+
+def misfit(seen: Profile, parameters: FloatArray) -> FloatArray:
+    """Return model less values, followed by what the priors ask, shape (n + 5,); the levels are solved."""
+    away = seen.places - 0.5
+    count, middle, width, ramp, tilt, bow = shaped(parameters)
+    fall = 1 + tilt * away + bow * away**2
+    columns = np.stack([np.ones_like(away), fall, fall * trapezoid(seen.places * count - middle, width, ramp)], axis=1)
+    normal = columns.T @ columns + np.diag((seen.noise / _LEVELS_PRIOR) ** 2)
+    levels = np.linalg.solve(normal, columns.T @ seen.values)
+    asked = np.concatenate([levels / _LEVELS_PRIOR, (parameters[4:] - _FALL_PRIOR) / _FALL_PRIOR_SD])
+    return np.concatenate([columns @ levels - seen.values, seen.noise * asked])
+
+
+def shaped(parameters: FloatArray) -> FloatArray:
+    """Return parameters with the longer of flash and exposure first."""
+    count, middle, width, ramp, *fall = parameters
+    return np.array([count, middle, max(width, ramp), min(width, ramp), *fall])
+
+
+def stretched(found: FloatArray, count: float) -> list[FloatArray]:
+    """Return starts with another number of bands that keep the edges of the band, or of the gap, in the middle."""
+    own_count, middle, width, ramp, *fall = shaped(found)
+    wider = count / own_count
+    starts = []
+    for own, share in ((0.0, min(width * wider, 1.0)), (0.5, 1 - min((1 - width) * wider, 1.0))):
+        place = (middle + own + round(0.5 * own_count - middle - own)) / own_count
+        starts.append(np.array([count, place * count - own, share, ramp * wider, *fall]))
+    return starts
