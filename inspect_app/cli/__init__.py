@@ -14,6 +14,7 @@ from inspect_app.errors import InspectError
 _SUFFIX = "_command"
 _UNUSABLE = 2
 _FAULT = 1
+_LONGEST_WORD = 255  # signs, as the names of files
 _STOPPED = 130  # as the shell reports a program ended by Ctrl-C: 128 and the signal's number
 
 
@@ -95,5 +96,10 @@ def _usage(error: click.ClickException) -> str:
 
 def _tell(text: str, status: int) -> int:
     printable = "".join(letter if letter.isprintable() else " " for letter in text)
-    click.echo(" ".join(printable.split()), err=True)
+    click.echo(" ".join(_shortened(word) for word in printable.split()), err=True)
     return status
+
+
+def _shortened(word: str) -> str:
+    """Return a word without its middle where it is longer than any name a file can have."""
+    return word if len(word) <= _LONGEST_WORD else f"{word[:80]}…{word[-40:]}"

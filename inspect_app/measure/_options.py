@@ -172,7 +172,7 @@ def _what_it_takes(info: FieldInfo) -> str:
     return f"Give {info.description}." if info.description else "Correct it."
 
 
-_INTEGERS_WITH_COMMAS: Final = re.compile(r"\s*[+-]?\d+(\s*,\s*[+-]?\d+)*\s*")
+_INTEGERS_WITH_COMMAS: Final = re.compile(r"\s*[+-]?\d{1,18}(\s*,\s*[+-]?\d{1,18})*\s*")
 
 
 def _read_region(given: Any) -> Any:

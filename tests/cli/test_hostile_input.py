@@ -107,6 +107,28 @@ def test_an_impossible_option_is_refused_in_one_line(check, given, tmp_path, cap
     assert "fault" not in told.err
 
 
+@pytest.mark.parametrize(
+    "given",
+    [
+        ["noise", "n" * 5000],
+        ["n" * 5000],
+        ["noise", "--" + "n" * 5000],
+        ["noise", "--roi", "7" * 5000],
+        ["readout", "--strobe-hz", "7" * 5000],
+        ["noise", "n.png", "n.png", "--transfer", "table:" + "n" * 5000],
+    ],
+)
+def test_a_name_longer_than_any_file_has_is_told_in_a_line_that_can_be_read(given, capfd):
+    status = main(["measure", *given])
+    told = capfd.readouterr()
+
+    assert status == 2
+    assert told.out == ""
+    assert len(told.err.splitlines()) == 1
+    assert len(told.err) < 500
+    assert "string conversion" not in told.err
+
+
 def _limit_memory():
     resource.setrlimit(resource.RLIMIT_AS, (4 * MEMORY_BYTES, 4 * MEMORY_BYTES))
 
