@@ -57,6 +57,38 @@ def test_a_frame_lost_in_the_dark_of_a_half_open_shutter_is_counted_by_the_files
     assert clock.frames_per_blink == pytest.approx(15.01, abs=2 * clock.frames_per_blink_sd)
 
 
+@pytest.mark.parametrize(("period", "lit"), [(14.99045, 4.96), (25.0253, 8.67)])
+def test_where_blinks_take_whole_frames_the_shutter_trades_places_with_the_period(period, lit):
+    """Algebra: the share of a partly lit frame goes on by (period - whole frames) / opening, and by nothing else.
+
+    An opening from nothing to 0.85 of a frame makes of the same shares periods that are 0.018 apart.
+    """
+    numbers = np.arange(300.0)
+    light = 100 * lit_shares(numbers, period=period, rise=6.52, lit=lit, opening=0.5)
+    light += 0.8 * np.random.default_rng(6).standard_normal(len(light))
+
+    clock = blink_clock(light, np.zeros(len(light) - 1, dtype=np.int64), 1 / period)
+
+    assert clock.frames_per_blink == pytest.approx(period, abs=2 * clock.frames_per_blink_sd)
+    assert 0.001 < clock.frames_per_blink_sd < 0.02
+
+
+def test_few_switches_of_a_slow_light_count_missing_frames_and_tell_the_rate():
+    """Truth by construction: 5.6 blinks of 50.02 frames, three frames gone, shutter open for 0.9 of a frame.
+
+    An opening from a quarter of a frame on makes of the same shares periods that are 0.017 apart.
+    """
+    numbers = np.delete(np.arange(282.0), [50, 126, 200])
+    light = 46 * lit_shares(numbers, period=50.02, rise=37.5, lit=15.0, opening=0.9)
+    light += 0.5 * np.random.default_rng(7).standard_normal(len(light))
+
+    clock = blink_clock(light, np.zeros(len(light) - 1, dtype=np.int64), 1 / 50.02)
+
+    assert clock.missing.sum() == 3
+    assert clock.frames_per_blink == pytest.approx(50.02, abs=2 * clock.frames_per_blink_sd)
+    assert clock.frames_per_blink_sd < 0.017
+
+
 def test_frames_that_a_shut_shutter_hides_leave_the_count_unsure():
     """Truth by construction: 24.988 frames a blink, no switch while the shutter is open, four of 407 frames are gone.
 
