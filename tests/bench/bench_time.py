@@ -17,7 +17,7 @@ from inspect_app.errors import NothingToMeasure
 from inspect_app.measure import measure
 from tests.truth.discharge import Discharge, write_log
 from tests.truth.films import blink_film, flickering_film, half_s, latency_film, uneven_times_s
-from tests.truth.strobe import strobe_picture, write_picture
+from tests.truth.strobe import busy, strobe_picture, write_picture, write_video_frame
 
 
 @dataclass(frozen=True)
@@ -238,6 +238,34 @@ def readout_cases(folder: Path, count: int, seed: int = 4, *, is_told: bool = Fa
         yield Case(path, options, group, {"readout_time": (readout_ms, readout_ms / 100)})
 
 
+def busy_readout_cases(folder: Path, count: int, seed: int = 6) -> Iterator[Case]:
+    """Yield 8-bit frames with things before the field, long exposures and clipping; a quarter with no bands at all."""
+    rng = np.random.default_rng(seed)
+    groups = [("two or more", 2, 9), ("one to two", 1.03, 2), ("less than one", 0.15, 0.93), ("none", 2, 9)]
+    for number in range(count):
+        group, least, most = groups[number % len(groups)]
+        bands, strobe_hz = rng.uniform(least, most), float(rng.choice([200, 400, 800]))
+        open_share = float(np.exp(rng.uniform(np.log(0.01), np.log(0.9))))
+        picture = strobe_picture(
+            rng,
+            readout_s=bands / strobe_hz,
+            strobe_hz=strobe_hz,
+            duty=1.0 if group == "none" else rng.uniform(0.05, 0.5),
+            open_s=open_share / strobe_hz,
+            rows=int(rng.choice([240, 480, 720])),
+            cols=200,
+            snr=float(np.exp(rng.uniform(np.log(20), np.log(300)))),
+            ambient=rng.uniform(0, 0.4),
+            texture=rng.uniform(0, 0.06),
+            fall_off=rng.uniform(0, 0.5),
+            level=rng.uniform(1.0, 1.4) if number % 5 == 0 else rng.uniform(0.4, 0.8),
+        )
+        path = write_video_frame(folder / f"{number}.png", busy(rng, picture))
+        readout_ms = 1000 * bands / strobe_hz
+        options = {"strobe_hz": strobe_hz, "transfer": "srgb"}
+        yield Case(path, options, group, {"readout_time": (readout_ms, readout_ms / 100)})
+
+
 def battery_cases(folder: Path, count: int, seed: int = 3) -> Iterator[Case]:
     """Yield discharge logs, spoiled in ten ways; errors in per cent."""
     rng = np.random.default_rng(seed)
@@ -324,6 +352,16 @@ def test_readout(tmp_path: Path) -> None:
     assert tallies["readout_time", "two or more"].refused == 0
     assert tallies["readout_time", "one to two"].percentile(0.9) <= 8
     assert not tallies["readout_time", "less than one"].errors
+
+
+def test_readout_of_busy_pictures(tmp_path: Path) -> None:
+    """As above; of those with less than one band or none, at most one in twenty gets a number."""
+    tallies = tally("readout, busy", busy_readout_cases(tmp_path, 160))
+
+    assert tallies["readout_time", "two or more"].percentile(0.9) <= 1
+    assert tallies["readout_time", "two or more"].refused == 0
+    assert tallies["readout_time", "one to two"].percentile(0.9) <= 8
+    assert sum(len(tallies["readout_time", group].errors) for group in ("less than one", "none")) <= 4
 
 
 def test_readout_with_a_known_duty(tmp_path: Path) -> None:

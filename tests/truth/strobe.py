@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import tifffile
+from PIL import Image
 
 
 def overlap(time_s: np.ndarray, strobe_hz: float, on_s: float, open_s: float) -> np.ndarray:
@@ -60,6 +61,30 @@ def _smooth(rng: np.random.Generator, rows: int, cols: int, grain_px: int = 12) 
         + coarse[np.ix_(i, j + 1)] * (1 - fy) * fx
         + coarse[np.ix_(i + 1, j + 1)] * fy * fx
     )
+
+
+def busy(rng: np.random.Generator, picture: np.ndarray) -> np.ndarray:
+    """Return a picture with dark things before it, upright stripes behind it, light from one side, or none of these."""
+    rows, cols = picture.shape
+    seen = picture.copy()
+    kind = rng.choice(["things", "stripes", "side", "plain"])
+    if kind == "stripes":
+        seen *= 1 + rng.uniform(0.02, 0.12) * np.sign(np.sin(np.arange(cols) * rng.uniform(0.05, 0.4)))
+    if kind == "side":
+        seen *= 1 + rng.uniform(-0.5, 0.5) * np.linspace(-1, 1, rows)[:, None]
+    for _ in range(int(rng.integers(2, 7)) if kind == "things" else 0):
+        high, wide = int(rng.integers(10, rows // 4)), int(rng.integers(8, cols // 3))
+        top, left = int(rng.integers(0, rows - high)), int(rng.integers(0, cols - wide))
+        seen[top : top + high, left : left + wide] *= rng.uniform(0.4, 1.0)
+    return seen
+
+
+def write_video_frame(path: Path, exposure: np.ndarray) -> Path:
+    """Write exposure 0 to 1 as an 8-bit grey PNG with the transfer curve of sRGB (IEC 61966-2-1)."""
+    light = np.clip(exposure, 0, 1)
+    codes = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    Image.fromarray(np.round(255 * codes).astype(np.uint8)).save(path)
+    return path
 
 
 def write_picture(path: Path, exposure: np.ndarray) -> Path:
