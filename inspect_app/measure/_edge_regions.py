@@ -11,7 +11,7 @@ import numpy.typing as npt
 from inspect_app.capture import Still
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.model import Condition
-from inspect_app.numerics.clipped_noise import ClippedNoise, clipped_noise
+from inspect_app.numerics.clipped_noise import MOST_CLIPPED, ClippedNoise, at_bound, clipped_noise
 from inspect_app.numerics.edge_finding import EdgeRegion, find_edges
 from inspect_app.numerics.edge_line import find_edge_curve, is_near_vertical, pixels_near
 from inspect_app.numerics.edge_response import Crossing, EdgeResponse, edge_response
@@ -39,6 +39,7 @@ WIDEST_SIGMA_PX: Final = 11.0  # wider ones are shading; the fit ends at 12
 SIGMAS_SHOWN: Final = 2.5  # of each side; less does not tell its level from its slope
 WORST_RELATIVE_UNCERTAINTY: Final = 0.35  # beyond it the number says nothing
 MANY_CLIPPED, TOO_MANY_CLIPPED = 0.002, 0.5  # of the bright side's pixels; up to half, its median is still seen
+MANY_BLACK: Final = 0.05  # of the dark side's pixels
 TRACE_FREQUENCIES: Final = np.linspace(0.0, 1.0, 101)
 MOST_DEPARTURE: Final = 0.3  # of the edge's height; wide halos under strong vignetting stay below 0.2
 RESTLESS: Final = 2.0  # variance of the residuals over that of single pixels
@@ -49,8 +50,8 @@ class MeasuredEdge:
     """One region's edge: where it is, how it was fitted, and where its response falls to each level.
 
     `rows_used` are the first of the region's rows (columns for a level edge) that were measured, and the one after the
-    last; `clipped_share` is that of the bright side's pixels at white; `textbook` is the quarter-pixel e-SFR at
-    `TRACE_FREQUENCIES`, for comparison only.
+    last; `clipped_share` and `black_share` are the parts of the bright and the dark side's pixels at white and black;
+    `textbook` is the quarter-pixel e-SFR at `TRACE_FREQUENCIES`, for comparison only.
     """
 
     region: EdgeRegion
@@ -62,6 +63,7 @@ class MeasuredEdge:
     textbook: FloatArray
     crossings: Mapping[str, Crossing]
     clipped_share: float
+    black_share: float
 
     @property
     def condition(self) -> Condition:
@@ -162,6 +164,7 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
         textbook=spatial_frequency_response(quarters, TRACE_FREQUENCIES),
         crossings=crossings,
         clipped_share=sides.clipped_share,
+        black_share=float(np.mean(at_bound(sides.dark, bound=0.0, sign=-1.0))) if sides.dark.size else 0.0,
     )
 
 
@@ -183,10 +186,11 @@ def _sides(image: FloatArray, clipped: BoolArray, surface: EdgeSurface, reach_px
     pixels = pixels_near(surface.curve, image.shape, reach_px)
     values, far_px = image[pixels.row, pixels.col], 3 * surface.sigma_px + 2
     is_bright = pixels.distance_px > far_px
+    bright = values[is_bright]
     return _Sides(
         dark=values[pixels.distance_px < -far_px],
-        bright=values[is_bright],
-        bright_clipped=clipped[pixels.row, pixels.col][is_bright],
+        bright=bright,
+        bright_clipped=clipped[pixels.row, pixels.col][is_bright] | at_bound(bright, bound=math.inf, sign=1.0),
         shown_px=min(-float(pixels.distance_px.min()), float(pixels.distance_px.max())),
     )
 
@@ -277,6 +281,11 @@ def edge_warnings(measured: MeasuredEdges) -> list[str]:
             warnings.append(
                 f"{where}{edge.clipped_share:.1%} of the bright side is clipped, "
                 "which was taken into account as well as can be; expose less."
+            )
+        if MANY_BLACK < edge.black_share < MOST_CLIPPED:
+            warnings.append(
+                f"{where}{edge.black_share:.0%} of the dark side is clipped at black, "
+                "which was taken into account as well as can be; raise the camera's black level."
             )
         contrast = edge.surface.bright[0] / max(edge.surface.dark[0], 1e-9)
         if contrast < LEAST_CONTRAST:

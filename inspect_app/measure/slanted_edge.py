@@ -133,7 +133,8 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     curve of lowest sufficient degree, so that distortion does not smear it; its pixels in order of their distance
     along the normal are fitted with families of blur through the pixel's aperture (see `edge_response`), which needs
     neither the derivative's nor the cosine's correction of the textbook method, and is not lifted by noise.
-    Clipped highlights make an edge look sharper: a few are told, many refused. Sharpening in the camera is part of what
+    Clipped highlights make an edge look sharper: some are allowed for and told, many refused, also where white lies
+    below the file's own, as 12 bits in a file of 16 do. Sharpening in the camera is part of what
     is measured. The response is one-dimensional, along the normal.
 
     Assumes a blur that is symmetric about the edge and the same along it, light that falls off smoothly, noise of

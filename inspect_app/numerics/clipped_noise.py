@@ -12,7 +12,10 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 FEWEST_CLIPPED: Final = 0.001  # share of a side's pixels; fewer shift its mean by less than a thousandth of the noise
-MOST_LOOKED_AT: Final = 2_000  # pixels for the step of a code; more only cost time
+FEWEST_DISTINCT: Final = 8  # exposures below a heap; fewer may be noise of less than a code
+HEAP: Final = 4.0  # times as many pixels as on the next exposure inwards
+HEAP_SHARE: Final = 0.01  # of a side's pixels at least
+MOST_LOOKED_AT: Final = 2_000  # pixels for the step of a code and for heaps; more only cost time
 MOST_CLIPPED: Final = 0.9  # beyond it the pixels that are left do not tell the level
 
 
@@ -113,7 +116,7 @@ def clipped_noise(
     Returns
     -------
     ClippedNoise
-        Black is exposure 0, white that of the clipped pixels.
+        Black is exposure 0 or where the dark pixels are heaped up, white the exposure of the clipped pixels.
 
     Notes
     -----
@@ -124,12 +127,14 @@ def clipped_noise(
     Noise below that of rounding to a code is not believed (step / sqrt(12), GUM F.2.2.1): where a side rests on one
     code, the pixels between the sides are rounded all the same.
     """
+    is_black = at_bound(dark, bound=0.0, sign=-1.0)
+    black = float(np.median(dark[is_black])) if np.any(is_black) else 0.0
     dark_step, bright_step = _code_step(dark), _code_step(bright)
     variances = (
         max(variances[0], (dark_step or bright_step) ** 2 / 12),
         max(variances[1], (bright_step or dark_step) ** 2 / 12),
     )
-    low, dark_before, dark_variance = _uncut(dark, dark <= 0.0, levels[0], variances[0], bound=0.0, sign=1.0)
+    low, dark_before, dark_variance = _uncut(dark, is_black, levels[0], variances[0], bound=black, sign=1.0)
     white = float(np.median(bright[bright_clipped])) if np.any(bright_clipped) else math.inf
     high, bright_before, bright_variance = _uncut(
         bright, bright_clipped, levels[1], variances[1], bound=white, sign=-1.0
@@ -144,9 +149,46 @@ def clipped_noise(
     )
 
 
+def at_bound(pixels: FloatArray, *, bound: float, sign: float) -> BoolArray:
+    """Say which pixels of one side were cut off.
+
+    Parameters
+    ----------
+    pixels : ndarray of shape (n,)
+        Exposures of one side.
+    bound : float
+        Exposure of black or white by the file's coding.
+    sign : float
+        1 where the bound lies above the pixels, -1 below.
+
+    Returns
+    -------
+    ndarray of shape (n,), bool
+        Those at the bound; or those at the outermost exposure where many are heaped up: 12 bits in a file of 16 end at
+        4095, and some cameras add their pedestal after cutting.
+
+    Notes
+    -----
+    Exposures are heaped up where `HEAP` times as many stand as on the next one inwards, hardly any beyond, and
+    there are enough different ones to tell that from noise of less than a code.
+    """
+    outwards = sign * pixels
+    found = outwards >= sign * bound
+    some = outwards[:: 1 + pixels.size // MOST_LOOKED_AT]
+    distinct, count = np.unique(some, return_counts=True)
+    heap = int(np.argmax(count)) if count.size else 0
+    if (
+        heap < FEWEST_DISTINCT
+        or count[heap] < max(HEAP * count[heap - 1], HEAP_SHARE * some.size)
+        or np.sum(count[heap + 1 :]) > FEWEST_CLIPPED * some.size
+    ):
+        return np.asarray(found, dtype=np.bool_)
+    return np.asarray(found | (outwards == distinct[heap]), dtype=np.bool_)
+
+
 def _code_step(pixels: FloatArray) -> float:
     """Return the least difference between exposures that stand there more than once, 0 where no two differ."""
-    distinct, count = np.unique(pixels[:MOST_LOOKED_AT], return_counts=True)
+    distinct, count = np.unique(pixels[:: 1 + pixels.size // MOST_LOOKED_AT], return_counts=True)
     repeated = distinct[count > 1]
     return float(np.min(np.diff(repeated))) if repeated.size > 1 else 0.0
 

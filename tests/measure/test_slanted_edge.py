@@ -445,6 +445,24 @@ def test_two_fifths_of_the_bright_side_clipped_are_allowed_for_and_told() -> Non
     assert any("clipped" in warning for warning in measured.warnings)
 
 
+@pytest.mark.parametrize(
+    ("light", "pedestal", "told"),
+    [(Light(bright=0.97, snr=25), 0, "bright side"), (Light(dark=0.02, snr=20, shot_share=0.3), 200, "black")],
+    ids=["white at 4095", "pedestal of 200"],
+)
+def test_clipping_inside_the_range_of_the_file_is_allowed_for_and_told(light: Light, pedestal: int, told: str) -> None:
+    """Truth: closed form; 12 bits in a file of 16, cut before a pedestal is added."""
+    edge = Edge(rows=150, cols=90)
+    codes = np.rint(4095 * np.clip(light.exposure(edge.ideal(), np.random.default_rng(2)), 0, 1)) + pedestal
+    capture = still(codes / 65535)
+
+    measured = measure_edge(capture, roi=whole(capture))
+
+    quantity = only(measured, "mtf50").quantity
+    assert quantity.value == pytest.approx(edge.mtf(0.5), abs=2 * quantity.standard_uncertainty)
+    assert any(told in warning and "clipped" in warning for warning in measured.warnings)
+
+
 def test_an_edge_along_the_columns_is_refused_with_the_tilt_to_use() -> None:
     """Truth: by construction, a tilt of 0.2 degrees moves the edge by 0.35 px in 100 rows."""
     capture = Edge(normal_deg=0.2).capture(np.random.default_rng(1), Light(snr=40))

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, special
 
-from inspect_app.numerics.clipped_noise import ClippedNoise, clipped_noise
+from inspect_app.numerics.clipped_noise import ClippedNoise, at_bound, clipped_noise
 from inspect_app.numerics.edge_families import FAMILIES, EdgeBasis, Family, pixel_transform
 from inspect_app.numerics.edge_finding import find_edges
 from inspect_app.numerics.edge_line import EdgeCurve, find_edge_curve, is_near_vertical, pixels_near
@@ -205,6 +205,18 @@ def test_the_level_below_clipped_black_is_found_again() -> None:
     assert noise.dark == pytest.approx(0.01, abs=1e-3)
     assert math.sqrt(noise.dark_variance) == pytest.approx(0.03, abs=1e-3)
     assert math.isinf(noise.high)
+
+
+def test_exposures_heaped_up_at_the_outermost_are_cut_and_few_or_even_ones_are_not() -> None:
+    """Truth: by construction, noise cut at 3.0; noise of less than a code; noise that nothing cuts; no pixels."""
+    noise = np.round(np.random.default_rng(7).normal(2.9, 0.5, 3000), 2)
+
+    heaped = at_bound(np.minimum(noise, 3.0), bound=math.inf, sign=1.0)
+
+    assert np.array_equal(heaped, noise >= 3.0)
+    assert not np.any(at_bound(np.round(noise / 3), bound=math.inf, sign=1.0))
+    assert not np.any(at_bound(noise, bound=math.inf, sign=1.0))
+    assert not np.any(at_bound(noise[:0], bound=0.0, sign=-1.0))
 
 
 def test_noise_is_not_believed_below_that_of_rounding() -> None:
