@@ -23,7 +23,10 @@ FloatArray = npt.NDArray[np.float64]
 METHOD: Final = "strobe bands, trapezoid of flash and exposure fitted (common practice, no source; GUM, JCGM 100:2008)"
 WANTED_BANDS: Final = 3.0
 _LEAST_GAIN: Final = 60.0  # chi-squared of seven more parameters; a texture reached 53 in 100 pictures (own bench)
+_USUAL_BANDS: Final = 20.0  # beyond, there are as many more places for chance, and for what a coder leaves behind
 _LEAST_GAIN_BELOW_ONE: Final = 9.0  # chi-squared; at most 6.5 in 240 pictures with less than one band (own bench)
+_LEAST_GAINS_CLIPPED: Final = ((0.3, 35.0), (0.05, _LEAST_GAIN_BELOW_ONE))
+"""Likewise by the share of the picture that is clipped; fields without bands reached 29 there (own bench)."""
 _LEAST_CERTAINTY: Final = 0.75  # of a full period where one band is seen: 1 in 50 with less than one passes (simulated)
 _MOST_WEIGHED: Final = 2.0  # bands: more are seen, or too faint
 _MOST_DOUBT: Final = 0.1  # of the readout time: with a told duty, but noise or an edge too few, nothing is measured
@@ -31,9 +34,7 @@ _DUTY: Final = 0.01  # of itself, by which a strobe may be lit longer than told 
 _LEAST_ROWS: Final = 32
 _LEAST_DEPTH_UPRIGHT: Final = 0.35  # of the light: stripes of a pattern behind the field are fainter
 _UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
-_CLIPPED: Final = 0.01  # of the picture, from which on it matters
-_MOST_CLIPPED: Final = 0.65  # with less than two bands, and
-_MOST_CLIPPED_OPEN: Final = 0.05  # where their distance is not seen (own bench)
+_CLIPPED: Final = 0.01  # of the picture, from which on it adds to the doubt
 _CLIPPING: Final = (1.2, 0.002)  # of the fit's own doubt, and of the readout time: what clipping adds (own bench)
 _STRIP_GAIN: Final = 15.0  # chi-squared of the bands in each upright strip that must show them
 _CLOCK: Final = 1e-4 / 3**0.5  # of the generator: 100 ppm, rectangular (common practice, no source)
@@ -167,22 +168,22 @@ def _bands(taken: Still, options: ReadoutOptions) -> tuple[Bands, str]:
             f"Shorten the exposure; if none come, use a strobe of {WANTED_BANDS * options.strobe_hz:.0f} Hz.",
         )
     best, axis = seen
-    is_open = options.strobe_duty is None and best.gain_below_one < _LEAST_GAIN_BELOW_ONE
-    _prove_seen(taken, best, options, _MOST_CLIPPED_OPEN if is_open else _MOST_CLIPPED)
-    if is_open:
+    _prove_whole(taken, best, options)
+    if options.strobe_duty is None and best.gain_below_one < _LEAST_GAIN_BELOW_ONE:
         return _likely_bands(taken, best, options), axis
     if best.count < 1 or (options.strobe_duty is not None and best.count_sd > _MOST_DOUBT * best.count):
         raise _too_few(taken, best.count, options)
     return best, axis
 
 
-def _prove_seen(taken: Still, found: Bands, options: ReadoutOptions, most_clipped: float) -> None:
-    """Refuse few bands in a picture so clipped that they may be a field that is brighter in the middle."""
+def _prove_whole(taken: Still, found: Bands, options: ReadoutOptions) -> None:
+    """Refuse few bands in a clipped picture unless they are plain: a field brighter in the middle looks alike."""
     clipped = float(taken.clipped.mean())
-    if found.count < _MOST_WEIGHED and clipped > most_clipped:
+    needed = next((gain for share, gain in _LEAST_GAINS_CLIPPED if clipped > share), 0.0)
+    if found.count < _MOST_WEIGHED and found.gain_below_one < needed:
         raise NothingToMeasure(
             taken.name,
-            f"{100 * clipped:.0f} % of the picture is clipped, and less than two bands are seen",
+            f"{100 * clipped:.0f} % of the picture is clipped, and fewer than two bands are seen",
             f"Expose less, and use a strobe of at least {_wanted_hz(options.strobe_hz, found.count):.0f} Hz.",
         )
 
@@ -210,7 +211,7 @@ def _is_strobe(found: Bands, picture: FloatArray, axis: str) -> bool:
 
     Stripes that stand behind the field and are shared by all rows look like bands of a turned picture, but are fainter.
     """
-    if found.gain < _LEAST_GAIN:
+    if found.gain < _LEAST_GAIN * max(1.0, found.count / _USUAL_BANDS):
         return False
     if axis == "columns" and float(np.ptp(found.fitted)) < _LEAST_DEPTH_UPRIGHT * float(found.fitted.max()):
         return False
