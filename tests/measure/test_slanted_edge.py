@@ -351,6 +351,34 @@ def test_every_side_of_every_square_of_a_chart_is_found_once() -> None:
             assert sides[0].quantity.value == pytest.approx(truth, rel=0.06)
 
 
+@pytest.mark.parametrize("is_light", [False, True], ids=["dark on light", "light on dark"])
+def test_upright_things_beside_the_squares_of_a_chart_are_no_edges(is_light: bool) -> None:  # noqa: FBT001  # a case
+    """Truth: by construction, two squares among an upright patch and a row of small ones; eight slanted sides."""
+    squares = (
+        Square(centre_x=85, centre_y=100, side_px=90, turn_deg=6),
+        Square(centre_x=275, centre_y=100, side_px=90, turn_deg=-9),
+    )
+    row = tuple(Square(centre_x=180, centre_y=20 + 16 * k, side_px=8, turn_deg=0) for k in range(5))
+    patch = Square(centre_x=180, centre_y=150, side_px=36, turn_deg=0)
+    ideal = Chart(rows=200, cols=360, squares=squares, clutter=(*row, patch)).ideal()
+    capture = Light(snr=30).capture(1 - ideal if is_light else ideal, np.random.default_rng(3))
+
+    measured = measure_edge(capture)
+
+    sides = [(x, y, axis) for square in squares for x, y, axis in square.sides()]
+    found = [result.condition for result in measured.results if result.quantity_name == "mtf50"]
+    assert len(found) == len(sides)
+    for x, y, axis in sides:
+        assert (
+            sum(
+                left <= x <= left + width and top <= y <= top + height and condition["axis"] == axis
+                for condition in found
+                for left, top, width, height in [condition["roi"]]
+            )
+            == 1
+        )
+
+
 def test_of_too_many_edges_the_longest_are_measured_and_the_person_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """Truth: by construction; the four longest of the sixteen sides are those of the square of 150 px."""
     monkeypatch.setattr("inspect_app.measure._edge_regions.MOST_EDGES", 4)

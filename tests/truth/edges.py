@@ -296,18 +296,19 @@ class Square:
 
 @dataclass(frozen=True, kw_only=True)
 class Chart:
-    """Slanted squares on a bright ground; the blur must be of round Gaussians only."""
+    """Slanted squares on a bright ground, among other things that are dark too; a blur of round Gaussians only."""
 
     rows: int
     cols: int
     squares: tuple[Square, ...]
+    clutter: tuple[Square, ...] = ()
     blur: Blur = field(default_factory=Blur)
 
     def ideal(self) -> Array:
-        """Return the picture without noise: 1 on the ground, 0 in a square."""
+        """Return the picture without noise: 1 on the ground, 0 in squares and clutter."""
         ground = np.ones((self.rows, self.cols))
         reach = 6 * max(self.blur.sigmas_x_px) + 2
-        for square in self.squares:
+        for square in (*self.squares, *self.clutter):
             half = square.side_px * math.sqrt(0.5) + reach
             x0, x1 = (int(np.clip(square.centre_x + sign * half, 0, self.cols)) for sign in (-1, 1))
             y0, y1 = (int(np.clip(square.centre_y + sign * half, 0, self.rows)) for sign in (-1, 1))
