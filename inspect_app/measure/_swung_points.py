@@ -11,7 +11,7 @@ FloatArray = npt.NDArray[np.float64]
 CodeArray = npt.NDArray[np.unsignedinteger[Any]]
 
 _SETTLED: Final = 0.15  # of the swing, within which a frame shows one of the two levels
-_MOST_FRAMES: Final = 48  # of each level, evenly spread
+_MOST_FRAMES: Final = 24  # of each level, evenly spread
 _SWUNG: Final = 0.3  # of the usual swing of the patch, from which on a point belongs to it
 _CLEAR: Final = 6.0  # times the noise of a point that the usual swing must be
 _KEPT: Final = 0.5  # of the patch that must be found again

@@ -12,7 +12,8 @@ IntArray = npt.NDArray[np.intp]
 PictureArray = npt.NDArray[np.float32]
 CodeArray = npt.NDArray[np.unsignedinteger[Any]]
 
-_LOOKS: Final = 40  # frames, evenly spread over the film, that tell whether it sways
+_LOOKS: Final = 28  # frames, evenly spread over the film, that tell whether it sways,
+_FINE_ENOUGH: Final = 30_000  # through every other of their points, where there are more
 _SWAYS: Final = 0.2  # points of the grid between the bulk of the frames: less moves no light out of its region
 _BULK: Final = (0.15, 0.85)
 _CALMER: Final = 0.995  # of the differences between neighbours in time, most of which may be lights that switch
@@ -68,13 +69,13 @@ class _Path:
     unrest: float
     unrest_left: float
 
-    def sways(self) -> bool:
-        """Say whether the frames of the commonest view lie apart, and the film is calmer laid over one another."""
+    def sways(self, least: float) -> bool:
+        """Say whether frames of the commonest view lie so many points apart, and are calmer laid over one another."""
         told = self.views[self.views >= 0]
         if len(told) < _FEWEST or self.unrest_left > _CALMER * self.unrest:
             return False
         shifts = self.shifts[self.views == np.bincount(told).argmax()]
-        return bool(np.ptp(np.quantile(shifts, _BULK, axis=0), axis=0).max() > _SWAYS)
+        return bool(np.ptp(np.quantile(shifts, _BULK, axis=0), axis=0).max() > least)
 
 
 def steadied_frames(frames: CodeArray) -> CodeArray:
@@ -100,10 +101,11 @@ def steadied_frames(frames: CodeArray) -> CodeArray:
     Assumes a shift alone: no turning, no zoom, no parallax. Light between points is interpolated linearly.
     """
     looks = np.unique(np.linspace(0, len(frames) - 1, _LOOKS).astype(int))
-    if not _followed(frames[looks], _POINTS // 4).sways():
+    coarse = 2 if frames[0].size > _FINE_ENOUGH else 1
+    if not _followed(frames[looks][:, ::coarse, ::coarse], _POINTS // 4).sways(_SWAYS / coarse):
         return frames
     path = _followed(frames, _POINTS)
-    if not path.sways():
+    if not path.sways(_SWAYS):
         return frames
     steady = np.empty_like(frames)
     for k, shift in enumerate(path.shifts):

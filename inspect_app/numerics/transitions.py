@@ -22,11 +22,11 @@ _BEFORE: Final = 40  # samples looked at before and after a change, at most
 _AFTER: Final = 60
 _REACH: Final = 3.0  # intervals by which the first guess may be off
 _NARROWEST, _WIDEST = 0.1, 24.0  # widths of decays and ramps, in intervals
-_COARSE_WIDTHS: Final = 12
-_COARSE_HALVES: Final = 25
+_COARSE_WIDTHS: Final = 9
+_COARSE_HALVES: Final = 21
 _CLOSER_WIDTHS: Final = 11
 _CLOSER_HALVES: Final = 19
-_CLOSER_STEPS: Final = 3
+_MARGINS: Final = (np.inf, 100.0, 40.0)  # of log evidence, within which a look closer is taken; each grid tells more
 _CLOSER_REACH: Final = 4.5  # standard deviations of the posterior that the next grid covers
 _DECAYED: Final = 9.0  # time constants after which a decay has nothing left to show
 _TRAILS: Final = {"trail": 0.3, "long trail": 1.0}  # time constants of the decay of each line, in times of a scan
@@ -130,7 +130,8 @@ def locate(
     scaled = (times[first:last] - times[near]) / interval
     stretch = _stretch(scaled, values[first:last], _weights(values[first:last], near - first))
     shutters = opened[:, first:last] / interval
-    cells = np.array([[_moments(_bulk(stretch, shutter, kind)) for kind in kinds] for shutter in shutters])
+    found = _bulks(stretch, shutters, kinds)
+    cells = np.array([[_moments(grid) for grid in row] for row in found])
     return Located(
         onset=times[near] + cells[..., 0] * interval,
         half=times[near] + cells[..., 1] * interval,
@@ -170,14 +171,30 @@ def _scatter(values: FloatArray) -> float:
     return float(np.sqrt(np.mean(np.diff(values) ** 2) / 2))
 
 
-def _bulk(stretch: _Stretch, opened: FloatArray, kind: str) -> _Grid:
-    """Return a grid over the bulk of the posterior of one kind, found by closing in from all that may be."""
+def _bulks(stretch: _Stretch, shutters: FloatArray, kinds: Sequence[str]) -> list[list[_Grid]]:
+    """Return a grid over the bulk of the posterior of each shutter and kind, found by closing in from all that may be.
+
+    What has fallen hopelessly behind the best is not looked at more closely.
+    """
+    grids = [[_widest(stretch, shutter, kind) for kind in kinds] for shutter in shutters]
+    for margin in _MARGINS:
+        least = max(_evidence(grid) for row in grids for grid in row) - margin
+        grids = [
+            [_grid(stretch, shutter, grid.kind, *_closer(grid)) if _evidence(grid) >= least else grid for grid in row]
+            for shutter, row in zip(shutters, grids, strict=True)
+        ]
+    return grids
+
+
+def _widest(stretch: _Stretch, opened: FloatArray, kind: str) -> _Grid:
     widths = np.ones(1) if kind == "step" else np.geomspace(_NARROWEST, _WIDEST, _COARSE_WIDTHS)
     halves = np.broadcast_to(np.linspace(-_REACH, _REACH, _COARSE_HALVES), (len(widths), _COARSE_HALVES))
-    grid = _grid(stretch, opened, kind, widths, halves)
-    for _ in range(_CLOSER_STEPS):
-        grid = _grid(stretch, opened, kind, *_closer(grid))
-    return grid
+    return _grid(stretch, opened, kind, widths, halves)
+
+
+def _evidence(grid: _Grid) -> float:
+    highest = float(grid.logs.max())
+    return highest + float(np.log(np.exp(grid.logs - highest).sum()))
 
 
 def _closer(grid: _Grid) -> tuple[FloatArray, FloatArray]:
@@ -220,8 +237,7 @@ def _moments(grid: _Grid) -> FloatArray:
     onset, half = float((share * onsets).sum()), float((share * grid.halves).sum())
     onset_variance = float((share * (onsets - onset) ** 2).sum())
     half_variance = float((share * (grid.halves - half) ** 2).sum())
-    evidence = float(np.log(np.exp(grid.logs - grid.logs.max()).sum()) + grid.logs.max())
-    return np.array([onset, half, onset_variance**0.5, half_variance**0.5, evidence])
+    return np.array([onset, half, onset_variance**0.5, half_variance**0.5, _evidence(grid)])
 
 
 def _log_likelihood(
