@@ -22,7 +22,7 @@ from inspect_app.measure._region_traces import (
 )
 from inspect_app.measure._swung_points import swung_points
 from inspect_app.numerics.shake import steadied_frames
-from inspect_app.numerics.switching import Patch, liveliest_patch, switching_patches
+from inspect_app.numerics.switching import Patch, liveliest_patch, parts, switching_patches
 
 _FINEST_CELLS: Final = 6_000
 _STORE_NUMBERS: Final = 16_000_000
@@ -33,7 +33,8 @@ _TOGETHER: Final = 1.5  # frames within which patches are of one moment: a scann
 _MEANWHILE: Final = 0.05  # of its strength, for a partner that switches at the same moment,
 _UNLIKE: Final = 0.02  # and for one that switches more often or less
 _MISSED: Final = 0.25  # of the switches
-_CHANCE: Final = 1e-5  # of the strength of the strongest, below which a partner is rather a part of that
+_CHANCE: Final = 1e-3  # of the strength of the strongest, below which a partner is rather a part of that,
+_PART: Final = 0.01  # which has so much of its energy
 _COARSENINGS: Final = (1, 2, 4)
 
 
@@ -78,7 +79,7 @@ def choose_regions(film: Film, seen: Watched, stimulus_roi: Box | None, response
         cells = _cells(samples, size)
         switching = switching_patches(cells.means, may_flicker=may_flicker)
         patches = _strong(switching, samples, size, (stimulus_roi, response_roi))
-        found = _pick(patches, stimulus_roi, response_roi)
+        found = _pick(patches, cells, stimulus_roi, response_roi)
         if found is not None:
             chosen = _chosen(film, seen, found, cells, (stimulus_roi, response_roi))
             return dataclasses.replace(chosen, is_moving=chosen.is_moving or is_moving)
@@ -152,7 +153,7 @@ def _strong(
 
 
 def _pick(
-    patches: list[Patch], stimulus_roi: Box | None, response_roi: Box | None
+    patches: list[Patch], cells: Cells, stimulus_roi: Box | None, response_roi: Box | None
 ) -> tuple[Patch | None, Patch | None] | None:
     """Return light and picture: the strongest place that switches and its likeliest partner, the earlier one first."""
     places = _places(patches)
@@ -164,11 +165,19 @@ def _pick(
     if not places:
         return None
     partner = max(places[1:], key=lambda place: _likelihood(place, places[0]), default=None)
-    is_chance = partner is None or _likelihood(partner, places[0]) < _CHANCE * _strength(places[0])
-    if is_chance and len(places[0]) > 1:
-        weaker, stronger = sorted(places[0], key=lambda patch: patch.energy)[-2:]
-        return _in_order(weaker, stronger)
+    if partner is None or _likelihood(partner, places[0]) < _CHANCE * _strength(places[0]):
+        touching = _touching(places[0], cells)
+        if touching is not None:
+            return _in_order(*touching)
     return None if partner is None else _in_order(_strongest(places[0]), _strongest(partner))
+
+
+def _touching(place: list[Patch], cells: Cells) -> tuple[Patch, Patch] | None:
+    """Return the two patches of which a place is made, a light and its picture beside it; None where it is one."""
+    strongest = _strongest(place)
+    found = sorted([*place, *parts(cells.means, strongest)], key=lambda patch: patch.energy)
+    found = [patch for patch in found if patch is not strongest and patch.energy > _PART * strongest.energy]
+    return (found[-2], found[-1]) if len(found) > 1 else None
 
 
 def _in_order(one: Patch, other: Patch) -> tuple[Patch, Patch]:

@@ -24,6 +24,7 @@ _FAINTEST: Final = 3e-5  # share of the strongest patch's energy below which a p
 _STEPS_FOR_NOISE: Final = 100  # steps between frames that tell the noise of a cell, evenly spread over the film
 _QUARTERS: Final = 4
 _LEAST_QUARTERED: Final = 40  # frames
+_PART_LAG: Final = 0.6  # samples, by which they may differ in one of two patches that touch
 _NEIGHBOUR_LAG: Final = 2  # samples by which neighbouring cells of one patch may differ (a scanned display)
 
 
@@ -160,6 +161,23 @@ def switching_patches(cells: CellArray, *, may_flicker: bool = False) -> tuple[P
     return tuple(sorted((patch for patch in patches if patch is not None), key=lambda patch: patch.first))
 
 
+def parts(cells: CellArray, patch: Patch) -> tuple[Patch, ...]:
+    """Return the patches of which one is made where its cells do not switch at one moment, the strongest first.
+
+    A light that touches its late picture is one patch with it; within each of them, neighbours switch within part of a
+    frame.
+    """
+    smooth = _smoothed(cells)
+    swing = np.where(patch.mask, np.ptp(smooth, axis=0), 0.0).astype(np.float32)
+    away = np.abs(smooth - smooth[0]) / np.maximum(swing, _LEAST_CODES)
+    later = np.maximum((away > 0.5).argmax(axis=0), 1)[None]
+    high, low = (np.take_along_axis(away, at, axis=0)[0] for at in (later, later - 1))
+    first = later[0] - np.clip((high - 0.5) / np.maximum(high - low, 1e-6), 0, 1).astype(np.float64)
+    rises = np.take_along_axis(smooth, later, axis=0)[0] > smooth[0]
+    masks = _strongest(_joined(patch.mask, first, rises, _PART_LAG), swing)
+    return tuple(part for part in (_patch(cells, mask, swing) for mask in masks) if part is not None)
+
+
 def _smoothed(cells: CellArray) -> CellArray:
     """Return the mean of three frames at each frame; a filter along the first axis takes four times as long."""
     smooth = np.empty_like(cells)
@@ -229,7 +247,7 @@ def _strongest(labels: IntArray, swing: CellArray) -> list[BoolArray]:
     ]
 
 
-def _joined(active: BoolArray, first: FloatArray, rises: BoolArray) -> IntArray:
+def _joined(active: BoolArray, first: FloatArray, rises: BoolArray, most_lag: float = _NEIGHBOUR_LAG) -> IntArray:
     """Return a label per cell, shape (rows, cols); -1 for cells that do not switch."""
     index = np.arange(active.size).reshape(active.shape)
     pairs = []
@@ -238,7 +256,7 @@ def _joined(active: BoolArray, first: FloatArray, rises: BoolArray) -> IntArray:
         ((slice(None, -1), slice(None)), (slice(1, None), slice(None))),
     ):
         joined = active[here] & active[there] & (rises[here] == rises[there])
-        joined &= np.abs(first[here] - first[there]) <= _NEIGHBOUR_LAG
+        joined &= np.abs(first[here] - first[there]) <= most_lag
         pairs.append(np.stack([index[here][joined], index[there][joined]]))
     ends = np.concatenate(pairs, axis=1)
     graph = sparse.coo_array((np.ones(ends.shape[1]), (ends[0], ends[1])), shape=(active.size, active.size))
