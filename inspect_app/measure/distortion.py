@@ -141,8 +141,7 @@ def _prove_square(picture: Still, grid: Lattice, fit: RadialDistortion) -> None:
 def _told(picture: Still, fits: Sequence[RadialDistortion]) -> Measured:
     best = fits[0]
     outermost = best.radii[np.argmax(np.abs(best.share(best.radii)))]
-    worst = [_at(fit, float(outermost)) for fit in fits]
-    value, placed = worst[0]
+    worst = [100 * float(fit.share(np.array([outermost]))[0]) for fit in fits]
     rows, cols = picture.exposure.shape
     radius_px = max(float(outermost) * math.hypot(rows, cols) / 2, 1.0)
     budget = [
@@ -150,13 +149,13 @@ def _told(picture: Still, fits: Sequence[RadialDistortion]) -> Measured:
         Contribution(
             source="places of the points",
             distribution="normal",
-            standard_uncertainty=placed,
+            standard_uncertainty=100 * best.largest_u,
             degrees_of_freedom=best.degrees_of_freedom,
         ),
         Contribution(
             source="number of terms of the polynomial",
             distribution="normal",
-            standard_uncertainty=statistics.pstdev([share for share, _ in worst]),
+            standard_uncertainty=statistics.pstdev(worst),
         ),
     ]
     reach = np.linspace(0.0, float(np.max(best.radii)), 60)
@@ -166,7 +165,7 @@ def _told(picture: Still, fits: Sequence[RadialDistortion]) -> Measured:
         results=(
             Result(
                 quantity_name="distortion_max",
-                quantity=quantity_from_budget(value, "%", budget),
+                quantity=quantity_from_budget(worst[0], "%", budget),
                 budget=tuple(budget),
             ),
         ),
@@ -181,12 +180,6 @@ def _told(picture: Still, fits: Sequence[RadialDistortion]) -> Measured:
         ),
         warnings=tuple(_warnings(picture, best)),
     )
-
-
-def _at(fit: RadialDistortion, radius: float) -> tuple[float, float]:
-    """Return distortion and its uncertainty in per cent at one undistorted radius."""
-    place = np.array([radius])
-    return 100 * float(fit.share(place)[0]), 100 * float(fit.uncertainty(place)[0])
 
 
 def _warnings(picture: Still, fit: RadialDistortion) -> list[str]:

@@ -35,6 +35,10 @@ class Grid:
     """Where the lens's axis lies from the picture's centre."""
     keystone: float = 0.0
     """Change of magnification from the centre to the right border: a chart turned about its upright axis."""
+    foreshortening: float = 0.0
+    """By which such a chart is narrower than high: one less the cosine of the turn."""
+    board: int | None = None
+    """Corners of squares on either side of the middle one; None covers the picture. Beyond the board, all is light."""
 
     @property
     def half_diagonal_px(self) -> float:
@@ -70,6 +74,7 @@ class Grid:
         angle = math.radians(self.turn_deg)
         x = self.spacing_px * (a * math.cos(angle) - b * math.sin(angle))
         y = self.spacing_px * (a * math.sin(angle) + b * math.cos(angle))
+        x = x * (1 - self.foreshortening)
         share = 1 - self.keystone * x / (self.cols / 2)
         x, y = x / share, y / share
         near = (share > 0.5) & (np.hypot(x, y) < 1.3 * self.half_diagonal_px)  # a lens does not fold
@@ -78,6 +83,8 @@ class Grid:
         seen_x, seen_y = self.axis_px[0] + x * stretch, self.axis_px[1] + y * stretch
         inside = (seen_x > margin) & (seen_x < self.cols - 1 - margin) & (seen_y > margin)
         inside &= seen_y < self.rows - 1 - margin
+        if self.board is not None:
+            inside &= np.abs(numbers).max(axis=1) <= self.board
         return numbers[inside], np.column_stack([x[inside], y[inside]])
 
     def distortion_max_percent(self) -> float:
@@ -105,7 +112,7 @@ class Grid:
         shrink = np.where(seen > 0, radius / np.maximum(seen, 1e-9), 1.0)
         x, y = x * shrink, y * shrink
         share = 1 / (1 + self.keystone * x / (self.cols / 2))
-        x, y = x * share, y * share
+        x, y = x * share / (1 - self.foreshortening), y * share
         angle = math.radians(self.turn_deg)
         a = (x * math.cos(angle) + y * math.sin(angle)) / self.spacing_px - self.phase[0]
         b = (-x * math.sin(angle) + y * math.cos(angle)) / self.spacing_px - self.phase[1]
@@ -116,7 +123,11 @@ class Grid:
             up = 2 * special.ndtr(off_a / self.blur_px) - 1
             across = 2 * special.ndtr(off_b / self.blur_px) - 1
             sign = np.where((np.rint(a) + np.rint(b)) % 2 == 0, 1.0, -1.0)
-            return 0.5 + 0.5 * sign * up * across
+            squares = 0.5 + 0.5 * sign * up * across
+            if self.board is None:
+                return squares
+            beyond = (np.maximum(np.abs(a), np.abs(b)) - self.board - 1) * self.spacing_px
+            return 1 - (1 - squares) * special.ndtr(-beyond / self.blur_px)
         half_width = max(1.2, 0.1 * self.mark_px)
         line_a = special.ndtr((half_width - np.abs(off_a)) / self.blur_px)
         line_b = special.ndtr((half_width - np.abs(off_b)) / self.blur_px)
