@@ -21,7 +21,7 @@ MODEL_ERROR = 0.01  # of the depth, per pixel: no real spot is quite a blurred d
 SETTLED = 0.05  # of the misfit sum, in units of what one standard uncertainty raises it by
 # What is known before a fit: blur over radius is about 0.3 (its logarithm counts), level and slopes (per 10 px) are
 # about 0. A faint spot in noise then does not trade its depth for a blur or a surround that no field has (own trials).
-LIKELY_SOFTNESS = 0.3
+LIKELY_SOFTNESS, FIRST_SOFTNESS = 0.3, 0.35
 PRIOR = np.array([0.0, 0.0, 0.0, math.log(LIKELY_SOFTNESS), 0.0, 0.0, 0.0, 0.0])
 PRIOR_WEIGHT = np.array([0.0, 0.0, 0.0, 1 / 1.5**2, 0.0, 1 / 0.02**2, 1 / 0.01**2, 1 / 0.01**2])
 LEAST_USABLE = 0.5  # share of the window in which there is no other spot and no border
@@ -119,7 +119,7 @@ def fit_spot(
     window = _window(usable, x, y, diameter_px)
     if window is None:
         return None
-    start = np.array([x, y, math.log(diameter_px / 2), math.log(likely_softness), depth, 0.0, 0.0, 0.0])
+    start = np.array([x, y, math.log(diameter_px / 2), math.log(FIRST_SOFTNESS), depth, 0.0, 0.0, 0.0])
     own_power = power + (MODEL_ERROR * depth) ** 2
     patch = _Patch.of(relief, window, own_power, known_blur_px, likely_softness)
     pixels = float(np.square(window).sum())

@@ -88,7 +88,7 @@ def levels_of(
     return tuple(levels)
 
 
-def find_candidates(levels: Sequence[Level], *, faintest: float) -> tuple[Candidate, ...]:
+def find_candidates(levels: Sequence[Level], *, faintest: float, from_octave: int = 0) -> tuple[Candidate, ...]:
     """Find places that stand out of a field's texture like a spot.
 
     Parameters
@@ -97,6 +97,8 @@ def find_candidates(levels: Sequence[Level], *, faintest: float) -> tuple[Candid
         The relief in octaves.
     faintest : float
         Least depth of interest, such as 0.05.
+    from_octave : int
+        Number of the first level to search.
 
     Returns
     -------
@@ -117,7 +119,7 @@ def find_candidates(levels: Sequence[Level], *, faintest: float) -> tuple[Candid
     2.8 to 5.7 standard deviations. Limits of 5 in place of 6 and 2.1 in place of 2.5 reported 3 that were none.
     """
     found: list[Candidate] = []
-    for octave, level in enumerate(levels):
+    for octave, level in list(enumerate(levels))[from_octave:]:
         size = [fft.next_fast_len(n + BLOCK_PX, real=True) for n in level.relief.shape]
         spectrum = fft.rfft2(level.relief, s=size, workers=2)
         for diameter, kernel in level.kernels.items():

@@ -109,6 +109,18 @@ def test_an_oval_spot_is_one_spot(diameter_px: float, stretch: float) -> None:
     assert found.diameter_px == pytest.approx(diameter_px, rel=0.03 if stretch < 1.2 else 0.1)
 
 
+def test_a_faint_spot_among_deep_ones_is_found() -> None:
+    """Truth by construction: deep spots raise what the texture seems to reach in the few blocks of a coarse octave."""
+    places = ((700, 595, 17.7, 0.108), (644, 542, 36.0, 0.5), (560, 620, 36.0, 0.5), (740, 690, 36.0, 0.5))
+    spots = tuple(Spot(*place, profile="gaussian") for place in places)
+    flat = sensor_flat(np.random.default_rng(8), size_px=(768, 860), spots=spots, row_noise=0.002)
+
+    measured = blemish((still_of(flat.exposure),), BlemishOptions())
+
+    assert len(measured.features) == len(spots)
+    assert beside(measured, spots[0]).contrast == pytest.approx(0.108, abs=0.01)
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_a_clean_field_with_texture_gives_no_spot(seed: int) -> None:
     """Truth by construction: fibre honeycomb, dark lines between bundles, scintillation and vignetting, no spot."""

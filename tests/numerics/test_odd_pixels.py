@@ -76,3 +76,12 @@ def test_a_real_dark_frame_shows_hot_pixels_but_not_everywhere() -> None:
     found = hot_pixels(frame, noise_floor=0.5)
 
     assert 20 <= len(found) <= 0.01 * frame.size
+
+
+def test_skewed_noise_of_few_electrons_is_no_hot_pixel() -> None:
+    """Truth by construction: gamma noise, of which some pixels in half a million exceed 6 deviations; one glows."""
+    dark = np.random.default_rng(5).gamma(10.0, 1.0, (600, 800))
+    assert np.sum(dark > 10 + 6 * np.sqrt(10)) > 1
+    dark[300, 401] = 10 + 12 * np.sqrt(10)
+
+    assert hot_pixels(dark, noise_floor=0.1).tolist() == [[300, 401]]
