@@ -52,7 +52,8 @@ def find_edges(image: FloatArray) -> tuple[EdgeRegion, ...]:
     -------
     tuple of EdgeRegion
         From top to bottom; empty where there is none. A region leaves out corners and neighbours by about
-        `CLEARANCE_PX`, and reaches the picture's border where the edge does.
+        `CLEARANCE_PX`, and reaches the picture's border where the edge does. It shows at least `NARROWEST_HALF_PX` of
+        either side: an edge closer to the border may be half of a thin line, which reads too sharp.
 
     Notes
     -----
@@ -219,8 +220,9 @@ def _clean_rectangle(
     line = fitted + offset[1]
     best: tuple[float, tuple[int, int, int, int]] | None = None
     sums = np.pad(np.cumsum(np.cumsum(foreign, axis=0, dtype=np.int64), axis=1), ((1, 0), (1, 0)))
-    for half in range(max(3, math.ceil(NARROWEST_HALF_PX / block)), WIDEST_HALF_PX + 1, 2):
-        span = _longest_clean_span(sums, rows + offset[0], line, half)
+    narrowest = max(3, math.ceil(NARROWEST_HALF_PX / block))
+    for half in range(narrowest, WIDEST_HALF_PX + 1, 2):
+        span = _longest_clean_span(sums, rows + offset[0], line, (half, narrowest))
         if span is None:
             continue
         height = span[2]
@@ -231,9 +233,13 @@ def _clean_rectangle(
 
 
 def _longest_clean_span(
-    sums: npt.NDArray[np.int64], rows: npt.NDArray[np.int64], line: FloatArray, half: int
+    sums: npt.NDArray[np.int64], rows: npt.NDArray[np.int64], line: FloatArray, halves: tuple[int, int]
 ) -> tuple[int, int, int, int] | None:
-    """Return the longest stretch of rows whose upright rectangle of half width `half` holds no neighbour."""
+    """Return the longest stretch of rows whose upright rectangle of a half width holds no neighbour.
+
+    `halves` are that width, and how much of it the picture's border must leave.
+    """
+    half, narrowest = halves
     row_count, col_count = (size - 1 for size in sums.shape)
     best: tuple[int, int, int, int] | None = None
     start = 0
@@ -245,7 +251,7 @@ def _longest_clean_span(
             left_in, right_in = max(left, 0), min(right, col_count)
             held = sums[last, right_in] - sums[first, right_in] - sums[last, left_in] + sums[first, left_in]
             lost = max(left_in - left, right - right_in)
-            if held == 0 and lost <= half // 2 and last <= row_count:
+            if held == 0 and lost <= min(half // 2, half - narrowest) and last <= row_count:
                 break
             start += 1
         if start <= stop and (best is None or last - first > best[2]):

@@ -379,6 +379,20 @@ def test_upright_things_beside_the_squares_of_a_chart_are_no_edges(is_light: boo
         )
 
 
+def test_a_thin_line_that_leaves_the_picture_is_no_edge() -> None:
+    """Truth: by construction, a line 4 px wide along the picture's border; one edge of it alone reads 50 % too much."""
+    blur = Blur(sigmas_x_px=(1.8,))
+    square = Square(centre_x=160, centre_y=120, side_px=100, turn_deg=6)
+    y, x = np.mgrid[:240, :300].astype(float)
+    step = blur.edge(0.0)
+    line = step(x - 0.05 * y + 3) - step(x - 0.05 * y - 1)
+    ideal = Chart(rows=240, cols=300, squares=(square,), blur=blur).ideal() * (1 - line)
+
+    measured = measure_edge(Light(snr=40).capture(ideal, np.random.default_rng(4)))
+
+    assert len([result for result in measured.results if result.quantity_name == "mtf50"]) == 4
+
+
 def test_of_too_many_edges_the_longest_are_measured_and_the_person_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """Truth: by construction; the four longest of the sixteen sides are those of the square of 150 px."""
     monkeypatch.setattr("inspect_app.measure._edge_regions.MOST_EDGES", 4)
