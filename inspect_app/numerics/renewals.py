@@ -28,7 +28,7 @@ _COUNTS: Final = (25, 7, 9)  # onsets, rates and time constants in a look
 _TEMPERS: Final = (0.04, 0.015, 0.006, 0.006)  # of the swing: what each look forgives; the last is rounding and coding
 _CLOSER: Final = 4.5  # standard deviations that the next look covers
 _COARSEST: Final = 0.6  # of a step: the least standard deviation that a grid tells
-_UNLIKE: Final = 0.05  # samples, by which an onset may be off for light that decays in another way (own bench)
+_UNLIKE: Final = 0.09  # samples, by which an onset may be off for light that decays in another way (own bench)
 _EXPLAINED: Final = 0.8  # of the variance of the bright side, by light that decays after each renewal
 
 
@@ -86,7 +86,7 @@ def locate_renewal(
 
     With exactly two samples to a renewal the bright side has two values only. They and the partly lit sample are three
     numbers for swing, d, τ and onset: what they leave open is in the posterior. 40 films of screens at 60 Hz: onsets
-    within 0.13 frames (p90) at 120 frames a second, 0.18 at 240; held at their crests 0.66 and 0.18.
+    within 0.12 frames (p90) at 120 frames a second, 0.21 at 240; held at their crests 0.66 and 0.18.
     """
     rises = bool(np.median(values[near:]) > np.median(values[:near]))
     scenes = [_scene(times, values, near, interval, shutter, rises=rises) for shutter in opened]
