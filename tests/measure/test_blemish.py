@@ -109,6 +109,14 @@ def test_an_oval_spot_is_one_spot(diameter_px: float, stretch: float) -> None:
     assert found.diameter_px == pytest.approx(diameter_px, rel=0.03 if stretch < 1.2 else 0.1)
 
 
+def test_a_bright_spot_that_saturates_is_told_of() -> None:
+    spot = Spot(*MIDDLE, 6.0, 0.9, "bright")
+
+    measured = mapped(round_field(np.random.default_rng(9), spots=(spot,), level=0.7))
+
+    assert any("Less than 0.1%" in warning for warning in measured.warnings)
+
+
 def test_a_faint_spot_among_deep_ones_is_found() -> None:
     """Truth by construction: deep spots raise what the texture seems to reach in the few blocks of a coarse octave."""
     places = ((700, 595, 17.7, 0.108), (644, 542, 36.0, 0.5), (560, 620, 36.0, 0.5), (740, 690, 36.0, 0.5))
