@@ -13,7 +13,7 @@ from tests.truth.sensor import still_of
 
 
 def random_stacks(count: int) -> Iterator[tuple[tuple[Still, ...], dict[str, float]]]:
-    """Yield stacks under flicker and gradient, none clipped, and what is true of them."""
+    """Yield stacks of shot noise under flicker and gradient, none clipped, and what is true of them."""
     for seed in range(count):
         rng = np.random.default_rng(seed)
         frames, shape = int(rng.integers(2, 16)), tuple(int(side) for side in rng.integers(30, 150, 2))
@@ -23,7 +23,8 @@ def random_stacks(count: int) -> Iterator[tuple[tuple[Still, ...], dict[str, flo
         y, x = np.mgrid[-1 : 1 : shape[0] * 1j, -1 : 1 : shape[1] * 1j]
         scene = mean * (1 + rng.uniform(0, 0.2) * (x + y / 2)) + rng.normal(0, pattern, shape)
         flicker = rng.normal(size=frames) * rng.uniform(0, 0.05)
-        lights = [scene * (1 + f) + rng.normal(0, temporal, shape) for f in flicker - flicker.mean()]
+        flicker = flicker - flicker.mean() * (seed % 2)  # true at the light of the frames, or at that of the scene
+        lights = [scene * (1 + f) + rng.normal(0, temporal * math.sqrt(1 + f), shape) for f in flicker]
         if min(light.min() for light in lights) > 0 and max(light.max() for light in lights) < 1:
             truth = {
                 "snr": mean / temporal,

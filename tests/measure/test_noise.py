@@ -82,6 +82,19 @@ def test_the_uncertainty_holds_the_truth_about_95_times_in_100() -> None:
     assert all(179 <= count <= 199 for count in held.values()), held
 
 
+def test_the_ratio_at_the_mean_light_is_held_though_the_light_flickers() -> None:
+    """Shot noise alone, 1000 electrons, so a ratio of sqrt(1000); 95 % of 100 is 95, binomial 99.9 % bounds 87, 100."""
+    held = 0
+    for seed in range(100):
+        rng = np.random.default_rng(seed)
+        light = 1000 * (1 + 0.01 * rng.normal(size=4))
+        frames = tuple(still_of(rng.poisson(e, (60, 80)) / 4000, name=f"{k}.tif") for k, e in enumerate(light))
+        found = noise(frames, NoiseOptions()).results[0].quantity
+        held += abs(found.value - math.sqrt(1000)) <= 2 * found.standard_uncertainty
+
+    assert 87 <= held <= 100
+
+
 @settings(max_examples=15, deadline=None)
 @given(seed=st.integers(0, 1000), quiet=st.floats(0.002, 0.01), louder=st.floats(1.1, 5.0), count=st.integers(2, 6))
 def test_more_noise_never_shrinks_an_uncertainty(seed: int, quiet: float, louder: float, count: int) -> None:
