@@ -22,8 +22,8 @@ CLIPPED_SHARE_TOLD = 0.001
 CLIPPED_SHARE_REFUSED = 0.2
 CORRELATED_PIXELS = 3.0  # one independent value per this many pixels: denoised, or a scintillating tube
 FLICKER_TOLD = 0.01
-# Relative change of the ratio with the light: 0 where that of the frames is meant, 0.5 under shot noise where that of the
-# scene is. Found by trials with half of each: without it value ± 2 u held 83 of 100, with it 95.
+# Relative change of the ratio with the light: 0 where that of the frames is meant, 0.5 under shot noise where that
+# of the scene is. Found by trials with half of each: without it value ± 2 u held 83 of 100, with it 95.
 LIGHT_TO_RATIO = 0.42
 
 
