@@ -36,8 +36,10 @@ _FEWEST_ROWS: Final = 8
 COLUMNS: Final = ("time_ms", "stimulus", "response")
 _CLOCK: Final = 1e-4 / 3**0.5  # a camera's crystal, 100 ppm at most (common practice, no source)
 """Relative standard uncertainty of the time base."""
-_FRAME_FLOOR: Final = 0.01
-"""Intervals: coding and rounding of codes move an instant by so much even without noise (own bench)."""
+_ONSET_FLOOR: Final = 0.03
+_HALF_FLOOR: Final = 0.02
+"""Intervals: coding, rounding of codes and shapes unlike all that are fitted move an instant by so much even without
+noise, and no less over many events (own bench)."""
 _MOST_RENEWED: Final = 20  # events: of more, each is worth less than the time that its renewals take
 
 
@@ -223,10 +225,12 @@ def _measured(traces: _Traces, options: LatencyOptions) -> Measured:
     onsets, halves = instants(stimuli, responses, "onset"), instants(stimuli, responses, "half")
     first, half = lag(onsets, weights, doubts), lag(halves, weights, doubts)
     condition: dict[str, str | int | float] = {"events": len(pairs.light.paired)}
-    rounding_ms = float(np.hypot(_FRAME_FLOOR * interval_ms, traces.tick_ms / 6**0.5))
+    rounding_ms, half_rounding_ms = (
+        float(np.hypot(floor * interval_ms, traces.tick_ms / 6**0.5)) for floor in (_ONSET_FLOOR, _HALF_FLOOR)
+    )
     is_told = options.shutter_ms is not None
     budget = _budget(first, rounding_ms, is_shutter_told=is_told)
-    half_budget = _budget(half, rounding_ms, is_shutter_told=is_told)
+    half_budget = _budget(half, half_rounding_ms, is_shutter_told=is_told)
     return Measured(
         check="latency",
         method=METHOD,
