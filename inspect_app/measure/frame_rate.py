@@ -16,7 +16,8 @@ from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace
-from inspect_app.numerics.blinks import HIGHEST, BlinkClock, blink_clock, is_sure
+from inspect_app.numerics.blink_rates import HIGHEST
+from inspect_app.numerics.blinks import BlinkClock, blink_clock, is_sure
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -6,38 +6,25 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from inspect_app.numerics.band_model import trapezoid
 from inspect_app.numerics.blink_period import Period, period_of
+from inspect_app.numerics.blink_rates import FEWEST_BLINKS, HIGHEST, first_wave, likely_rates, window_of
+from inspect_app.numerics.blink_wave import (
+    GapPath,
+    IntArray,
+    Wave,
+    WaveFit,
+    cheapest_path,
+    fit_wave,
+    full_cost,
+    is_partly_lit,
+)
 
 FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
-HIGHEST: Final = 0.48
-"""Blinks per frame: at half a blink the light and its mirror image in time look alike (Nyquist)."""
-
-_FEWEST_BLINKS: Final = 1.75
 _LEVEL_SHARE: Final = 0.02  # of the frames: darker and brighter ones are outliers
-_BLOCK_BLINKS: Final = 6.0  # a block of the search is so long, so that few frames are missing in it
-_SHORTEST_BLOCK: Final = 24
-_SEARCH_STEP: Final = 0.2  # of the resolution of a block
-_PEAKS: Final = 4
-_CELLS_PER_FRAME: Final = 10  # steps of the phase in which the path is sought
-_FEWEST_CELLS: Final = 48
-_TABLE_STEPS: Final = 32  # within a cell
-_MOST_MISSING: Final = 24  # at one place,
-_LONGEST_GAP: Final = 0.65  # and blinks: a gap of nearly a blink looks like a frame too many
 _MENDING_FRAMES: Final = (-1.5, -1.0, -0.5, 0.5, 1.0, 1.5)
-_SPREAD: Final = 0.03  # of the swing, by which a frame may be off before it counts against a path
-_WORST: Final = 300.0  # one frame counts for at most so much
-_MISSING_COST: Final = (100.0, 30.0)  # of a gap, and of each frame in it
-_SEARCHED_FRAMES: Final = 2000
-_LESSER: Final = 0.2  # of the highest peak's power
-_AROUND: Final = 0.025  # by which a peak may be off the rate
-_WINDOW_FRAMES: Final = 150
-_WINDOW_BLINKS: Final = 6.0
 _ROUNDS: Final = 2
 _SAME_END: Final = 1e-7  # relative difference of rates
 _WIDER: Final = (-0.5, 0.0, 0.5)  # frames, and
@@ -46,7 +33,6 @@ _POLISHED: Final = 3  # rounds of that, as long as one
 _GAINED: Final = 0.999  # of the sum of squares remains at most
 _ALIKE: Final = 0.004  # relative difference of rates that lead to the same end
 _FOLLOWED: Final = 3
-_PARTLY: Final = 0.06  # share of the swing from which on a frame is partly lit
 _UNEXPLAINED: Final = 0.2  # share of the variance that may remain of a light that blinks steadily
 _STEPS: Final = (1, 2, 3)  # blinks after which a switch may fall into the same part of a frame
 _LEAST_OPEN: Final = 0.25  # of a frame: shutters that are open more briefly do not see nearly every switch
@@ -91,32 +77,6 @@ class BlinkClock:
     blinks: float
     worst: float
     is_ambiguous: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Wave:
-    """Blinks per frame, phase of the first frame once fitted, and the shape of a blink: width and ramp in blinks."""
-
-    rate: float
-    phase: float = 0.0
-    width: float
-    ramp: float
-    is_fitted: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class _Path:
-    """Frames missing before each frame, shape (n,), and what the path costs."""
-
-    missing: IntArray
-    cost: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    wave: _Wave
-    rate_sd: float
-    rest: FloatArray
 
 
 def is_sure(clock: BlinkClock) -> bool:
@@ -181,7 +141,7 @@ def blink_clock(light: FloatArray, shown: IntArray, expected: float | None = Non
         return None
     frames = len(light) + int(path.missing.sum())
     most_unsure = max(_MOST_UNSURE, _MOST_UNSURE_SHARE * 2 * fit.wave.rate * frames)
-    if fit.wave.rate * frames < _FEWEST_BLINKS or np.sum(np.abs(fit.rest) > _UNSURE) > most_unsure:
+    if fit.wave.rate * frames < FEWEST_BLINKS or np.sum(np.abs(fit.rest) > _UNSURE) > most_unsure:
         return None
     period = _period(share, fit, path)
     miscounted = [other for other, its in others if its.missing.sum() != path.missing.sum()]
@@ -201,9 +161,9 @@ def blink_clock(light: FloatArray, shown: IntArray, expected: float | None = Non
     )
 
 
-def _distinct(ends: list[tuple[_Fit, _Path]]) -> list[tuple[_Fit, _Path]]:
+def _distinct(ends: list[tuple[WaveFit, GapPath]]) -> list[tuple[WaveFit, GapPath]]:
     """Return ends that differ in where frames are missing, or in their rate."""
-    kept: list[tuple[_Fit, _Path]] = []
+    kept: list[tuple[WaveFit, GapPath]] = []
     for fit, path in ends:
         if all(
             (path.missing != other.missing).any() or abs(fit.wave.rate / its.wave.rate - 1) > _SAME_END
@@ -213,14 +173,14 @@ def _distinct(ends: list[tuple[_Fit, _Path]]) -> list[tuple[_Fit, _Path]]:
     return kept
 
 
-def _polished(share: FloatArray, fit: _Fit, path: _Path) -> _Fit:
+def _polished(share: FloatArray, fit: WaveFit, path: GapPath) -> WaveFit:
     """Fit anew with other shapes of a blink as long as that gains: corners of the model hold a fit up."""
     best = fit
     for _ in range(_POLISHED):
         wave = best.wave
         shapes = [(wave.width + off * wave.rate, times * wave.ramp) for off in _WIDER for times in _STEEPER]
         tried = [
-            _fit(share, path, dataclasses.replace(wave, width=min(max(width, 0.01), 0.99)), ramp)
+            fit_wave(share, path, dataclasses.replace(wave, width=min(max(width, 0.01), 0.99)), ramp)
             for width, ramp in shapes
         ]
         better = min(tried, key=lambda each: float(each.rest @ each.rest))
@@ -230,7 +190,7 @@ def _polished(share: FloatArray, fit: _Fit, path: _Path) -> _Fit:
     return best
 
 
-def _may_hide_frames(share: FloatArray, wave: _Wave, frames: int, expected: float) -> bool:
+def _may_hide_frames(share: FloatArray, wave: Wave, frames: int, expected: float) -> bool:
     """Say whether a rate a little off the file's may stand for missing frames that a shut shutter hides."""
     is_near = _SAME_CLOCK < abs(wave.rate / expected - 1) < _NEAR_CLOCK
     return is_near and not _sees_switches(share, 2 * wave.rate * frames)
@@ -238,10 +198,10 @@ def _may_hide_frames(share: FloatArray, wave: _Wave, frames: int, expected: floa
 
 def _sees_switches(share: FloatArray, switches: float) -> bool:
     """Say whether nearly every switch of the light leaves a frame that is partly lit."""
-    return bool(np.sum((share > _PARTLY) & (share < 1 - _PARTLY)) > _OPEN * switches)
+    return bool(np.sum(is_partly_lit(share)) > _OPEN * switches)
 
 
-def _evidence(ends: list[tuple[_Fit, _Path]], shown: IntArray, expected: float | None) -> FloatArray:
+def _evidence(ends: list[tuple[WaveFit, GapPath]], shown: IntArray, expected: float | None) -> FloatArray:
     """Return what speaks against each end, as chi-squared: what remains, missing frames, a rate unlike the file's.
 
     Where the shutter is shut at most switches, a frame missing or a rate a little off may look alike: the file's own
@@ -259,7 +219,7 @@ def _evidence(ends: list[tuple[_Fit, _Path]], shown: IntArray, expected: float |
     return np.array(costs)
 
 
-def _without_whole_blinks(share: FloatArray, fit: _Fit, path: _Path) -> tuple[_Fit, _Path]:
+def _without_whole_blinks(share: FloatArray, fit: WaveFit, path: GapPath) -> tuple[WaveFit, GapPath]:
     """Take a blink's frames out of neighbouring gaps that hold one between them, where that costs less."""
     blink, reach = round(1 / fit.wave.rate), 0.5 / fit.wave.rate
     places = np.flatnonzero(path.missing)
@@ -270,18 +230,13 @@ def _without_whole_blinks(share: FloatArray, fit: _Fit, path: _Path) -> tuple[_F
         fewer[place] = int(path.missing[near].sum()) - blink
         if fewer[place] < 0:
             continue
-        mended = _fit(share, _Path(fewer, 0.0), fit.wave)
-        if _full_cost(share, fewer, mended.wave) < _full_cost(share, path.missing, fit.wave):
-            return _without_whole_blinks(share, mended, _Path(fewer, path.cost))
+        mended = fit_wave(share, GapPath(fewer, 0.0), fit.wave)
+        if full_cost(share, fewer, mended.wave) < full_cost(share, path.missing, fit.wave):
+            return _without_whole_blinks(share, mended, GapPath(fewer, path.cost))
     return fit, path
 
 
-def _full_cost(share: FloatArray, missing: IntArray, wave: _Wave) -> float:
-    gaps = missing[missing > 0]
-    return _path(share, missing, wave, len(share)).cost + float(np.sum(_MISSING_COST[0] + _MISSING_COST[1] * gaps))
-
-
-def _period(share: FloatArray, fit: _Fit, path: _Path) -> Period:
+def _period(share: FloatArray, fit: WaveFit, path: GapPath) -> Period:
     """Return frames per blink: of the fit, unless the shutter is shut at many switches."""
     wave = fit.wave
     opening, duty = wave.ramp / wave.rate, wave.width
@@ -289,7 +244,7 @@ def _period(share: FloatArray, fit: _Fit, path: _Path) -> Period:
     floor = _CODING / (float(np.ptp(frames)) * wave.rate)
     least = Period(frames=1 / wave.rate, frames_sd=float(np.hypot(fit.rate_sd / wave.rate**2, floor)))
     switches = 2 * wave.rate * float(np.ptp(frames))
-    noise = max(_LEAST_NOISE, _rms(fit.rest), _rms(fit.rest[(share > _PARTLY) & (share < 1 - _PARTLY)]))
+    noise = max(_LEAST_NOISE, _rms(fit.rest), _rms(fit.rest[is_partly_lit(share)]))
     if _sees_switches(share, switches):
         return _trusting(least, noise, opening, switches, floor)
     if opening > _SHORT * min(duty, 1 - duty) / wave.rate:
@@ -332,190 +287,55 @@ def _gap_ideas(shown: IntArray) -> list[IntArray]:
     return [gaps, np.zeros_like(gaps)] if gaps.any() else [gaps]
 
 
-def _followed(share: FloatArray, gaps: IntArray, expected: float | None) -> list[tuple[_Fit, _Path]]:
+def _followed(share: FloatArray, gaps: IntArray, expected: float | None) -> list[tuple[WaveFit, GapPath]]:
     """Find the rate in a stretch from the start, and follow the likeliest ones, and the file's, through the whole."""
-    waves = [_first_wave(share, rate) for rate in _rates(share, expected)]
-    tried = [(_path(share, gaps, wave, _window(share, wave)).cost, wave) for wave in waves]
+    waves = [first_wave(share, rate) for rate in likely_rates(share, expected)]
+    tried = [(cheapest_path(share, gaps, wave, window_of(share, wave.rate)).cost, wave) for wave in waves]
     ends = [_without_whole_blinks(share, *_followed_from(share, gaps, wave)) for wave in _likeliest(tried)]
     if ends and expected is not None and expected < HIGHEST:
         shaped = min(ends, key=lambda end: end[1].cost)[0].wave
         by_file = dataclasses.replace(shaped, rate=expected, is_fitted=False)
-        paths = (_path(share, gaps, by_file, len(share)), _Path(gaps, 0.0))
-        ends += [(_fit(share, path, by_file), path) for path in paths]
+        paths = (cheapest_path(share, gaps, by_file, len(share)), GapPath(gaps, 0.0))
+        ends += [(fit_wave(share, path, by_file), path) for path in paths]
         ends.append(_at_rate(share, gaps, dataclasses.replace(ends[-1][0].wave, rate=expected)))
     return ends
 
 
-def _at_rate(share: FloatArray, gaps: IntArray, wave: _Wave) -> tuple[_Fit, _Path]:
+def _at_rate(share: FloatArray, gaps: IntArray, wave: Wave) -> tuple[WaveFit, GapPath]:
     """Mend gaps and the shape of a blink in turn at a rate that is given: a wrong shape makes gaps at every switch."""
     for _ in range(_ROUNDS):
-        path = _path(share, gaps, dataclasses.replace(wave, is_fitted=False), len(share))
-        fit = _fit(share, path, wave)
+        path = cheapest_path(share, gaps, dataclasses.replace(wave, is_fitted=False), len(share))
+        fit = fit_wave(share, path, wave)
         wave = dataclasses.replace(fit.wave, rate=wave.rate)
     return fit, path
 
 
-def _likeliest(tried: list[tuple[float, _Wave]]) -> list[_Wave]:
-    kept: list[_Wave] = []
+def _likeliest(tried: list[tuple[float, Wave]]) -> list[Wave]:
+    kept: list[Wave] = []
     for _, wave in sorted(tried, key=lambda entry: entry[0]):
         if all(abs(wave.rate / other.rate - 1) > _ALIKE for other in kept):
             kept.append(wave)
     return kept[:_FOLLOWED]
 
 
-def _followed_from(share: FloatArray, gaps: IntArray, wave: _Wave) -> tuple[_Fit, _Path]:
+def _followed_from(share: FloatArray, gaps: IntArray, wave: Wave) -> tuple[WaveFit, GapPath]:
     """Mend gaps and wave in turn, in stretches that double."""
-    size = _window(share, wave)
+    size = window_of(share, wave.rate)
     while True:
         for _ in range(_ROUNDS):
             path, wave = _mended(share, gaps, wave, size)
-            fit = _fit(share[:size], path, wave)
+            fit = fit_wave(share[:size], path, wave)
             wave = fit.wave
         if size == len(share):
-            return fit, _path(share, gaps, wave, size)
+            return fit, cheapest_path(share, gaps, wave, size)
         size = min(len(share), 2 * size)
 
 
-def _mended(share: FloatArray, gaps: IntArray, wave: _Wave, size: int) -> tuple[_Path, _Wave]:
+def _mended(share: FloatArray, gaps: IntArray, wave: Wave, size: int) -> tuple[GapPath, Wave]:
     """Return the cheapest path: where frames seem to be missing, a rate a little off may hold with fewer of them."""
-    path = _path(share, gaps, wave, size)
+    path = cheapest_path(share, gaps, wave, size)
     if not (path.missing > gaps[:size]).any():
         return path, wave
     nearby = [dataclasses.replace(wave, rate=wave.rate * (1 + frames / size)) for frames in _MENDING_FRAMES]
-    tried = [(path, wave), *((_path(share, gaps, other, size), other) for other in nearby)]
+    tried = [(path, wave), *((cheapest_path(share, gaps, other, size), other) for other in nearby)]
     return min(tried, key=lambda entry: entry[0].cost)
-
-
-def _window(share: FloatArray, wave: _Wave) -> int:
-    return int(min(len(share), max(_WINDOW_FRAMES, _WINDOW_BLINKS / wave.rate)))
-
-
-def _rates(share: FloatArray, expected: float | None) -> list[float]:
-    """Return likely blinks per frame: around peaks of the power in blocks that are short enough to have few gaps."""
-    share = share[:_SEARCHED_FRAMES]
-    frames = len(share)
-    lowest = _FEWEST_BLINKS / frames
-    rates, rate = [], lowest
-    while rate < HIGHEST:
-        rates.append(rate)
-        rate += _SEARCH_STEP / min(frames, max(_SHORTEST_BLOCK, _BLOCK_BLINKS / rate))
-    power = np.array([_power(share, rate) for rate in rates])
-    peaks = [k for k in range(len(rates)) if power[k] == power[max(0, k - 3) : k + 4].max() and power[k] > 0]
-    likely = [rates[k] for k in sorted(peaks, key=lambda k: -power[k])[:_PEAKS] if power[k] > _LESSER * power.max()]
-    if expected is not None and lowest < expected < HIGHEST:
-        likely.append(expected)
-    return [near for rate in likely for near in _around(rate, min(frames, max(_WINDOW_FRAMES, _WINDOW_BLINKS / rate)))]
-
-
-def _around(rate: float, size: float) -> list[float]:
-    """Return rates near one, so close that over `size` frames the next one is off by half a frame."""
-    count = max(2, int(_AROUND * size / 0.5))
-    return [rate * (1 + _AROUND * k / count) for k in range(-count, count + 1)]
-
-
-def _power(share: FloatArray, rate: float) -> float:
-    """Return the mean power at a rate, over blocks."""
-    size = int(min(len(share), max(_SHORTEST_BLOCK, _BLOCK_BLINKS / rate)))
-    count = max(1, 2 * (len(share) // size) - 1)
-    starts = np.linspace(0, len(share) - size, count).astype(int)
-    taper = np.hanning(size)
-    wave = taper * np.exp(-2j * np.pi * rate * np.arange(size))
-    blocks = np.stack([share[start : start + size] for start in starts])
-    blocks = blocks - (blocks @ taper / taper.sum())[:, None]
-    return float(np.mean(np.abs(blocks @ wave) ** 2) / taper.sum() ** 2)
-
-
-def _first_wave(share: FloatArray, rate: float) -> _Wave:
-    """Return a blink as wide as the mean over whole blinks, with ramps by how many frames are partly lit."""
-    whole = max(1, round(np.floor(len(share) * rate) / rate))
-    duty = float(np.clip(share[:whole].mean(), 0.02, 0.98))
-    partly = float(np.mean((share > _PARTLY) & (share < 1 - _PARTLY)))
-    opened = float(np.clip(partly / (1 - 2 * _PARTLY) / 2, 0.05 * rate, rate))
-    return _Wave(rate=rate, width=max(duty, opened), ramp=min(duty, opened, 1 - max(duty, opened)))
-
-
-def _path(share: FloatArray, gaps: IntArray, wave: _Wave, size: int) -> _Path:
-    """Return the cheapest sequence of gaps that makes the first frames follow the wave (Viterbi, 1967, from memory).
-
-    A state is a phase, in cells; each frame stays in step, or skips as many phases as frames are missing. A frame costs
-    what it is off the nearest phase within its cell, so that the edge between two cells costs nothing.
-    """
-    rate = wave.rate
-    cells = max(_FEWEST_CELLS, round(_CELLS_PER_FRAME / rate))
-    missed = np.arange(int(min(_MOST_MISSING, max(1, _LONGEST_GAP / rate))) + 1)
-    shifts = np.round(missed * rate * cells).astype(int)
-    costs = np.where(missed > 0, _MISSING_COST[0] + _MISSING_COST[1] * missed, 0.0)[:, None]
-    sources = (np.arange(cells)[None, :] - shifts[:, None]) % cells
-    table = trapezoid(np.arange(cells * _TABLE_STEPS) / (cells * _TABLE_STEPS), wave.width, wave.ramp)
-    starts = ((np.arange(size) + np.cumsum(gaps[:size])) * rate % 1.0 * len(table)).round().astype(int)
-    cell_of = (starts[:, None] + np.arange(cells) * _TABLE_STEPS) % len(table)
-    most, least = (edge(table, _TABLE_STEPS + 1, mode="wrap") for edge in (maximum_filter1d, minimum_filter1d))
-    off = share[:size, None] - np.clip(share[:size, None], least[cell_of], most[cell_of])
-    off = np.minimum((off / _SPREAD) ** 2, _WORST)
-    moves = np.zeros((size, cells), dtype=np.uint8)
-    cost = off[0]
-    for frame in range(1, size):
-        offered = cost[sources] + costs
-        moves[frame] = offered.argmin(axis=0)
-        cost = offered.min(axis=0) + off[frame]
-    missing = gaps[:size].copy()
-    cell = int(cost.argmin())
-    for frame in range(size - 1, 0, -1):
-        missing[frame] += moves[frame, cell]
-        cell = int(sources[moves[frame, cell], cell])
-    return _Path(missing, float(cost.min()))
-
-
-def _fit(share: FloatArray, path: _Path, wave: _Wave, ramp: float | None = None) -> _Fit:
-    """Fit rate, phase, shape and levels with the gaps as they are.
-
-    The shape has corners, so the fit begins at the best of several rates (a frame more or less over the stretch) and
-    phases, and with ramps of a shutter that is open throughout, which show the way wherever an edge lies.
-    """
-    numbers = np.arange(len(share)) + np.cumsum(path.missing)
-    middle, span = float(numbers.mean()), float(np.ptp(numbers)) + 1
-    away = numbers - middle
-
-    def remainder(parameters: FloatArray) -> FloatArray:
-        phase = parameters[1] + (wave.rate + parameters[0] / span) * away
-        return _rest(share, trapezoid(phase, parameters[2], parameters[3]))
-
-    near = wave.rate * np.arange(-1, 1.01, 0.5)
-    turn = wave.phase + wave.rate * middle
-    phases = turn + near if wave.is_fitted else np.arange(0, 1, min(0.1, wave.rate / 2))
-    ramp = float(np.clip(ramp or wave.rate, 0.003, min(wave.width, 1 - wave.width) + 0.003))
-    starts = [np.array([drift, phase, wave.width, ramp]) for drift in near for phase in phases]
-    begun = min(starts, key=lambda start: float(np.sum(remainder(start) ** 2)))
-    low, high = np.array([-2.0, begun[1] - 0.5, 0.005, 0.002]), np.array([2.0, begun[1] + 0.5, 0.995, 0.98])
-    scales = np.array([wave.rate / 4, wave.rate / 4, 0.02, 0.02])
-    solved = optimize.least_squares(
-        remainder, begun, bounds=(low, high), x_scale=scales, diff_step=[1e-4] * 4, max_nfev=40
-    )
-    slopes = np.asarray(solved.jac)
-    drift_sd = _drift_sd(slopes, np.asarray(solved.fun))
-    drift, phase, width, ramp = (float(value) for value in solved.x)
-    rate = wave.rate + drift / span
-    fitted = _Wave(rate=rate, phase=phase - rate * middle, width=width, ramp=ramp, is_fitted=True)
-    return _Fit(fitted, drift_sd / span, solved.fun)
-
-
-def _drift_sd(slopes: FloatArray, rest: FloatArray) -> float:
-    """Return the standard uncertainty of the first parameter: of the sandwich form where that is more.
-
-    What remains may be more at switches (frames that are not quite even) than where the light is steady, and only
-    frames at switches tell the rate.
-    """
-    rows, count = slopes.shape
-    inverse = np.linalg.pinv(slopes)[0]
-    even = float(inverse @ inverse) * float(rest @ rest) / max(1, rows - count - 2)
-    weight = inverse**2
-    telling = float(weight.sum() ** 2 / max(float(weight @ weight), 1e-300))
-    uneven = float(weight @ rest**2) * telling / max(1.0, telling - count)
-    return float(np.sqrt(max(even, uneven)))
-
-
-def _rest(share: FloatArray, shape: FloatArray) -> FloatArray:
-    """Return what remains of the light after the best level and swing of a shape."""
-    centred = shape - shape.mean()
-    swing = float(centred @ share) / max(float(centred @ centred), 1e-12)
-    return np.asarray(share.mean() + swing * centred - share)
