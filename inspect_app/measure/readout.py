@@ -29,6 +29,9 @@ _LEAST_GAINS_CLIPPED: Final = ((0.3, 35.0), (0.05, _LEAST_GAIN_BELOW_ONE))
 """Likewise by the share of the picture that is clipped; fields without bands reached 29 there (own bench)."""
 _LEAST_CERTAINTY: Final = 0.75  # of a full period where one band is seen: 1 in 50 with less than one passes (simulated)
 _MOST_WEIGHED: Final = 2.0  # bands: more are seen, or too faint
+_LEAST_BEYOND: Final = 0.5
+"""Of the height of few bands, which a fall-off of the light does not make: bands had 0.77 and more, light that fades
+over less than one band 0.33 at most (own bench)."""
 _MOST_DOUBT: Final = 0.1  # of the readout time: with a told duty, but noise or an edge too few, nothing is measured
 _DUTY: Final = 0.01  # of itself, by which a strobe may be lit longer than told (common practice, no source)
 _LEAST_ROWS: Final = 32
@@ -169,6 +172,8 @@ def _bands(taken: Still, options: ReadoutOptions) -> tuple[Bands, str]:
         )
     best, axis = seen
     _prove_whole(taken, best, options)
+    if best.count < WANTED_BANDS and not _is_plain(best):
+        raise _too_few(taken, best.count, options)
     if options.strobe_duty is None and best.gain_below_one < _LEAST_GAIN_BELOW_ONE:
         return _likely_bands(taken, best, options), axis
     if best.count < 1 or (options.strobe_duty is not None and best.count_sd > _MOST_DOUBT * best.count):
@@ -220,9 +225,19 @@ def _is_strobe(found: Bands, picture: FloatArray, axis: str) -> bool:
 
 
 def _unrest(profile: FloatArray) -> float:
-    """Return the variance of a profile about its fall-off, a parabola."""
+    """Return the variance of a profile about its fall-off."""
+    return float(np.var(_without_fall_off(profile)))
+
+
+def _is_plain(found: Bands) -> bool:
+    """Say whether what was fitted has edges: light that only fades over the picture is mostly a parabola."""
+    return float(np.ptp(_without_fall_off(found.fitted))) > _LEAST_BEYOND * float(np.ptp(found.fitted))
+
+
+def _without_fall_off(profile: FloatArray) -> FloatArray:
+    """Return what is left of a profile when the best parabola is taken off."""
     places = np.linspace(-1.0, 1.0, len(profile))
-    return float(np.var(profile - np.polynomial.Polynomial.fit(places, profile, 2)(places)))
+    return np.asarray(profile - np.polynomial.Polynomial.fit(places, profile, 2)(places))
 
 
 def _measured(taken: Still, found: Bands, axis: str, options: ReadoutOptions) -> Measured:

@@ -16,6 +16,7 @@ SMALLEST_STEP_PX: Final = 9
 FEWEST_PLACES: Final = 6  # of a step in the first look
 COARSE_PLACES: Final = 240  # a first look goes over a profile reduced to about so many places, or
 PLACES_PER_STEP: Final = 10
+FINE_PLACES: Final = 160  # of a step when a chain is refined: the time goes with their square
 MOST_STEPS: Final = 200
 FLAT_SHARE: Final = 0.8  # of a step's width that must be flat
 WIDEST_GAP: Final = 1.5  # in widths of a step
@@ -139,11 +140,18 @@ def find_chain(profile: FloatArray, noise: FloatArray, *, steps: int | None, sto
 def refined_chain(
     profile: FloatArray, noise: FloatArray, chain: Chain, *, steps: int | None, stops_per_step: float
 ) -> Chain | None:
-    """Find a chain again, its width and pitch adjusted to each other, to the pixel; evened where its steps are even."""
+    """Find a chain again, its width and pitch adjusted to each other, to the pixel; evened where its steps are even.
+
+    Steps of hundreds of pixels are good to some of them: the time goes with the square of their width.
+    """
     is_reversed = chain.centres_px[0] > chain.centres_px[-1]
-    light = _light(profile, noise, steps, stops_per_step, 1, is_reversed=is_reversed, needs_all=steps is not None)
-    found = None if light is None else _refined(light, chain)
-    return None if found is None else _placed_back(_evened(found), 1, len(profile), is_reversed=is_reversed)
+    factor = max(1, int(abs(chain.pitch_px)) // FINE_PLACES)
+    light = _light(profile, noise, steps, stops_per_step, factor, is_reversed=is_reversed, needs_all=steps is not None)
+    if light is None:
+        return None
+    reduced = replace(chain, centres_px=tuple(c / factor for c in chain.centres_px), width_px=chain.width_px / factor)
+    found = _refined(replace(light, glare_share=FINE_GLARE_SHARE), reduced)
+    return None if found is None else _placed_back(_evened(found), factor, len(profile), is_reversed=is_reversed)
 
 
 def _placed_back(chain: Chain, factor: int, length: int, *, is_reversed: bool) -> Chain:

@@ -107,6 +107,8 @@ def _refined(
 
 def _is_wedge(profile: Profile, chain: Chain, stops_per_step: float) -> bool:
     """Say whether a chain is one of flat steps that keep to their ratio, and not a way through something else."""
+    if len(chain.seen) < FEWEST_BELOW:
+        return False
     light = profile.mean - np.percentile(profile.mean, 2)
     half = max(1, int(CORE * chain.width_px / 2))
     parts = [light[max(0, round(c) - half) : round(c) + half + 1] for c in np.take(chain.centres_px, chain.seen)]

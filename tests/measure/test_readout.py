@@ -95,6 +95,28 @@ def test_the_usual_shares_of_a_strobe_bound_the_count_of_a_band_that_is_seen_onc
     assert any("distance of the bands is not seen" in warning for warning in measured.warnings)
 
 
+@pytest.mark.parametrize("seed", [1, 3, 4, 9, 11, 21])
+def test_light_that_fades_over_a_quarter_of_a_band_is_not_taken_for_one(tmp_path, seed):
+    """Truth by construction: 0.24 bands behind a texture, blurred by a shutter that is open for 74 % of the period."""
+    picture = strobe_picture(
+        np.random.default_rng(seed),
+        readout_s=0.24 / 800,
+        strobe_hz=800,
+        duty=0.24,
+        open_s=0.74 / 800,
+        snr=100,
+        texture=0.06,
+        fall_off=0.3,
+        ambient=0.3,
+        start=seed % 10 / 10,
+        rows=240,
+        cols=200,
+    )
+
+    with pytest.raises(NothingToMeasure, match="Use a strobe of at least"):
+        readout_of(write_picture(tmp_path / "faded.tif", picture), strobe_hz=800)
+
+
 def test_a_field_that_is_clipped_in_the_middle_is_not_taken_for_one_band(tmp_path):
     """Nothing there: no strobe, the light falls off from a middle that is clipped."""
     picture = strobe_picture(np.random.default_rng(20), duty=1.0, fall_off=0.5, level=1.6, snr=300)

@@ -1,0 +1,44 @@
+"""Chains of steps along profiles, and what is no chain."""
+
+import numpy as np
+import pytest
+from scipy import special
+
+from inspect_app.numerics.step_chain import Chain, refined_chain
+from inspect_app.numerics.wedge_place import place_wedge
+
+
+@pytest.mark.parametrize("pitch_px", [40, 420, 1400])
+def test_steps_of_any_width_are_refined_alike(pitch_px: int) -> None:
+    """Truth by construction: nine steps of one stop with gaps of a fifth between them, sought from centres beside."""
+    gap = pitch_px // 10
+    step = np.pad(np.ones(pitch_px - 2 * gap), gap)
+    levels = np.concatenate([[0.0], 0.9 * 0.5 ** np.arange(9), [0.0]])
+    profile = np.kron(levels, step)
+    noise = np.full(len(profile), 1e-4)
+    centres = (np.arange(1, 10) + 0.5) * pitch_px - 0.5
+    rough = Chain(
+        centres_px=tuple(centres + 0.1 * pitch_px), width_px=0.75 * pitch_px, gain=100.0, seen=tuple(range(9))
+    )
+
+    found = refined_chain(
+        profile + noise * np.random.default_rng(4).standard_normal(len(noise)),
+        noise,
+        rough,
+        steps=9,
+        stops_per_step=1.0,
+    )
+
+    assert found is not None
+    assert found.centres_px == pytest.approx(centres, abs=max(1.0, 0.05 * pitch_px))
+
+
+@pytest.mark.parametrize("seed", [4, 5, 7])
+def test_a_single_edge_is_no_wedge(seed: int) -> None:
+    """Truth by construction: two levels, of which the chain found at first loses every step when it is refined."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[:70, :50]
+    slope = np.tan(np.deg2rad(rng.uniform(2, 10)))
+    edge = 0.3 + 0.25 * special.erf((x - 25 - (y - 35) * slope) / rng.uniform(0.7, 2))
+
+    assert place_wedge(edge + 0.02 * rng.standard_normal(edge.shape), steps=12, stops_per_step=1.0) is None
