@@ -9,7 +9,7 @@ from PIL import Image
 from inspect_app import workflow
 from inspect_app.model import Finding
 from tests.web import blemish_bench
-from tests.web.blemish_bench import SPOT, STEP, mapped_inspection, with_map_form
+from tests.web.blemish_bench import SMALL, SPOT, STEP, mapped_inspection, with_map_form
 
 AT_SPOT = f"{SPOT.x:.0f},{SPOT.y:.0f}"
 WHY = "dust on the outer lens, gone after it was blown off"
@@ -53,6 +53,13 @@ def test_the_table_says_what_the_picture_shows(at_picture):
     assert re.search(r"1 276\.\d, 25[45]\.\d 0\.2[67]\d mm (5\d|6\d) % dark 1", words)
     assert 'data-spot="1"' in at_picture.text()
     assert at_picture.text().count("<ellipse") >= 4  # the field and its three zones
+
+
+def test_a_mark_too_small_to_be_counted_is_listed_as_peppering(place, inspector):
+    """Truth by construction: one dark spot of 1.5 px, 0.068 mm, below the first size class of 0.075 mm."""
+    inspector.get(f"/bench/{mapped_inspection(place, SMALL)}/{STEP}/picture")
+
+    assert re.search(r"1 276\.\d, 25[45]\.\d 0\.0\d+ mm \d+ % dark, peppering 1", inspector.words())
 
 
 def test_removing_a_spot_lets_the_device_conform_and_keeps_both_results(at_picture, mapped, place):
