@@ -62,13 +62,15 @@ def split_noise(frames: FloatArray, *, trend_order: int = TREND_ORDER) -> NoiseS
     mean = float(frame_means.mean())
     gains = frame_means / mean if mean > 0 else np.ones(count)
     mean_frame = frames.mean(axis=0)
-    residuals = np.stack(
-        [without_trend(frame - gain * mean_frame, FLICKER_ORDER) for frame, gain in zip(frames, gains, strict=True)]
-    )
+    squares, independent = 0.0, 0.0
+    for number, (frame, gain) in enumerate(zip(frames, gains, strict=True)):  # one at a time: frames are large
+        residual = without_trend(frame - gain * mean_frame, FLICKER_ORDER)
+        squares += float(np.square(residual).sum())
+        if number == 0:
+            independent = independent_pixels(residual)
     lost = _terms(FLICKER_ORDER) / (rows * cols)
     frame_freedom = count - 2 + float(np.square(gains).sum()) / count
-    temporal = float(np.square(residuals).sum() / (frame_freedom * rows * cols * (1 - lost)))
-    independent = independent_pixels(residuals[0])
+    temporal = squares / (frame_freedom * rows * cols * (1 - lost))
     freedom = (count - 1) * independent
     pattern = without_trend(mean_frame, trend_order)
     spatial = float(np.square(pattern).sum() / (rows * cols - _terms(trend_order)))
