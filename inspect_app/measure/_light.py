@@ -80,7 +80,7 @@ def watch(film: Film, boxes: tuple[Box, ...], *, with_samples: bool = False) -> 
         if len(times) > MOST_FRAMES:
             raise UnusableInput(film.name, f"the film has more than {MOST_FRAMES} frames", "Cut it to the event.")
     if len(times) < 4:
-        raise NothingToMeasure(film.name, f"the film has only {len(times)} frames", "Film the whole event.")
+        raise NothingToMeasure(film.name, f"the film has too few frames ({len(times)})", "Film the whole event.")
     return Watched(
         times_s=np.array(times),
         light=np.array(light, dtype=np.float64).reshape(len(times), len(boxes)),

@@ -194,6 +194,10 @@ def _from_log(log: Capture, options: LatencyOptions) -> _Traces:
     if options.frame_rate is not None:
         times_ms = np.arange(len(times_ms)) * 1000 / options.frame_rate
     left_out, warnings = _left_out({"stimulus": stimulus, "response": response})
+    if np.count_nonzero(~left_out) < _FEWEST_ROWS:
+        raise NothingToMeasure(
+            log.name, f"readings far off all others stand in {left_out.sum()} of its rows", "Record the event again."
+        )
     return _Traces(
         name=log.name,
         times_ms=times_ms[~left_out],
@@ -285,7 +289,11 @@ def _budget(found: Lag, rounding_ms: float, *, is_shutter_told: bool) -> list[Co
     lines = [
         line("noise, and place within a frame", found.from_noise),
         line("shape of the change", found.from_shape),
-        line("coding of the film, rounding of codes and time stamps", rounding_ms, "rectangular"),
+        line(
+            "coding, rounding, and shapes of change that are not fitted",
+            rounding_ms,
+            "rectangular",
+        ),
         line("time base, 100 ppm", abs(found.mean) * _CLOCK, "rectangular"),
     ]
     if not is_shutter_told:

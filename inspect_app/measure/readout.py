@@ -100,12 +100,13 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     periodic trapezoid, fitted to the means of the rows together with the fall-off of the light. Assumes a rolling
     shutter of constant speed and a picture that was not cropped in height. Bands are in every part of the picture, each
     in proportion to its light: what is not is no band but a thing in the picture. Bands of a picture that was turned by
-    a quarter must be deep, for stripes of a pattern look the same. Breaks down where the exposure is a multiple
-    of the strobe's period (no bands) and where less than one full period is seen: refused. One to two bands may lie so
-    that each kind of edge is seen once. Then `options.strobe_duty` tells how long the flash is, and the length of one
-    band is enough; without it the count is what a strobe that is lit for 5 to 50 % of its period leaves open, with an
-    uncertainty of 3 to 25 % and a warning, or refused where a full period is less than three times as likely as none:
-    that answers four in ten of such pictures, and 1 in 50 of those with less than one band (simulated). See
+    a quarter must be deep, for stripes of a pattern look the same. Breaks down where the exposure is a multiple of the
+    strobe's period (no bands), where less than one full period is seen, and where light only fades over the picture:
+    refused. One to two bands may lie so that each kind of edge is seen once. Then `options.strobe_duty` tells how long
+    the flash is, and the length of one band is enough; without it the count is what a strobe that is lit for 5 to 50 %
+    of its period leaves open, with an uncertainty of 3 to 25 % and a warning, or refused where a full period is less
+    than three times as likely as none: that answers four in ten of such pictures, and 1 in 50 of those with less than
+    one band (simulated). See
     `inspect_app.numerics.bands.fit_bands` and `inspect_app.numerics.one_band.likely_count`.
     """
     if options.bands_counted:

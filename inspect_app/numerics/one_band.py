@@ -17,9 +17,7 @@ _SOFTLY: Final = 0.1  # of itself, over which those bounds give way: a fitted sh
 _OPEN_SHARES: Final = (0.004, 0.95)  # of the strobe's period, for which a row is exposed; evenly in its logarithm
 _COUNTS: Final = np.linspace(0.2, 1.99, 36)
 _TRIES: Final = 12
-_MODEL_SD: Final = (
-    0.002  # of the range: what is not noise and yet remains after a fit; no quieter is what remains taken
-)
+_MODEL_SD: Final = 0.002  # of the range: what remains after a fit is taken for no quieter than this
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

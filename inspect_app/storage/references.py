@@ -20,7 +20,7 @@ from inspect_app.model import (
 )
 from inspect_app.quantity import Quantity
 from inspect_app.storage.audit import Act, canonical_json
-from inspect_app.storage.convert import condition_from, measured_from, measured_text
+from inspect_app.storage.convert import condition_from, measured_text
 from inspect_app.storage.people import people
 from inspect_app.storage.tables import (
     ReferenceClearanceRow,
@@ -80,13 +80,6 @@ def watched(session: Session, reference_id: int | None = None) -> tuple[WatchedR
         )
         for one in references
     )
-
-
-def measured_of_reading(session: Session, reference_id: int, number: int) -> Measured | None:
-    """Return what the check found for a reading; None for one that was typed."""
-    which = (ReferenceReadingRow.reference_id == reference_id) & (ReferenceReadingRow.number == number)
-    transcript = session.scalar(select(ReferenceReadingRow.transcript).where(which))
-    return None if transcript is None else measured_from(transcript)
 
 
 def add_reading(

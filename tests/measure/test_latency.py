@@ -196,6 +196,18 @@ def test_a_reading_far_off_all_others_is_left_out_with_a_warning(tmp_path, readi
     assert any("row 61" in warning for warning in measured.warnings)
 
 
+def test_a_short_trace_whose_rows_are_mostly_slips_is_refused(tmp_path):
+    """Ten rows, of which four are far off: too few are left to tell anything."""
+    stimulus = [-50, 1e9, 5e8, 0, 0, 1, 1, 1, 1, 1]
+    response = [0, 0, 0, 0, 0, 8e8, 0, 1, 1, 1]
+    rows = [f"{time},{light},{seen}" for time, (light, seen) in enumerate(zip(stimulus, response, strict=True))]
+    path = tmp_path / "slips.csv"
+    path.write_text("\n".join(["time_ms,stimulus,response", *rows]))
+
+    with pytest.raises(NothingToMeasure, match=r"slips\.csv: readings far off all others stand in 4 of its rows"):
+        measure("latency", {"scene": [path]}, {})
+
+
 def test_events_that_repeat_are_averaged(tmp_path):
     """Truth by construction: four switches, on and off, each 42.4 ms late."""
     path = trace_file(tmp_path / "e.csv", np.random.default_rng(5), lag_ms=42.4, events=(100.0, 300.3, 500.6, 700.8))

@@ -135,10 +135,11 @@ def _size(feature: Feature) -> str:
 
 
 def _kind(feature: Feature) -> str:
-    return feature.polarity if feature.kind == "spot" else feature.kind
+    """Return what a feature is; spots are told apart by their polarity, which the drawing shows of peppering too."""
+    return feature.polarity if _counts_as(feature) == "spot" else _counts_as(feature)
 
 
-def _told_as(feature: Feature) -> str:
+def _counts_as(feature: Feature) -> str:
     return "peppering" if feature.is_peppering else feature.kind
 
 
@@ -150,7 +151,7 @@ def _row(number: int, feature: Feature) -> tuple[str, ...]:
         "–" if feature.diameter_mm is None else format_number(feature.diameter_mm, 3),
         format_number(100 * feature.contrast, 0),
         feature.polarity,
-        _told_as(feature),
+        _counts_as(feature),
         "–" if feature.zone is None else str(feature.zone),
     )
 
@@ -160,8 +161,8 @@ def _in_words(features: Sequence[Feature]) -> str:
         return "No spots were found."
     counts: dict[str, int] = {}
     for feature in features:
-        name = f"{feature.polarity} spots" if feature.kind == "spot" else f"{feature.kind} pixels"
-        name = "peppering" if feature.is_peppering else name
+        kind = _counts_as(feature)
+        name = {"spot": f"{feature.polarity} spots", "peppering": kind}.get(kind, f"{kind} pixels")
         counts[name] = counts.get(name, 0) + 1
     said = ", ".join(f"{name} {count}" for name, count in sorted(counts.items()))
     return f"{said[:1].upper()}{said[1:]}; the largest is {_size(features[0])}."
