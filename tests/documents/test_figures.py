@@ -218,11 +218,11 @@ def test_a_blemish_map_numbers_spots_by_size_and_tells_kinds_by_shape():
     assert figure.text_alternative == "Bright spots 1, dark spots 4, hot pixels 1; the largest is 0.210 mm."
 
 
-def test_a_mark_too_small_to_be_counted_is_called_peppering_in_drawing_table_and_words():
+def test_a_mark_too_small_to_be_counted_is_told_apart_in_drawing_table_and_words():
     small = dataclasses.replace(papers.spot(600, 330, 0.06, 1), is_peppering=True)
     (figure,) = figures(papers.blemish((papers.spot(802, 520, 0.13, 2), small)))
 
-    assert {"0.130 mm dark", "0.060 mm peppering"} <= set(texts(figure))
+    assert {"0.130 mm dark", "0.060 mm small"} <= set(texts(figure))
     assert [row[5:7] for row in figure.table] == [("dark", "spot"), ("dark", "peppering")]
     assert figure.text_alternative == "Dark spots 1, peppering 1; the largest is 0.130 mm."
 

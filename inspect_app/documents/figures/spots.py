@@ -135,8 +135,9 @@ def _size(feature: Feature) -> str:
 
 
 def _kind(feature: Feature) -> str:
-    """Return what a feature is; spots are told apart by their polarity, which the drawing shows of peppering too."""
-    return feature.polarity if _counts_as(feature) == "spot" else _counts_as(feature)
+    """Return what a feature is in a word that fits the list: of spots their polarity, of peppering that it is small."""
+    kind = _counts_as(feature)
+    return {"spot": feature.polarity, "peppering": "small"}.get(kind, kind)
 
 
 def _counts_as(feature: Feature) -> str:
