@@ -119,6 +119,28 @@ def test_a_file_chosen_in_a_step_is_kept_before_anything_is_pressed(signed_in, f
     assert workflow.inspection(filled, 2).entries[EDGE].state is EntryState.RECORDED
 
 
+def test_what_is_pressed_waits_for_the_last_of_the_files(signed_in, filled, tmp_path):
+    """An earlier file arrives while a later one is still on its way; the button is pressed in between."""
+    first, second = tmp_path / "first.png", tmp_path / "second.png"
+    first.write_bytes(edge_png())
+    second.write_bytes(edge_png(seed=2))
+    page = signed_in()
+    held = []
+    page.route("**/parts/*", lambda route: held.append(route))
+    page.goto(f"/bench/2/{EDGE}")
+    for path in (first, second):
+        with page.expect_request("**/parts/*"):
+            page.get_by_label("Picture of the edge").set_input_files(path)
+
+    held[0].continue_()
+    expect(page.get_by_text("arrived").first).to_be_visible()
+    page.get_by_role("button", name="Save draft").click()
+    held[1].continue_()
+    expect(page.get_by_text("Saved as a draft.")).to_be_visible()
+
+    assert [file.name for file in workflow.inspection(filled, 2).entries[EDGE].evidence] == ["first.png", "second.png"]
+
+
 def test_what_a_phone_sends_shows_at_the_bench_without_a_new_page(open_page, signed_in, filled, tmp_path):
     """The page at the bench asks every four seconds; its clock is moved, so that nobody waits."""
     (tmp_path / "IMG_1.png").write_bytes(edge_png())

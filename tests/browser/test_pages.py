@@ -155,6 +155,30 @@ def test_a_changed_answer_is_on_the_server_before_anything_is_pressed(signed_in,
     assert entry.answers == {"distance_m": ("12",)}
 
 
+def test_drafts_and_the_button_go_one_after_another(signed_in, filled):
+    """The first draft is slow; the second waits for it, and the button for both."""
+    page = signed_in()
+    page.clock.install()
+    page.goto(BARS)
+    slow, seen = [], []  # of what is sent: whether it leads to a new page
+    page.route("**/bench/**", lambda route: slow.append(route), times=1)
+    page.on("request", lambda one: one.method == "POST" and seen.append(one.is_navigation_request()))
+    page.on("requestfinished", lambda one: one.method == "POST" and seen.append("answered"))
+
+    for label, text in ((DISTANCE, "12"), ("Air temperature at the bench, in °C", "22")):
+        page.get_by_label(label).fill(text)
+        page.get_by_label(label).press("Tab")
+        page.clock.run_for(400)
+    page.get_by_role("button", name="Save draft").click()
+    slow[0].continue_()
+    expect(page.get_by_text("Saved as a draft.")).to_be_visible()
+
+    assert seen == [False, "answered", False, "answered", True, "answered"]
+    entry = workflow.inspection(filled, 2).entries["bar-target.horizontal.1lx"]
+    assert entry.answers == {"distance_m": ("12",)}
+    assert entry.conditions == {"illuminance_lx_before": "1", "temperature_c": "22"}
+
+
 def test_an_answer_typed_without_a_connection_waits_in_the_browser_and_is_offered_back(signed_in, filled):
     page = signed_in()
     page.goto(BARS)

@@ -77,12 +77,12 @@ def record_edge(place, inspector, inspection_id=2):
     workflow.record_step(place, inspector, inspection_id, "slanted-edge.1lx", answers, 0)
 
 
-def edge_png():
+def edge_png(seed=7):
     """Make a slanted edge, 16 bit linear: the left side dark, the right side bright, tilted by five degrees."""
     y, x = np.mgrid[0:160, 0:160]
     distance_px = (x - 80) * np.cos(np.radians(5)) + (y - 80) * np.sin(np.radians(5))
     exposure = 0.1 + 0.6 / (1 + np.exp(-distance_px / 0.9))
-    noise = np.random.default_rng(7).normal(0, 0.002, exposure.shape)
+    noise = np.random.default_rng(seed).normal(0, 0.002, exposure.shape)
     buffer = io.BytesIO()
     Image.fromarray(np.uint16(np.clip(exposure + noise, 0, 1) * 65535)).save(buffer, format="PNG")
     return buffer.getvalue()

@@ -3,8 +3,8 @@
 import { sendOne, unfinished } from "./sending.js";
 
 const form = document.querySelector("form[data-attach]");
-let underWay = Promise.resolve(true);
-let isBusy = false;
+// Settles when every file chosen so far has come to its end, with whether all were taken; null while none is on its way.
+let underWay = null;
 
 function keep(field, file, digest) {
   const box = Object.assign(document.createElement("input"), { type: "checkbox", name: "kept", checked: true });
@@ -32,21 +32,23 @@ form?.addEventListener("change", ({ target }) => {
   if (target.type !== "file" || target.files.length === 0) return;
   const files = [...target.files];
   target.value = "";
-  const before = underWay;
-  isBusy = true;
-  underWay = attach(target, files).then(async (isWhole) => (await before) && isWhole);
-  underWay.finally(() => (isBusy = false));
+  const before = underWay ?? true;
+  const all = attach(target, files).then(async (isWhole) => (await before) && isWhole);
+  underWay = all;
+  // Only the newest ends the wait: an earlier file may arrive while a later one is still on its way.
+  all.finally(() => {
+    if (underWay === all) underWay = null;
+  });
 });
 
 // What is pressed meanwhile waits for the files, and is not done where one of them was refused.
 form?.addEventListener(
   "submit",
   async (event) => {
-    if (!isBusy) return;
+    if (!underWay) return;
     event.preventDefault();
     event.stopImmediatePropagation();
     if (await underWay) form.requestSubmit(event.submitter);
-    else underWay = Promise.resolve(true);
   },
   true,
 );

@@ -47,7 +47,9 @@ function sendIn(wait_ms) {
   draft.keep();
   clearTimeout(timer);
   timer = setTimeout(async () => {
-    await pending;
+    // One at a time: each moves the revision on that the next one has to name.
+    while (pending) await pending;
+    if (isGoing) return;
     pending = send();
     await pending;
     pending = null;
@@ -69,8 +71,7 @@ if (form) {
     clearTimeout(timer);
     if (pending) {
       event.preventDefault();
-      await pending;
-      pending = null;
+      while (pending) await pending;
       form.requestSubmit(event.submitter);
     } else {
       isGoing = true;
