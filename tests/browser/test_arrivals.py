@@ -126,7 +126,11 @@ def test_what_is_pressed_waits_for_the_last_of_the_files(signed_in, filled, tmp_
     second.write_bytes(edge_png(seed=2))
     page = signed_in()
     held = []
-    page.route("**/parts/*", lambda route: held.append(route))
+
+    def hold(route):
+        held.append(route)
+
+    page.route("**/parts/*", hold)
     page.goto(f"/bench/2/{EDGE}")
     for path in (first, second):
         with page.expect_request("**/parts/*"):

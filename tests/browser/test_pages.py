@@ -161,7 +161,11 @@ def test_drafts_and_the_button_go_one_after_another(signed_in, filled):
     page.clock.install()
     page.goto(BARS)
     slow, seen = [], []  # of what is sent: whether it leads to a new page
-    page.route("**/bench/**", lambda route: slow.append(route), times=1)
+
+    def slow_down(route):
+        slow.append(route)
+
+    page.route("**/bench/**", slow_down, times=1)
     page.on("request", lambda one: one.method == "POST" and seen.append(one.is_navigation_request()))
     page.on("requestfinished", lambda one: one.method == "POST" and seen.append("answered"))
 

@@ -89,7 +89,7 @@ def test_a_step_says_that_captures_wait_and_takes_them_when_they_are_named(inspe
     send(inspector, inspection, ("edge.png", edge_png()))
     (waiting,) = workflow.waiting_captures(place, inspection.id)
     inspector.get(f"/bench/{inspection.id}/{EDGE}")
-    assert "1 capture of this device waits for a step" in inspector.words()
+    assert "Not yet in a step: 1 capture of this device." in inspector.words()
 
     chosen = {"act": "record", "expected_revision": "0", "kept": f"scene:{waiting.file.sha256}"}
     inspector.post(f"/bench/{inspection.id}/{EDGE}", chosen)

@@ -9,8 +9,7 @@ async function look() {
       const { count } = await answer.json();
       const more = count - Number(told.dataset.shown);
       told.hidden = more <= 0;
-      const words = more === 1 ? "1 capture of this device waits" : `${more} captures of this device wait`;
-      told.querySelector("[data-count]").textContent = words;
+      told.querySelector("[data-count]").textContent = more === 1 ? "1 capture" : `${more} captures`;
     }
   } catch {
     // The next look tells; what arrives is kept whether or not this page hears of it.
