@@ -1,79 +1,70 @@
 // What pointing at the picture means: a spot leads to its row, an empty place becomes the spot to add, two corners or a
-// dragged rectangle become the region. Then the server measures anew, and its answer takes the place of the results.
-{
-  const svg = document.querySelector("[data-picture] svg");
-  const form = document.querySelector("[data-correct]");
-  const drawn = svg?.querySelector("[data-drawn]");
-  const regions = [...(form?.querySelectorAll("[data-region]") ?? [])];
-  let [chosen, corner, pressed, isDragged] = [regions[0], null, null, false];
+// dragged rectangle become the region. Then the server measures anew.
+import { tryIt } from "./trying.js";
 
-  const place = (event) => {
-    const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
-    return { x: point.x, y: point.y };
-  };
+const svg = document.querySelector("[data-picture] svg");
+const form = document.querySelector("[data-correct]");
+const drawn = svg?.querySelector("[data-drawn]");
+const regions = [...(form?.querySelectorAll("[data-region]") ?? [])];
+let [chosen, corner, pressed, isDragged] = [regions[0], null, null, false];
 
-  const rectangle = (a, b) => ({
-    x: Math.max(0, Math.round(Math.min(a.x, b.x))),
-    y: Math.max(0, Math.round(Math.min(a.y, b.y))),
-    width: Math.round(Math.abs(a.x - b.x)),
-    height: Math.round(Math.abs(a.y - b.y)),
+const place = (event) => {
+  const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
+  return { x: point.x, y: point.y };
+};
+
+const rectangle = (a, b) => ({
+  x: Math.max(0, Math.round(Math.min(a.x, b.x))),
+  y: Math.max(0, Math.round(Math.min(a.y, b.y))),
+  width: Math.round(Math.abs(a.x - b.x)),
+  height: Math.round(Math.abs(a.y - b.y)),
+});
+
+const draw = (shape) => Object.entries(shape).forEach(([name, value]) => drawn.setAttribute(name, value));
+
+const measureAnew = () => tryIt(form, svg.querySelector("#outlines"));
+
+function region(shape) {
+  corner = null;
+  if (shape.width < 2 || shape.height < 2) return;
+  draw(shape);
+  chosen.value = `${shape.x},${shape.y},${shape.width},${shape.height}`;
+  measureAnew();
+}
+
+function point(at, target) {
+  const row = target?.closest?.("[data-spot]")?.dataset.spot;
+  const nearest = row && document.getElementById(`spot-${row}`);
+  if (nearest) return nearest.focus();
+  if (chosen && corner) return region(rectangle(corner, at));
+  if (chosen) {
+    corner = at;
+    return draw({ ...rectangle(at, at), width: 1, height: 1 });
+  }
+  const fields = ["x", "y"].map((name) => form?.elements[`add_${name}`]);
+  if (fields[0]) {
+    fields.forEach((field, index) => (field.value = [at.x, at.y][index].toFixed(1)));
+    form.elements.add_diameter.focus();
+  }
+}
+
+function underCross(at) {
+  const screen = new DOMPoint(at.x, at.y).matrixTransform(svg.getScreenCTM());
+  return document.elementsFromPoint(screen.x, screen.y).find((one) => one.closest("[data-spot]"));
+}
+
+if (svg && form?.querySelector("[data-try]")) {
+  regions.forEach((field) => field.addEventListener("focus", () => (chosen = field)));
+  form.addEventListener("change", (event) => event.target.matches("select, [data-region]") && measureAnew());
+  svg.addEventListener("point", (event) => point(event.detail, underCross(event.detail)));
+  svg.addEventListener("pointerdown", (event) => (pressed = event.isPrimary && event.button === 0 ? place(event) : null));
+  svg.addEventListener("pointermove", (event) => pressed && chosen && draw(rectangle(pressed, place(event))));
+  svg.addEventListener("pointerup", (event) => {
+    const shape = pressed && chosen && rectangle(pressed, place(event));
+    isDragged = shape && shape.width > 4 && shape.height > 4;
+    pressed = null;
+    if (isDragged) region(shape);
   });
-
-  const draw = (shape) => Object.entries(shape).forEach(([name, value]) => drawn.setAttribute(name, value));
-
-  async function tryIt() {
-    const body = new FormData(form);
-    body.set("act", "try");
-    const answer = await fetch(location.href, { method: "POST", body });
-    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-    const told = page.querySelector(answer.ok ? "#tried" : "#errors") ?? page.querySelector("main");
-    form.querySelector("#tried").replaceChildren(...told.childNodes);
-    const outlines = page.querySelector("#outlines");
-    if (answer.ok && outlines) svg.querySelector("#outlines").replaceChildren(...outlines.childNodes);
-  }
-
-  function region(shape) {
-    corner = null;
-    if (shape.width < 2 || shape.height < 2) return;
-    draw(shape);
-    chosen.value = `${shape.x},${shape.y},${shape.width},${shape.height}`;
-    tryIt();
-  }
-
-  function point(at, target) {
-    const row = target?.closest?.("[data-spot]")?.dataset.spot;
-    const nearest = row && document.getElementById(`spot-${row}`);
-    if (nearest) return nearest.focus();
-    if (chosen && corner) return region(rectangle(corner, at));
-    if (chosen) {
-      corner = at;
-      return draw({ ...rectangle(at, at), width: 1, height: 1 });
-    }
-    const fields = ["x", "y"].map((name) => form?.elements[`add_${name}`]);
-    if (fields[0]) {
-      fields.forEach((field, index) => (field.value = [at.x, at.y][index].toFixed(1)));
-      form.elements.add_diameter.focus();
-    }
-  }
-
-  function underCross(at) {
-    const screen = new DOMPoint(at.x, at.y).matrixTransform(svg.getScreenCTM());
-    return document.elementsFromPoint(screen.x, screen.y).find((one) => one.closest("[data-spot]"));
-  }
-
-  if (svg && form?.querySelector("[data-try]")) {
-    regions.forEach((field) => field.addEventListener("focus", () => (chosen = field)));
-    form.addEventListener("change", (event) => event.target.matches("select, [data-region]") && tryIt());
-    svg.addEventListener("point", (event) => point(event.detail, underCross(event.detail)));
-    svg.addEventListener("pointerdown", (event) => (pressed = event.isPrimary && event.button === 0 ? place(event) : null));
-    svg.addEventListener("pointermove", (event) => pressed && chosen && draw(rectangle(pressed, place(event))));
-    svg.addEventListener("pointerup", (event) => {
-      const shape = pressed && chosen && rectangle(pressed, place(event));
-      isDragged = shape && shape.width > 4 && shape.height > 4;
-      pressed = null;
-      if (isDragged) region(shape);
-    });
-    // A finger's click comes after its release, and takes the focus: only then is the focus set.
-    svg.addEventListener("click", (event) => isDragged || point(place(event), event.target));
-  }
+  // A finger's click comes after its release, and takes the focus: only then is the focus set.
+  svg.addEventListener("click", (event) => isDragged || point(place(event), event.target));
 }

@@ -1,0 +1,24 @@
+// Has the server measure with what a form holds, records nothing, and shows its answer in place of the results.
+let newest = 0;
+
+export async function tryIt(form, outlines) {
+  // An answer may come after that to a later change: only the newest is shown.
+  const mine = ++newest;
+  const body = new FormData(form);
+  body.set("act", "try");
+  const tried = form.querySelector("#tried");
+  let answer, text;
+  try {
+    answer = await fetch(location.href, { method: "POST", body });
+    text = await answer.text();
+  } catch {
+    if (mine === newest) tried.replaceChildren("Not measured anew: no connection. Press “Try it” when it is back.");
+    return;
+  }
+  if (mine !== newest) return;
+  const page = new DOMParser().parseFromString(text, "text/html");
+  const told = page.querySelector(answer.ok ? "#tried" : "#errors") ?? page.querySelector("main");
+  tried.replaceChildren(...told.childNodes);
+  const drawn = page.querySelector("#outlines");
+  if (answer.ok && drawn) outlines.replaceChildren(...drawn.childNodes);
+}
