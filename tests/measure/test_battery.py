@@ -242,6 +242,21 @@ def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
     assert (held >= 52).all()
 
 
+def test_noise_far_above_the_fall_between_rows_is_covered_as_often_as_claimed(tmp_path):
+    """Coverage at k = 2 over 40 seeded logs of 5 to 20 mV of noise (binomial, chance below 0.01), none far off."""
+    rng, held, off = np.random.default_rng(6), 0, []
+    for number in range(40):
+        truth, cutoff_v = Discharge(knee_s=rng.uniform(1000, 3000)), round(rng.uniform(3.0, 3.4), 2)
+        times = np.linspace(0, 1.1 * truth.crossing_s(cutoff_v), int(rng.choice([300, 1000])))
+        volts = truth.voltage(times) + rng.choice([0.005, 0.01, 0.02]) * rng.standard_normal(len(times))
+        found, _ = found_in(write_log(tmp_path / f"{number}.csv", times, volts), cutoff_v)
+        off.append(60 * found["runtime"].value / truth.crossing_s(cutoff_v) - 1)
+        held += abs(off[-1]) * truth.crossing_s(cutoff_v) <= 120 * found["runtime"].standard_uncertainty
+
+    assert held >= 34
+    assert np.abs(off).max() < 0.01
+
+
 def test_more_noise_never_shrinks_the_uncertainty(tmp_path):
     """Property: one log with ever more of the same noise in its voltage; two gaps are in it."""
     truth, times = Discharge(), np.arange(0, 16_000.0, 20)
