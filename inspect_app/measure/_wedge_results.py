@@ -14,6 +14,8 @@ from inspect_app.quantity import Contribution, quantity_from_budget
 COARSE_ROUNDING = 0.5  # noise over quantisation step: below it, the noise read is partly that of rounding
 USELESS_ROUNDING = 0.3
 CROOKED_STOP = 0.15  # departure of a step from the line that points to a wrong transfer
+FARTHEST_BELOW = 0.5  # of the darkest step's exposure, how far below it the fitted noise is believed
+UNSEEN_U = 0.5  # of the way from the brightest step to the highest code: both ends lie within 2 u
 SLOPE_SEEN = 0.5  # share of the ideal difference of two steps that must remain under flare
 
 
@@ -46,7 +48,7 @@ def range_results(
         step = 1 + round(-math.log2(flare_limit) / ratio_stop)
         warnings.append(f"Flare hides the difference of steps {step} and {step + 1}: the range ends there.")
     if not response.is_clipped:
-        warnings.append("No step is clipped: the range is at least the one given. Take the wedge with more light.")
+        warnings.append(_unclipped(response))
     if response.nonlinearity_stop > CROOKED_STOP:
         warnings.append(
             f"A step departs by {response.nonlinearity_stop:.2f} stop from a linear response: "
@@ -61,6 +63,25 @@ def range_results(
         traces=_traces(readings, response, ratio_stop),
         warnings=tuple(dict.fromkeys(warnings)),
     )
+
+
+def _unseen_line(response: WedgeResponse) -> tuple[Contribution, ...]:
+    """Return the doubt where the response clips, where no step showed it."""
+    if response.unseen_stop == 0:
+        return ()
+    u = UNSEEN_U * response.unseen_stop
+    return (
+        Contribution(source="clipping above the brightest step", distribution="rectangular", standard_uncertainty=u),
+    )
+
+
+def _unclipped(response: WedgeResponse) -> str:
+    if response.unseen_stop > 0:
+        return (
+            f"No step is clipped: the range is read on by {response.unseen_stop:.2f} stop to the highest code. "
+            "Take the wedge with more light."
+        )
+    return "No step is clipped: the range is at least the one given. Take the wedge with more light."
 
 
 def _code_steps(readings: Sequence[StepReading]) -> tuple[FloatArray, FloatArray]:
@@ -79,12 +100,17 @@ def _range(
     warnings = []
     faintest = faintest_exposure(response, criterion, code_steps)
     shortest = readings[-1].exposure
-    if faintest is None or faintest < shortest:
+    if faintest is None or faintest < shortest * FARTHEST_BELOW:
         warnings.append(
             f"The darkest step still has an SNR above {criterion}: the range is at least the one given. "
             "Use a longer wedge."
         )
         faintest = shortest
+    elif faintest < shortest:
+        warnings.append(
+            f"The darkest step still has an SNR above {criterion}: the range is read on by "
+            f"{math.log2(shortest / faintest):.2f} stop from the noise of all steps. Use a longer wedge."
+        )
     if flare_limit is not None:
         faintest = max(faintest, flare_limit)
     value = math.log2(response.clip_exposure / faintest)
@@ -96,6 +122,7 @@ def _range(
             distribution="normal",
             standard_uncertainty=response.clip_relative_u / math.log(2),
         ),
+        *_unseen_line(response),
         *other_lines,
     ]
     rounding = _rounding_u_stop(readings, response, faintest)

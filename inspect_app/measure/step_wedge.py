@@ -100,7 +100,9 @@ def step_wedge(captures: tuple[Capture, ...], options: StepWedgeOptions) -> Meas
     brighter ones are lit by something else, and left out. The means of the others give a linear response, offset and
     gain, over their nominal exposures; the offset holds black level and flare and is no signal. The variances of all
     steps give the noise ``floor + slope * signal``. The range is the base-2 logarithm of the signal at which the mean
-    clips over the signal whose ratio to its noise is the criterion.
+    clips over the signal whose ratio to its noise is the criterion. Where no step is clipped, or none is faint enough,
+    the range is read on by up to a stop: to the highest code, with a doubt that reaches back to the brightest step, and
+    along the fitted noise. Beyond that it is at least the one given.
 
     Assumes a linear response after the transfer, even light, steps that keep their ratio to about 1 %, noise as
     ``floor + slope * signal``, independent between pixels and frames. It breaks down where dark noise is finer than
@@ -130,7 +132,7 @@ def step_wedge(captures: tuple[Capture, ...], options: StepWedgeOptions) -> Meas
     masks = _large_enough(stills[0].name, step_masks(place, mean_image.shape))
     all_readings, ceiling = read_steps(stills, masks, options.ratio_stop)
     readings = own_light(all_readings)
-    response = _response(stills[0].name, readings, ceiling, options.ratio_stop, has_pattern=len(stills) == 1)
+    response = _response(stills, readings, ceiling, options)
     criteria = CRITERIA if options.criterion is None else (int(options.criterion),)
     found = range_results(readings, response, criteria, options.ratio_stop, _other_lines(stills, options))
     return Measured(
@@ -185,9 +187,11 @@ def _large_enough(name: str, masks: tuple[IndexArray, ...]) -> tuple[IndexArray,
 
 
 def _response(
-    name: str, readings: Sequence[StepReading], ceiling: float | None, ratio_stop: float, *, has_pattern: bool
+    stills: Sequence[Still], readings: Sequence[StepReading], ceiling: float | None, options: StepWedgeOptions
 ) -> WedgeResponse:
-    response = fit_response(readings, clip_level=ceiling, has_pattern=has_pattern)
+    name, ratio_stop = stills[0].name, options.ratio_stop
+    full_scale = None if options.transfer.startswith("table:") else 1.0
+    response = fit_response(readings, clip_level=ceiling, has_pattern=len(stills) == 1, full_scale=full_scale)
     if response is None:
         raise NothingToMeasure(
             name,

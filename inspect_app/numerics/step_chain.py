@@ -29,6 +29,7 @@ SHARES: Final = (0.85, 0.93, 1.0, 1.08, 1.17, 1.27)  # of a width, tried when it
 # bright as it should be; what speaks against a step is bounded, so that one bad step does not break a good chain.
 SEEN: Final = 25.0
 SEEN_BRIGHT: Final = 5.0  # saturated or nearly so: its level says little
+LIKE_SURROUND: Final = -1.0  # saturated as the surround is: it may be the surround
 LEVEL_WEIGHT: Final = 3.0
 MOST_FOR_LEVEL: Final = 30.0
 SLOPE_WEIGHT: Final = 3.0
@@ -74,6 +75,7 @@ class _Light:
     """A profile above its darkest part, its noise, its brightest level, and the wedge that is sought in it.
 
     `dark_doubt` is how far the darkest part may lie above darkness: in a bright surround it is the darkest step itself.
+    With `is_in_white` the surround is saturated: a saturated place may then be the surround.
     """
 
     light: FloatArray
@@ -84,6 +86,7 @@ class _Light:
     stops_per_step: float
     glare_share: float
     dark_doubt: float
+    is_in_white: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +196,7 @@ def _light(
         stops_per_step=stops_per_step,
         glare_share=GLARE_SHARE if factor > 1 else FINE_GLARE_SHARE,
         dark_doubt=top * 2.0 ** (MOST_OVER_STOP - stops_per_step * (steps or 0)) if is_lit else 0.0,
+        is_in_white=surround > CLIPPED_SHARE * top,
     )
 
 
@@ -291,7 +295,8 @@ def _level_costs(places: _Places, light: _Light) -> FloatArray:
     cost = np.minimum(LEVEL_WEIGHT * (here - ratio * before) ** 2 / doubt_square, MOST_FOR_LEVEL)
     gain = np.minimum(difference**2 / noise_square, SEEN)
     may_clip = (before > CLIPPED_SHARE * light.top) & (here >= ratio * before) & (here < 1.03 * before)
-    gain = np.where(may_clip & (here > CLIPPED_SHARE * light.top), SEEN_BRIGHT, gain)
+    of_bright = LIKE_SURROUND if light.is_in_white else SEEN_BRIGHT
+    gain = np.where(may_clip & (here > CLIPPED_SHARE * light.top), of_bright, gain)
     net = np.nan_to_num(np.where(may_clip, 0.0, cost) - gain, nan=MOST_FOR_LEVEL)
     return np.asarray(np.where(places.is_inside, net, np.inf), dtype=np.float64)
 
@@ -300,7 +305,7 @@ def _chain(places: _Places, levels: FloatArray, light: _Light, pitch: float, tol
     """Return the cheapest chain of steps of one width."""
     join = levels + np.minimum(((places.distances - pitch) / tolerance) ** 2, MOST_FOR_PITCH)
     own = places.cost + HIDDEN
-    cost = own + _skipped(places)
+    cost = own + (np.zeros(len(own)) if light.is_in_white else _skipped(places))
     every = np.arange(len(cost))
     back: list[npt.NDArray[np.intp]] = []
     best_cost, last = math.inf, (0, 0)

@@ -114,8 +114,8 @@ def straightened(image: FloatArray, strip: Strip, centres_px: Sequence[float], w
         x, y = _position(strip, along[None, :], across[:, None])
         light = ndimage.map_coordinates(image, [y, x], order=1, mode="nearest").mean(axis=1)
         core = float(np.median(light[np.abs(across) <= CORE * strip.half_height_px]))
-        bright = light > (core + min(float(light[:2].mean()), float(light[-2:].mean()))) / 2
-        run = _run_around(bright, reach)
+        beside = min(float(light[:2].mean()), float(light[-2:].mean()))
+        run = _run_around((light - (core + beside) / 2) * (core - beside) > 0, reach)
         if run[1] <= run[0]:
             continue
         kept.append(centre)

@@ -1,6 +1,7 @@
 """The place of a step wedge in a picture: of all strips that may be it, the one with the best chain of steps."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
 from typing import Final
@@ -24,6 +25,7 @@ IndexArray = npt.NDArray[np.intp]
 
 MOST_STRIPS: Final = 8
 SURE: Final = 8 * SEEN  # gain of a chain that needs no rival
+MOST_REFINED: Final = 2  # chains of a picture that are looked at closely
 MOST_SLOPE: Final = 0.35  # of the fall from step to step that lies within the steps: beyond it they are a ramp
 LEAST: Final = 1.2 * SEEN
 FEWEST_BELOW: Final = 2  # steps that are seen below saturation
@@ -76,17 +78,33 @@ def place_wedge(
     of its brightest steps, and the chain found again. What lost: the principal axis of all bright pixels, which a frame
     or labels turn (13 of 16 such pictures read wrong by stops, against none).
     """
-    best: tuple[Strip, Chain] | None = None
+    found: list[tuple[Strip, Chain]] = []
     for strip in _strips(image, region):
         profile = profile_along(image, strip, BEYOND_AT_FIRST)
         if profile is None:
             continue
         chain = find_chain(profile.mean, profile.noise, steps=steps, stops_per_step=stops_per_step)
-        if chain is not None and chain.gain > (LEAST if best is None else best[1].gain):
-            best = strip, replace(chain, centres_px=tuple(profile.start_px + c for c in chain.centres_px))
-            if chain.gain > SURE:
-                break
-    return None if best is None else _refined(image, *best, steps=steps, stops_per_step=stops_per_step)
+        if chain is None or chain.gain <= LEAST:
+            continue
+        chain = replace(chain, centres_px=tuple(profile.start_px + c for c in chain.centres_px))
+        if chain.gain > SURE:
+            place = _refined(image, strip, chain, steps=steps, stops_per_step=stops_per_step)
+            if place is not None:
+                return place
+        found.append((strip, chain))
+    return _best_refined(image, found, steps=steps, stops_per_step=stops_per_step)
+
+
+def _best_refined(
+    image: FloatArray, found: Sequence[tuple[Strip, Chain]], *, steps: int | None, stops_per_step: float
+) -> WedgePlace | None:
+    """Return the place of the chain that gains most, or of the next one where that is no wedge."""
+    by_gain = sorted(found, key=lambda entry: -entry[1].gain)[:MOST_REFINED]
+    for strip, chain in by_gain:
+        place = _refined(image, strip, chain, steps=steps, stops_per_step=stops_per_step)
+        if place is not None:
+            return place
+    return None
 
 
 def _refined(

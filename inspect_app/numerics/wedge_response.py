@@ -23,6 +23,7 @@ FAINT_SHARE = 2.0**-9  # of the brightest step below clipping: what else falls o
 TRUSTED = 3.0  # standard uncertainties off the line at which a step's weight is halved
 STRAYED = 6.0  # beyond which a faint step is not what the pitch says, and its noise does not count
 ROBUST_ROUNDS = 20
+NEARLY_FULL = 0.5  # of the highest code: a step above it may stand for the full scale
 STEP_TOLERANCE = 0.01  # relative, how well the steps follow their nominal exposures
 
 
@@ -137,8 +138,8 @@ class WedgeResponse:
     """A linear response ``offset + gain * exposure`` that clips, with the noise ``floor + slope * signal``.
 
     `clip_exposure` is where the mean response clips, in exposures of the brightest step; `is_clipped` is False where no
-    step reached it, and the brightest step then stands for it. `nonlinearity_stop` is the largest departure of a step
-    from the line.
+    step reached it. Then it is taken to lie at the highest code, `unseen_stop` above the brightest step, or at that
+    step itself where it is far. `nonlinearity_stop` is the largest departure of a step from the line.
     """
 
     offset: float
@@ -151,6 +152,7 @@ class WedgeResponse:
     clip_exposure: float
     clip_relative_u: float
     is_clipped: bool
+    unseen_stop: float
     first_linear: int
     nonlinearity_stop: float
 
@@ -160,7 +162,7 @@ class WedgeResponse:
 
 
 def fit_response(
-    readings: Sequence[StepReading], *, clip_level: float | None, has_pattern: bool
+    readings: Sequence[StepReading], *, clip_level: float | None, has_pattern: bool, full_scale: float | None = None
 ) -> WedgeResponse | None:
     """Fit response and noise to the readings of all steps, brightest first.
 
@@ -172,6 +174,8 @@ def fit_response(
     has_pattern : bool
         The variances hold the fixed pattern, as those of a single frame do: a term in the square of the signal is then
         fitted, and left out of the temporal noise.
+    full_scale : float, optional
+        Exposure of the highest code that the file can hold, where that is known.
 
     Returns
     -------
@@ -204,6 +208,8 @@ def fit_response(
     noise, noise_covariance = _fit_noise([used[k] for k in line.followed], gain, has_pattern=has_pattern)
     is_clipped = first > 0
     level = _clip_level(readings[:first], clip_level)
+    if level is None and full_scale is not None and mean[0] - offset > NEARLY_FULL * (full_scale - offset):
+        level = full_scale
     clip_exposure = (level - offset) / gain if level is not None else readings[0].exposure
     strong = mean - offset > STRONG_NOISE * np.array([r.mean_u for r in used])
     strong &= gain * exposure > FAINT_SHARE * gain * exposure.max()
@@ -221,6 +227,7 @@ def fit_response(
         clip_exposure=clip_exposure,
         clip_relative_u=gain_u,
         is_clipped=is_clipped,
+        unseen_stop=0.0 if is_clipped else max(math.log2(clip_exposure / readings[0].exposure), 0.0),
         first_linear=first,
         nonlinearity_stop=float(np.abs(departures).max()),
     )

@@ -191,6 +191,16 @@ def among_labels(random: np.random.Generator) -> tuple[Wedge, str]:
     return a_wedge(random, labels=True, frame_px=frame, gap_px=(gap, gap), tilt_deg=random.uniform(-3, 3)), "png"
 
 
+def within_white(random: np.random.Generator) -> tuple[Wedge, str]:
+    """Return a wedge whose surround and gaps are saturated, its brightest step perhaps not."""
+    wedge = a_wedge(random, gap_px=(2, 9), over_full_well=2 ** random.uniform(-0.4, 1))
+    return replace(wedge, surround=2.0, tilt_deg=random.uniform(-2, 2)), "png"
+
+
+def without_clipping(random: np.random.Generator) -> tuple[Wedge, str]:
+    return a_wedge(random, over_full_well=random.uniform(0.55, 0.98)), "png"
+
+
 KINDS = {
     "linear": linear,
     "tilt": tilted,
@@ -212,6 +222,8 @@ KINDS = {
     "black clipped": black_clipped,
     "JPEG": jpeg,
     "widths uneven, bright surround": in_bright_surround,
+    "within white": within_white,
+    "without clipping": without_clipping,
 }
 
 

@@ -296,8 +296,40 @@ def test_a_chart_too_short_gives_at_least_its_own_range() -> None:
     assert any("at least" in warning for warning in measured.warnings)
 
 
+def test_a_wedge_just_below_clipping_is_read_on_to_the_highest_code_and_its_doubt_reaches_back() -> None:
+    """Truth from algebra: the response clips at the full well, 0.415 stop above the brightest step."""
+    wedge = Wedge(GOOD, seed=7, over_full_well=0.75)
+
+    result = ranges(measured_of(wedge))[1].quantity
+
+    assert result.value == pytest.approx(wedge.dynamic_range_stop(1), abs=0.03)
+    assert result.standard_uncertainty == pytest.approx(-math.log2(0.75) / 2, abs=0.01)
+
+
+def test_a_wedge_that_ends_just_above_the_limit_is_read_on_by_its_noise() -> None:
+    """Truth from algebra; the darkest step has an SNR of about 1.5."""
+    steps = math.floor(Wedge(GOOD).dynamic_range_stop(1) + math.log2(1.5)) + 1
+    wedge = Wedge(GOOD, seed=8, steps=steps)
+
+    measured = measured_of(wedge)
+
+    assert ranges(measured)[1].quantity.value == pytest.approx(wedge.dynamic_range_stop(1), abs=0.05)
+    assert any("read on" in warning for warning in measured.warnings)
+
+
+@pytest.mark.parametrize("over_full_well", [0.8, 1.6])
+def test_a_saturated_surround_is_no_step(over_full_well: float) -> None:
+    """Truth from algebra; the surround and the gaps are twice as bright as the full well."""
+    wedge = Wedge(GOOD, seed=9, over_full_well=over_full_well, surround=2.0, tilt_deg=0.8, gap_px=(2, 9))
+
+    measured = measured_of(wedge)
+
+    for snr, result in ranges(measured).items():
+        assert result.quantity.value == pytest.approx(wedge.dynamic_range_stop(snr), abs=0.06)
+
+
 def test_an_underexposed_wedge_gives_at_least_and_says_so() -> None:
-    wedge = Wedge(GOOD, seed=7, over_full_well=0.5)
+    wedge = Wedge(GOOD, seed=7, over_full_well=0.4)
 
     measured = measured_of(wedge)
 

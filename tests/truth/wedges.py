@@ -162,10 +162,12 @@ class Wedge:
         return math.log2(self.highest_signal_e / self.faintest_signal_e(snr))
 
     def range_shown_stop(self, snr: float) -> float:
-        """Return the part of the dynamic range that the steps of this wedge reach."""
+        """Return the part of the dynamic range that the steps of this wedge reach, or miss by less than a stop."""
         brightest = self.over_full_well * self.sensor.full_well_e
         darkest = brightest * 2 ** (-self.stops_per_step * (self.steps - 1))
-        return math.log2(min(self.highest_signal_e, brightest) / max(self.faintest_signal_e(snr), darkest))
+        highest, faintest = self.highest_signal_e, self.faintest_signal_e(snr)
+        shown = highest if brightest > highest / 2 else brightest
+        return math.log2(shown / (faintest if darkest < 2 * faintest else darkest))
 
     def faintest_signal_e(self, snr: float) -> float:
         """Return the electrons over the flare whose incremental SNR is `snr`."""
