@@ -47,11 +47,7 @@ class ClippedNoise:
 
     def mean(self, level: FloatArray) -> FloatArray:
         """Return the mean of clipped pixels at levels before clipping, in exposure."""
-        return self._mean_and_slope(level)[0]
-
-    def slope(self, level: FloatArray) -> FloatArray:
-        """Return the derivative of `mean` by the level."""
-        return self._mean_and_slope(level)[1]
+        return self.mean_and_slope(level)[0]
 
     def variance(self, level: FloatArray) -> FloatArray:
         """Return the variance of clipped pixels at levels before clipping, in squared exposure."""
@@ -75,7 +71,8 @@ class ClippedNoise:
         linear = self.dark_variance + self._variance_slope * (level - self.dark)
         return np.asarray(np.maximum(linear, floor), dtype=np.float64)
 
-    def _mean_and_slope(self, level: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def mean_and_slope(self, level: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return `mean` and its derivative by the level."""
         slope = self._variance_slope
         sigma = np.sqrt(self._variance_before(level))
         mean, by_level = level, np.ones_like(level)

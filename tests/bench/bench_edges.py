@@ -25,7 +25,7 @@ from tests.truth.edges import Blur, Chart, Edge, Light, Square, TailedBlur
 
 LEVELS = {"mtf50": 0.5, "mtf10": 0.1}
 KINDS = ("Gaussian", "halo", "defocus", "unequal in x and y")
-TAILED_KINDS = ("tube", "scattered light", "defocus and scattered light", "three Gaussians")
+TAILED_KINDS = ("tube", "scattered light", "defocus and scattered light", "three Gaussians", "diffraction")
 CODINGS = ("linear16", "linear8", "srgb8")
 
 
@@ -81,6 +81,8 @@ def a_blur(random: np.random.Generator, kind: str) -> Blur:
 
 def a_tailed_blur(random: np.random.Generator, kind: str, sigma: float) -> Blur:
     """Return a random blur of one of the kinds that neither one or two Gaussians nor a disc are."""
+    if kind == "diffraction":
+        return TailedBlur(sigmas_x_px=(random.uniform(0.01, 0.7),), cutoff_cy_px=0.46 / sigma)
     if kind == "tube":
         return TailedBlur(sigmas_x_px=(sigma,), stretch=random.uniform(0.6, 0.95))
     if kind == "scattered light":
@@ -108,7 +110,7 @@ def single_edges(
             normal_deg=tilt + (0 if upright else 90) + random.choice([0, 180]),
             offset_px=random.uniform(-3, 3),
             bend_px=bend_px,
-            blur=a_blur(random, kinds[number % 4]),
+            blur=a_blur(random, kinds[number % len(kinds)]),
         )
         bright = random.uniform(0.4, 0.7)
         light = Light(
@@ -116,10 +118,10 @@ def single_edges(
             dark=bright / math.exp(random.uniform(math.log(4), math.log(60))),
             snr=math.exp(random.uniform(math.log(4), math.log(50))),
             shot_share=random.uniform(0.5, 1.0),
-            coding=CODINGS[number // 4 % 3],
+            coding=CODINGS[number // len(kinds) % 3],
         )
         loud = "SNR 4 to 7" if light.snr < 7 else "SNR 7 to 20" if light.snr < 20 else "SNR 20 to 50"
-        yield edge, light, (kinds[number % 4], light.coding, loud, edge.axis)
+        yield edge, light, (kinds[number % len(kinds)], light.coding, loud, edge.axis)
 
 
 def measure_edge(capture: Still, **given: object) -> Measured:

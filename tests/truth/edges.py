@@ -98,14 +98,16 @@ class Blur:
 
 @dataclass(frozen=True, kw_only=True)
 class TailedBlur(Blur):
-    """A round blur that no one or two Gaussians are: a tube's, one with scattered light, a disc with a halo.
+    """A round blur that no one or two Gaussians are: a tube's, one with scattered light, a lens at its limit.
 
     `stretch` below 1 is the exponent m of exp(-(2 pi^2 sigma^2 f^2)^m), by which tubes and fibre plates are described
     (common practice, no source); `scattered` is the share of a halo whose point spread falls exponentially with the
-    radius, to 1 / e within `path_px`.
+    radius, to 1 / e within `path_px`. `cutoff_cy_px` is that of diffraction at a round aperture, beyond which nothing
+    passes.
     """
 
     stretch: float = 1.0
+    cutoff_cy_px: float = math.inf
     scattered: float = 0.0
     path_px: float = 3.0
 
@@ -114,6 +116,8 @@ class TailedBlur(Blur):
         sharp = super().optics(f, normal_deg)
         if self.stretch != 1:
             sharp = np.exp(-((2 * (math.pi * self.sigmas_x_px[0] * f) ** 2) ** self.stretch))
+        v = np.minimum(f / self.cutoff_cy_px, 1.0)
+        sharp = sharp * 2 / math.pi * (np.arccos(v) - v * np.sqrt(1 - v**2))
         return (1 - self.scattered) * sharp + self.scattered / (1 + (2 * math.pi * f * self.path_px) ** 2) ** 1.5
 
     def edge(self, normal_deg: float) -> Callable[[Array], Array]:
