@@ -10,10 +10,11 @@ import numpy.typing as npt
 
 from inspect_app.capture import Still
 from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure._edge_stretch import SMALLEST_PX, FittedStretch, fit_stretch
 from inspect_app.model import Condition
 from inspect_app.numerics.clipped_noise import MOST_CLIPPED, ClippedNoise, at_bound, clipped_noise
 from inspect_app.numerics.edge_finding import EdgeRegion, find_edges
-from inspect_app.numerics.edge_line import find_edge_curve, is_near_vertical, pixels_near
+from inspect_app.numerics.edge_line import is_near_vertical
 from inspect_app.numerics.edge_response import Crossing, EdgeResponse, edge_response
 from inspect_app.numerics.edge_spread import (
     BINS_PER_PX_OF_ISO,
@@ -22,23 +23,23 @@ from inspect_app.numerics.edge_spread import (
     edge_spread,
     spatial_frequency_response,
 )
-from inspect_app.numerics.edge_stretch import clean_rows, largest_departure
-from inspect_app.numerics.edge_surface import EdgeSurface, fit_edge_surface
+from inspect_app.numerics.edge_stretch import largest_departure
+from inspect_app.numerics.edge_surface import EdgeSurface
 
 FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
 LEVELS: Final = {"mtf50": 0.5, "mtf10": 0.1}
 NYQUIST_CY_PX: Final = 0.5
 MOST_EDGES: Final = 500  # some ten seconds; a chart has fewer
-SMALLEST_PX: Final = 16  # rows or columns of a region; below it neither side shows its level
 LEAST_PHASE_PX: Final = 1.0  # an edge must cross at least one column, or its pixels all sample the same phase
 LEAST_CLEARNESS: Final = 5.0  # height of the edge over the standard error of a row of pixels
 LEAST_CONTRAST: Final = 1.5  # bright over dark; ISO 12233 charts have 4 (from memory)
 WIDEST_SIGMA_PX: Final = 11.0  # wider ones are shading; the fit ends at 12
 SIGMAS_SHOWN: Final = 2.5  # of each side; less does not tell its level from its slope
 WORST_RELATIVE_UNCERTAINTY: Final = 0.35  # beyond it the number says nothing
-MANY_CLIPPED, TOO_MANY_CLIPPED = 0.002, 0.5  # of the bright side's pixels; up to half, its median is still seen
+MANY_CLIPPED: Final = 0.002  # of the bright side's pixels
+MOST_BY_LIGHT: Final = 0.5  # clipped where the light is strongest: what is left of the side does not tell its level
+MOST_BY_NOISE: Final = 0.8  # clipped evenly, by noise: beyond it, two of a hundred lie several uncertainties off
 MANY_BLACK: Final = 0.05  # of the dark side's pixels
 TRACE_FREQUENCIES: Final = np.linspace(0.0, 1.0, 101)
 MOST_DEPARTURE: Final = 0.3  # of the edge's height; wide halos under strong vignetting stay below 0.2
@@ -136,17 +137,15 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
     if not region.is_near_vertical:
         image, clipped = image.T, clipped.T
     try:
-        first, stop, surface = _fit_clean_stretch(image)
+        stretch = fit_stretch(image, clipped)
     except NothingToMeasure as error:
         raise NothingToMeasure(where, error.problem, error.remedy) from error
-    image, clipped = image[first:stop], clipped[first:stop]
-    reach_px = min(48.0, max(24.0, 8 * surface.sigma_px + 6))
-    sides = _sides(image, clipped, surface, reach_px)
-    _prove_measurable(where, surface, sides, stop - first)
-    _prove_alone(where, image, surface)
+    surface, sides = stretch.surface, stretch.sides
+    _prove_measurable(where, stretch)
+    _prove_alone(where, stretch)
     levels, variances = (surface.dark[0], surface.bright[0]), (surface.dark_variance, surface.bright_variance)
     noise = clipped_noise(sides.dark, sides.bright, sides.bright_clipped, levels=levels, variances=variances)
-    pixels = edge_levels(image, surface, noise, reach_px=reach_px)
+    pixels = edge_levels(stretch.image, surface, noise, reach_px=stretch.reach_px)
     spread = edge_spread(pixels, fine_within_px=3 * surface.sigma_px + 4)
     response = edge_response(
         spread, tilt_deg=surface.curve.tilt_deg, sigma_px=surface.sigma_px, levels=levels, noise=noise
@@ -156,7 +155,7 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
     quarters = edge_spread(pixels, bins_per_px=BINS_PER_PX_OF_ISO)
     return MeasuredEdge(
         region=region,
-        rows_used=(first, stop),
+        rows_used=(stretch.first, stretch.stop),
         surface=surface,
         spread=spread,
         response=response,
@@ -168,56 +167,15 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Sides:
-    """Pixels clear of the edge's blur on either side, which of the bright ones are clipped, and how far both reach."""
-
-    dark: FloatArray
-    bright: FloatArray
-    bright_clipped: BoolArray
-    shown_px: float
-
-    @property
-    def clipped_share(self) -> float:
-        return float(np.mean(self.bright_clipped)) if self.bright_clipped.size else 0.0
-
-
-def _sides(image: FloatArray, clipped: BoolArray, surface: EdgeSurface, reach_px: float) -> _Sides:
-    pixels = pixels_near(surface.curve, image.shape, reach_px)
-    values, far_px = image[pixels.row, pixels.col], 3 * surface.sigma_px + 2
-    is_bright = pixels.distance_px > far_px
-    bright = values[is_bright]
-    return _Sides(
-        dark=values[pixels.distance_px < -far_px],
-        bright=bright,
-        bright_clipped=clipped[pixels.row, pixels.col][is_bright] | at_bound(bright, bound=math.inf, sign=1.0),
-        shown_px=min(-float(pixels.distance_px.min()), float(pixels.distance_px.max())),
-    )
-
-
-def _fit_clean_stretch(image: FloatArray) -> tuple[int, int, EdgeSurface]:
-    """Fit the edge where nothing ends it; return first row, the one after the last, and the fit."""
-    curve = find_edge_curve(image)
-    first, stop = clean_rows(image, curve)
-    if (first, stop) == (0, image.shape[0]):
-        return first, stop, fit_edge_surface(image, curve)
-    if stop - first < SMALLEST_PX:
-        raise NothingToMeasure(
-            "region",
-            f"its edge ends within it: {max(0, stop - first)} px are clear of corners, not {SMALLEST_PX}",
-            "Choose a region with one edge across it from end to end.",
-        )
-    return first, stop, fit_edge_surface(image[first:stop])
-
-
-def _prove_measurable(where: str, surface: EdgeSurface, sides: _Sides, rows: int) -> None:
+def _prove_measurable(where: str, stretch: FittedStretch) -> None:
+    surface, sides, rows = stretch.surface, stretch.sides, stretch.stop - stretch.first
     if surface.contrast_to_noise * math.sqrt(rows) < LEAST_CLEARNESS or surface.bright[0] <= surface.dark[0]:
         raise NothingToMeasure(
             where,
             f"the step is {max(surface.contrast_to_noise, 0):.2g} times the noise of a pixel, too little for an edge",
             "Choose a region with one edge across it, raise the contrast, or average several frames.",
         )
-    if sides.clipped_share > TOO_MANY_CLIPPED:
+    if sides.clipped_share > (MOST_BY_NOISE if sides.is_evenly_clipped else MOST_BY_LIGHT):
         raise NothingToMeasure(
             where,
             f"{sides.clipped_share:.0%} of the bright side is clipped",
@@ -240,8 +198,8 @@ def _prove_measurable(where: str, surface: EdgeSurface, sides: _Sides, rows: int
         )
 
 
-def _prove_alone(where: str, image: FloatArray, surface: EdgeSurface) -> None:
-    if largest_departure(image, surface) > MOST_DEPARTURE:
+def _prove_alone(where: str, stretch: FittedStretch) -> None:
+    if largest_departure(stretch.image, stretch.surface) > MOST_DEPARTURE:
         raise NothingToMeasure(
             where,
             "something else than one edge lies in it",
@@ -274,8 +232,8 @@ def edge_warnings(measured: MeasuredEdges) -> list[str]:
         if edge.rows_used != (0, length):
             first, stop = edge.rows_used
             warnings.append(
-                f"{where}the edge ends within it; only {stop - first} of {length} px along it were measured, "
-                f"from {first} to {stop - 1}."
+                f"{where}only {stop - first} of {length} px along it were measured, from {first} to {stop - 1}: "
+                "the edge ends within it, or light clips the rest."
             )
         if edge.clipped_share > MANY_CLIPPED:
             warnings.append(

@@ -15,13 +15,13 @@ from inspect_app.errors import UnusableInput
 from inspect_app.measure import _budget
 from inspect_app.measure._edge_regions import (
     LEVELS,
-    SMALLEST_PX,
     TRACE_FREQUENCIES,
     MeasuredEdge,
     MeasuredEdges,
     edge_warnings,
     measure_picture,
 )
+from inspect_app.measure._edge_stretch import SMALLEST_PX
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Condition, Measured, Outline, Result, Trace
@@ -133,9 +133,10 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     curve of lowest sufficient degree, so that distortion does not smear it; its pixels in order of their distance
     along the normal are fitted with families of blur through the pixel's aperture (see `edge_response`), which needs
     neither the derivative's nor the cosine's correction of the textbook method, and is not lifted by noise.
-    Clipped highlights make an edge look sharper: some are allowed for and told, many refused, also where white lies
-    below the file's own, as 12 bits in a file of 16 do. Sharpening in the camera is part of what
-    is measured. The response is one-dimensional, along the normal.
+    Clipped highlights make an edge look sharper, also where white lies below the file's own, as 12 bits in a file of 16
+    do. Clipped by their noise, up to four fifths of the bright side are allowed for and told, more are refused; clipped
+    by light that falls off, the rows that it clips are left out, or the edge is refused. Sharpening in the camera is
+    part of what is measured. The response is one-dimensional, along the normal.
 
     Assumes a blur that is symmetric about the edge and the same along it, light that falls off smoothly, noise of
     neighbouring pixels that is independent, and that the transfer given is the camera's. Breaks down with coma or

@@ -54,7 +54,19 @@ def clean_rows(image: FloatArray, curve: EdgeCurve) -> tuple[int, int]:
     if not np.any(known):
         return 0, rows
     usual = float(np.quantile(height[known], USUAL))
-    return _longest_stretch(~known | (height + doubt >= LEAST_HEIGHT * usual))
+    return longest_stretch(~known | (height + doubt >= LEAST_HEIGHT * usual))
+
+
+def longest_stretch(is_clean: npt.NDArray[np.bool_]) -> tuple[int, int]:
+    """Return the longest run of clean rows, its ends withdrawn from rows that are not."""
+    rows = is_clean.size
+    labels, count = ndimage.label(is_clean)
+    if count == 0:
+        return 0, 0
+    longest = 1 + int(np.argmax(np.bincount(labels)[1:]))
+    inside = np.flatnonzero(labels == longest)
+    first, stop = int(inside[0]), int(inside[-1]) + 1
+    return first + (CLEARANCE_PX if first > 0 else 0), stop - (CLEARANCE_PX if stop < rows else 0)
 
 
 def _side_level(image: FloatArray, pixels: EdgePixels, side: npt.NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
@@ -70,18 +82,6 @@ def _side_level(image: FloatArray, pixels: EdgePixels, side: npt.NDArray[np.bool
     some = np.where(count > 0.5, count, np.nan)
     mean = total / some
     return mean, np.sqrt(np.maximum(square / some - mean**2, 0.0) / some)
-
-
-def _longest_stretch(is_clean: npt.NDArray[np.bool_]) -> tuple[int, int]:
-    """Return the longest run of clean rows, its ends withdrawn from rows that are not."""
-    rows = is_clean.size
-    labels, count = ndimage.label(is_clean)
-    if count == 0:
-        return 0, 0
-    longest = 1 + int(np.argmax(np.bincount(labels)[1:]))
-    inside = np.flatnonzero(labels == longest)
-    first, stop = int(inside[0]), int(inside[-1]) + 1
-    return first + (CLEARANCE_PX if first > 0 else 0), stop - (CLEARANCE_PX if stop < rows else 0)
 
 
 def largest_departure(image: FloatArray, surface: EdgeSurface) -> float:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from scipy import integrate, special
 
 from inspect_app.numerics.clipped_noise import ClippedNoise, at_bound, clipped_noise
+from inspect_app.numerics.edge_clipping import free_rows, unevenness
 from inspect_app.numerics.edge_families import FAMILIES, EdgeBasis, Family, pixel_transform
 from inspect_app.numerics.edge_finding import find_edges
 from inspect_app.numerics.edge_line import EdgeCurve, find_edge_curve, is_near_vertical, pixels_near
@@ -217,6 +218,27 @@ def test_exposures_heaped_up_at_the_outermost_are_cut_and_few_or_even_ones_are_n
     assert not np.any(at_bound(np.round(noise / 3), bound=math.inf, sign=1.0))
     assert not np.any(at_bound(noise, bound=math.inf, sign=1.0))
     assert not np.any(at_bound(noise[:0], bound=0.0, sign=-1.0))
+
+
+def test_clipping_by_light_is_told_from_clipping_by_noise() -> None:
+    """Truth: by definition; half of the rows clipped wholly is 1, a random half is 0, to what 4000 pixels tell."""
+    row, distance = np.divmod(np.arange(4000), 40)
+    by_light, by_noise = row < 50, np.random.default_rng(3).random(4000) < 0.5
+
+    assert unevenness(row, distance.astype(float), by_light) == pytest.approx(1.0, abs=0.01)
+    assert unevenness(row, distance.astype(float), by_noise) == pytest.approx(0.0, abs=0.01)
+    assert unevenness(row, distance.astype(float), np.zeros(4000, dtype=bool)) == 0.0
+
+
+def test_rows_that_light_does_not_clip_are_found() -> None:
+    """Truth: by construction, rows 0 to 59 of 100 are clipped; nine rows are looked at together, six kept clear."""
+    row = np.repeat(np.arange(100), 40)
+
+    first, stop = free_rows(row, row < 60, 100)
+
+    assert 62 <= first <= 69
+    assert stop == 100
+    assert free_rows(row, row < 100, 100) == (0, 0)
 
 
 def test_noise_is_not_believed_below_that_of_rounding() -> None:
