@@ -19,7 +19,7 @@ from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace
 from inspect_app.numerics.flicker import flickers, steadied
-from inspect_app.numerics.lags import Instants, Lag, hypothesis_weights, instants, lag
+from inspect_app.numerics.lags import Instants, Lag, agreement, hypothesis_doubts, hypothesis_weights, instants, lag
 from inspect_app.numerics.renewals import locate_renewal
 from inspect_app.numerics.shutters import Shutters, shutters
 from inspect_app.numerics.strays import BoolArray, strays
@@ -36,11 +36,11 @@ _FEWEST_ROWS: Final = 8
 COLUMNS: Final = ("time_ms", "stimulus", "response")
 _CLOCK: Final = 1e-4 / 3**0.5  # a camera's crystal, 100 ppm at most (common practice, no source)
 """Relative standard uncertainty of the time base."""
-_ONSET_FLOOR: Final = 0.1
+_ONSET_FLOOR: Final = 0.05
 _HALF_FLOOR: Final = 0.02
 """Intervals: coding, rounding of codes and shapes unlike all that are fitted move an instant by so much even without
-noise, and no less over many events. A scan over less than half of a frame passes for a step: of 65 films of another
-generator value ± 2 u held the first change in 83 with a floor of 0.03, in 94 of 100 with 0.1."""
+noise, and no less over many events. What a scan over less than half of a frame, which passes for a step, does to a
+first change is in the doubt of its shape."""
 _MOST_RENEWED: Final = 20  # events: of more, each is worth less than the time that its renewals take
 
 
@@ -111,12 +111,13 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     A frame is the mean of the light over its open time, so the one partly lit frame of a step says when within the
     frame it began. Each switch is fitted with a step, a decay, a ramp and a swell, the picture's also with scans of a
     round screen and of lines that decay; how long the shutter stood open is averaged over, for one step says nothing of
-    it: a line of the budget, which --shutter-ms takes away. Flashes in step with the film share one place within the
-    frame, so that with an untold short shutter their mean is doubted too little: 85 to 98 in 100 of four flashes held
-    (own bench). A lit screen that flickers is fitted with its renewals, or held at its crests. Single readings of a log
-    that lie absurdly far off are left out with a warning. Assumes that the picture answers each switch before the next
-    one, and that light and picture lie in the same film: rolling readout of the filming camera shifts regions at
-    different heights. Breaks down where fewer than about three frames lie between two switches. See
+    it: a line of the budget, which --shutter-ms takes away. Events that all lag alike tell it, and tell the lag finer
+    than each of them. Flashes in step with the film share one place within the frame and do neither: with an untold
+    short shutter 85 to 92 of 100 halves of four such flashes were held, 97 to 100 first changes (own bench). A lit
+    screen that flickers is fitted with its renewals, or held at its crests. Single readings of a log that lie absurdly
+    far off are left out with a warning. Assumes that the picture answers each switch before the next one, and that
+    light and picture lie in the same film: rolling readout of the filming camera shifts regions at different heights.
+    Breaks down where fewer than about three frames lie between two switches. See
     `inspect_app.numerics.transitions.locate`, `inspect_app.numerics.renewals.locate_renewal`,
     `inspect_app.numerics.flicker.steadied` and `inspect_app.numerics.lags.lag`.
     """
@@ -226,9 +227,11 @@ def _measured(traces: _Traces, options: LatencyOptions) -> Measured:
     seen = shutters(traces.times_ms, interval_ms, options.shutter_ms)
     stimuli = _fits(traces.times_ms, traces.stimulus, pairs.light, seen, LIGHT_KINDS)
     responses = _fits(traces.times_ms, traces.response, pairs.picture, seen, PICTURE_KINDS)
-    weights, doubts = (hypothesis_weights(stimuli, responses, prior) for prior in (seen.prior, seen.doubt))
     onsets, halves = instants(stimuli, responses, "onset"), instants(stimuli, responses, "half")
-    first, half = lag(onsets, weights, doubts), lag(halves, weights, doubts)
+    agreed = agreement(halves, interval_ms).log_evidence
+    weights = hypothesis_weights(stimuli, responses, seen.prior, agreed)
+    doubts = hypothesis_doubts(stimuli, responses, seen.doubt, agreed)
+    first, half = (lag(each, interval_ms, weights, doubts) for each in (onsets, halves))
     condition: dict[str, str | int | float] = {"events": len(pairs.light.paired)}
     rounding_ms, half_rounding_ms = (
         float(np.hypot(floor * interval_ms, traces.tick_ms / 6**0.5)) for floor in (_ONSET_FLOOR, _HALF_FLOOR)

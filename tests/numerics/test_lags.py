@@ -1,0 +1,45 @@
+"""What several events say together, against algebra."""
+
+import numpy as np
+import pytest
+
+from inspect_app.numerics.lags import Instants, agreement, lag
+
+
+def seen_at(places, lags, sd):
+    """Events whose light switches at `places`, lags of shape (events, hypotheses), told to within `sd` each."""
+    before = np.zeros((len(places), 1, lags.shape[1])) + np.asarray(places)[:, None, None]
+    doubt = np.broadcast_to(np.asarray(sd)[..., None, None], before.shape)
+    return Instants(before=before, before_sd=0 * doubt, after=before + lags[:, None, :], after_sd=doubt)
+
+
+def test_a_hypothesis_under_which_all_events_lag_alike_is_the_likelier():
+    lags = np.array([[5.0, 4.8], [5.0, 5.2], [5.01, 5.1], [4.99, 4.9]])
+
+    agreed, scattered = agreement(seen_at(range(4), lags, [0.02] * 4), 1.0).log_evidence[0]
+
+    assert agreed > scattered + 3
+
+
+def test_events_that_are_told_well_count_most_where_all_lag_alike():
+    """Algebra: weights of 1 / 0.02² and 1 / 0.3² put the mean 0.001 off the well told lag, equal ones 0.15."""
+    found = seen_at(range(2), np.array([[5.0], [5.3]]), [0.02, 0.3])
+
+    assert agreement(found, 1.0).means[0, 0] == pytest.approx(5.0, abs=0.03)
+
+
+def test_events_count_alike_where_the_device_itself_wavers():
+    """Algebra: lags from 2 to 8 intervals cannot be one lag; their mean is 5."""
+    found = seen_at(range(4), np.array([[2.0], [4.0], [6.0], [8.0]]), [0.02, 0.3, 0.02, 0.3])
+
+    assert agreement(found, 1.0).means[0, 0] == pytest.approx(5.0, abs=0.1)
+
+
+@pytest.mark.parametrize(("places", "shrunk"), [((0.3, 40.3, 80.3, 120.3), 1.0), ((0.0, 40.25, 80.5, 120.75), 0.5)])
+def test_flashes_in_step_with_the_film_share_one_doubt(places, shrunk):
+    """Algebra: of four places within a frame the mean has half of one event's doubt, of one place all of it."""
+    found = seen_at(places, np.full((4, 1), 5.0), [0.1] * 4)
+
+    told = lag(found, 1.0, np.ones((1, 1)), np.ones((1, 1)))
+
+    assert told.from_noise == pytest.approx(0.1 * shrunk)
