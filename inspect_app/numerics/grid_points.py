@@ -3,13 +3,14 @@
 import dataclasses
 import math
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
 from inspect_app.numerics.lattice import Lattice, index_lattice
+from inspect_app.numerics.line_crossings import line_crossings
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -51,7 +52,8 @@ def find_grid(image: FloatArray) -> Lattice | None:
         if depth is None:
             continue
         found.append(_isolated_marks(depth, centre))
-        found.append(_line_crossings(depth, centre))
+        smooth = ndimage.gaussian_filter(depth, 1.0)
+        found.append(line_crossings(smooth, centre, _mark_level(smooth)))
     found.append(index_lattice(_saddles(image), centre))
     grids = [grid for grid in found if grid is not None and len(grid.points) >= FEWEST_MARKS]
     return max(grids, key=lambda grid: grid.worth, default=None)
@@ -152,80 +154,6 @@ def _registered(depth: FloatArray, points: FloatArray, reach: int) -> FloatArray
         depth_of_each = np.maximum(fitted[:, :1], 0.3)
         points = points - np.clip(fitted[:, 4:] / depth_of_each, -1.0, 1.0)
     return points
-
-
-def _line_crossings(depth: FloatArray, centre: tuple[float, float]) -> Lattice | None:
-    """Return the crossings of lines all over a chart: the meshes between them are numbered, their corners refined."""
-    smooth = ndimage.gaussian_filter(depth, 1.0)
-    labels, count = ndimage.label(smooth < 0.35 * _mark_level(smooth))
-    if count < FEWEST_MARKS:
-        return None
-    area = np.bincount(labels.ravel())[1:]
-    large = area >= 4 * SMALLEST_MARK_PX
-    if not np.any(large):
-        return None
-    usual = float(np.median(area[large]))
-    inner = _clear_of_border(labels, count)
-    chosen = np.flatnonzero((area > usual / 1.6) & (area < usual * 1.6) & inner) + 1
-    if not FEWEST_MARKS <= chosen.size <= MOST_MARKS:
-        return None
-    meshes = np.array(ndimage.center_of_mass(np.ones_like(depth), labels, chosen))[:, ::-1]
-    grid = index_lattice(meshes, centre)
-    if grid is None:
-        return None
-    place = {(int(i), int(j)): point for (i, j), point in zip(grid.index, grid.points, strict=True)}
-    found = []
-    for i, j in place:
-        corners = [place.get(key) for key in ((i, j), (i + 1, j), (i, j + 1), (i + 1, j + 1))]
-        known = [corner for corner in corners if corner is not None]
-        if len(known) == 4:
-            point = _crossing(smooth, np.mean(known, axis=0), grid)
-            if point is not None:
-                found.append(point)
-    return index_lattice(np.array(found), centre) if len(found) >= FEWEST_MARKS else None
-
-
-def _clear_of_border(labels: npt.NDArray[Any], count: int) -> BoolArray:
-    inner = np.ones(count + 1, dtype=np.bool_)
-    for border in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
-        inner[np.unique(border)] = False
-    return np.asarray(inner[1:], dtype=np.bool_)
-
-
-def _crossing(depth: FloatArray, start: FloatArray, grid: Lattice) -> tuple[float, float] | None:
-    """Return where the two lines of a crossing meet: each is a straight line through centroids across its arms."""
-    reach = max(4, int(0.36 * grid.spacing_px))
-    upright = max(3, int(0.25 * grid.spacing_px))
-    x, y = float(start[0]), float(start[1])
-    for _ in range(2):
-        top, left = round(y) - reach, round(x) - reach
-        if top < 0 or left < 0 or top + 2 * reach >= depth.shape[0] or left + 2 * reach >= depth.shape[1]:
-            return None
-        patch = depth[top : top + 2 * reach + 1, left : left + 2 * reach + 1]
-        upright_line = _line_through(patch, upright)
-        level_line = _line_through(patch.T, upright)
-        if upright_line is None or level_line is None:
-            return None
-        # col = a + b row and row = c + d col, both from the patch's middle
-        (a, b), (c, d) = upright_line, level_line
-        row = (c + d * a) / (1 - d * b)
-        y, x = top + reach + row, left + reach + a + b * row
-    return x, y
-
-
-def _line_through(patch: FloatArray, window: int) -> tuple[float, float] | None:
-    """Return offset and slope, from the middle, of the upright line in a square patch, clear of the other line."""
-    reach = patch.shape[0] // 2
-    step = np.arange(-reach, reach + 1)
-    near = np.abs(step) <= window
-    rows = np.abs(step) >= max(2, reach // 2)
-    weight = np.clip(patch[np.ix_(rows, near)] - np.median(patch), 0.0, None) ** 2
-    total = weight.sum(axis=1)
-    if np.any(total <= 0):
-        return None
-    place = weight @ step[near] / total
-    slope, offset = np.polyfit(step[rows], place, 1)
-    return float(offset), float(slope)
 
 
 def _saddles(image: FloatArray) -> FloatArray:

@@ -38,8 +38,8 @@ class RadialDistortion:
     terms : ndarray of shape (n,)
         k1, k2, ...
     radii : ndarray of shape (points,)
-        Undistorted q of each point of the grid that fits, and of those that the picture shows but too near its border
-        to be placed.
+        Undistorted q of each point of the grid that fits, and of those that the picture shows but that could not be
+        placed well.
     residual_px : float
         Root mean square distance of the points from the model along one axis.
     degrees_of_freedom : int
@@ -126,8 +126,11 @@ def fit_radial_distortion(lattice: Lattice, image: FloatArray) -> tuple[RadialDi
 
 
 def _shown_at_the_border(lattice: Lattice, image: FloatArray, fit: _Fit, half: float, middle: FloatArray) -> FloatArray:
-    """Return the numbers of points next to the grid's rim that the picture shows as clearly as the others."""
-    known = {(int(i), int(j)) for i, j in lattice.index}
+    """Return the numbers of points that the picture shows as clearly as those that fit, though none fits there.
+
+    They lie next to the grid's rim, or where a point was placed badly.
+    """
+    known = {(int(i), int(j)) for i, j in lattice.index[fit.kept]}
     around = range(-RIM, RIM + 1)
     rim = {(i + a, j + b) for i, j in known for a in around for b in around} - known
     if not rim:
