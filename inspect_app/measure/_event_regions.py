@@ -31,6 +31,7 @@ _WEAK: Final = 0.003  # share of the strongest patch's energy below which a patc
 _FULL: Final = 0.3  # unless it swings by so much of the fullest swing: a small lamp beside a large screen
 _TOGETHER: Final = 1.5  # frames within which patches are of one moment: a scanned display, tiles of a coder
 _MEANWHILE: Final = 0.05  # of its strength, for a partner that switches at the same moment,
+_BORDER: Final = 0.5  # of its switches that a border of a place has together with it
 _UNLIKE: Final = 0.02  # and for one that switches more often or less
 _MISSED: Final = 0.25  # of the switches
 _CHANCE: Final = 1e-3  # of the strength of the strongest, below which a partner is rather a part of that,
@@ -208,12 +209,20 @@ def _likelihood(place: list[Patch], strongest: list[Patch]) -> float:
     """Return the strength of a place as the partner of the strongest one: one that switches as often, but not with it.
 
     What switches at the same moment is rather a reflection, or stray light; what switches more often, an edge that
-    trembles.
+    trembles; what lies beside it and switches with it every other time, a border of it that moves.
     """
     own, other = _strongest(place), _strongest(strongest)
-    is_with_it = abs(own.first - other.first) <= _TOGETHER
+    is_with_it = abs(own.first - other.first) <= _TOGETHER or _is_border(own, strongest, other)
     is_alike = abs(len(own.crossings) - len(other.crossings)) <= max(1, _MISSED * len(other.crossings))
     return _strength(place) * (_MEANWHILE if is_with_it else 1.0) * (1.0 if is_alike else _UNLIKE)
+
+
+def _is_border(patch: Patch, place: list[Patch], whole: Patch) -> bool:
+    """Say whether a patch touches a place and passes its middle together with it, half of the times or more."""
+    if not any((widened(patch.mask) & each.mask).any() for each in place):
+        return False
+    apart = np.abs(np.subtract.outer(patch.crossings, whole.crossings)).min(axis=1)
+    return float(np.mean(apart <= _TOGETHER)) >= _BORDER
 
 
 def _strength(moment: list[Patch]) -> float:

@@ -5,7 +5,7 @@ import pytest
 
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure import measure
-from tests.truth.films import exposed, flickering_film, half_s, latency_film
+from tests.truth.films import exposed, flickering_film, half_s, latency_film, latency_frames, write_film
 
 
 def latencies(measured):
@@ -144,6 +144,23 @@ def test_a_film_held_by_hand_gives_the_lag_all_the_same(tmp_path):
     assert first.value == pytest.approx(37.3, abs=0.8)
     assert abs(first.value - 37.3) <= 2 * first.standard_uncertainty
     assert any("motion" in warning for warning in measured.warnings)
+
+
+def test_a_border_that_switches_with_its_screen_every_other_time_is_not_taken_for_the_light(tmp_path):
+    """Truth by construction: 8.4 frames; a bright strip below the screen comes with it and goes half-way between."""
+    rng, shot = np.random.default_rng(33), np.arange(170.0)
+    turns = (20.3, 60.6, 100.1, 140.7)
+    light = sum((-1) ** k * exposed("step", 0, turn, shot, 1) for k, turn in enumerate(turns))
+    picture = sum((-1) ** k * exposed("step", 0, turn + 8.4, shot, 1) for k, turn in enumerate(turns))
+    strip = sum((-1) ** k * exposed("step", 0, turn, shot, 1) for k, turn in enumerate((69.0, 88.2, 149.1, 160.4)))
+    frames = list(latency_frames(rng, shot / 240, light, picture[:, None]))
+    for frame, lit in zip(frames, strip, strict=True):
+        frame[77:84, 72:144] += 150 * lit
+    path = write_film(tmp_path / "b.mp4", frames, shot / 240)
+
+    first = latencies(measure("latency", {"scene": [path]}, {}))["latency_frames"]
+
+    assert first.value == pytest.approx(8.4, abs=0.3)
 
 
 @pytest.mark.parametrize("goes_out", [False, True])
