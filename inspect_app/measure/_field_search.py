@@ -11,14 +11,14 @@ from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._field_frames import Frames
 from inspect_app.numerics.field_circle import BrightField, find_field, veil_of
 from inspect_app.numerics.found_spot import FoundSpot
-from inspect_app.numerics.odd_pixels import PixelArray, hot_pixels, odd_in_light
+from inspect_app.numerics.odd_pixels import PixelArray, clusters_of, hot_pixels, odd_in_light
 from inspect_app.numerics.smooth_field import SmoothField
 from inspect_app.numerics.spot_map import MOST_SPOTS, FlatField, flatten, inside_of, map_spots
 from inspect_app.numerics.texture import Rounding
 
 SHADING_SHARE = 0.9  # of the radius
-SHADING_GRID = 121
-SMALLEST_PX = 3.0  # without a scale: fewer pixels cannot be told from a pixel fault
+SHADING_RINGS, SHADING_RAYS = 41, 181  # rings of equal area, the last one on the border, where the extremes lie
+SMALLEST_PX = 1.5  # without a scale: what is narrower is a pixel's fault, not a lens's drawing
 SMALLEST_WORKED_PX = 5.0  # the smallest spot of interest after reduction
 SMALLEST_WORKED_LARGE_PX = 4.0  # the same in a large picture, for speed
 LARGE_PIXELS = 6_000_000
@@ -33,7 +33,10 @@ HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldContent:
-    """What was found; `shading` and `shading_u` are ratios, `saturated` the share of the field that is."""
+    """What was found; `shading` and `shading_u` are ratios, `saturated` the share of the field that is.
+
+    `saturated_spots` counts the bright spots that are deeper than the picture can tell.
+    """
 
     spots: tuple[FoundSpot, ...]
     dead: PixelArray
@@ -41,6 +44,7 @@ class FieldContent:
     shading: float
     shading_u: float
     saturated: float
+    saturated_spots: int
 
 
 def field_of(frames: Frames) -> BrightField:
@@ -81,12 +85,16 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
     cut = _cut_to_field(frames, field)
     factor = min(_reduction(frames.bright.shape, smallest_px), *cut.image.shape)
     inside = inside_of(cut.field, cut.image.shape)
-    saturated = float((cut.saturated & inside).sum() / max(inside.sum(), 1))
+    lost = cut.saturated & inside
+    saturated = float(lost.sum() / max(inside.sum(), 1))
     if saturated > SATURATED_REFUSED:
         raise NothingToMeasure(
             frames.name, f"{saturated:.0%} of the field is saturated, where no spot shows", "Take it with less light."
         )
-    flat = flatten(_reduced(cut.image, factor) - cut.veil, _reduced_all(inside & ~cut.saturated, factor))
+    largest_px = LARGEST_SHARE * 2 * field.radius_px
+    flat = flatten(
+        _reduced(cut.image, factor) - cut.veil, _reduced_all(inside & ~_large_parts(lost, largest_px), factor)
+    )
     shading = None if flat is None or flat.spread > UNEVEN_REFUSED else _shading_of(flat.smooth, cut.field, factor)
     if flat is None or shading is None:
         raise NothingToMeasure(
@@ -101,7 +109,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
     found = map_spots(
         replace(flat, rounding=_rounding_of(frames, cut, flat.smooth, factor)),
         smallest_px=SMALLEST_PX / factor if smallest_px is None else 0.4 * smallest_px / factor,
-        largest_px=LARGEST_SHARE * 2 * field.radius_px / factor,
+        largest_px=largest_px / factor,
         faintest=faintest,
         reduced_by=factor,
         border_blur_px=field.edge_px / factor if field.is_round else None,
@@ -112,14 +120,19 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
             f"an even field was looked for, and one of {MOST_SPOTS} spots, or full of marks, was seen",
             "Aim at an even surface, out of focus; clean what is dirty.",
         )
-    spots = tuple(_enlarged(spot, factor, cut.corner) for spot in found.spots)
+    spots = [_enlarged(spot, factor) for spot in found.spots]
+    is_lost = [spot.depth > 0 and _is_saturated(spot, lost) for spot in spots]
     return FieldContent(
-        spots=spots,
+        spots=tuple(
+            _placed(_at_least(spot) if cropped else spot, cut.corner)
+            for spot, cropped in zip(spots, is_lost, strict=True)
+        ),
         dead=odd.dead + cut.corner,
         hot=hot if frames.dark is not None else odd.bright + cut.corner,
         shading=shading[0],
         shading_u=shading[1],
         saturated=saturated,
+        saturated_spots=sum(is_lost),
     )
 
 
@@ -216,12 +229,12 @@ def _repair(flat: FlatField, cut: _Cut, smooth: SmoothField, pixels: PixelArray,
             flat.relief[at] -= ((cut.image[row, col] - cut.veil) / level - 1) / factor**2
 
 
-def _enlarged(spot: FoundSpot, factor: int, corner: PixelArray) -> FoundSpot:
+def _enlarged(spot: FoundSpot, factor: int) -> FoundSpot:
     shift = (factor - 1) / 2
     return replace(
         spot,
-        x=spot.x * factor + shift + float(corner[1]),
-        y=spot.y * factor + shift + float(corner[0]),
+        x=spot.x * factor + shift,
+        y=spot.y * factor + shift,
         diameter_px=spot.diameter_px * factor,
         diameter_u_px=spot.diameter_u_px * factor,
         disc_px=spot.disc_px * factor,
@@ -230,25 +243,59 @@ def _enlarged(spot: FoundSpot, factor: int, corner: PixelArray) -> FoundSpot:
     )
 
 
+def _placed(spot: FoundSpot, corner: PixelArray) -> FoundSpot:
+    return replace(spot, x=spot.x + float(corner[1]), y=spot.y + float(corner[0]))
+
+
+def _large_parts(mask: npt.NDArray[np.bool_], largest_px: float) -> npt.NDArray[np.bool_]:
+    """Return a mask without those of its parts that are no larger than a spot."""
+    if not mask.any():
+        return mask
+    large = mask.copy()
+    for part in clusters_of(np.argwhere(mask)):
+        if np.ptp(part, axis=0).max() < largest_px:
+            large[part[:, 0], part[:, 1]] = False
+    return large
+
+
+def _is_saturated(spot: FoundSpot, saturated: npt.NDArray[np.bool_]) -> bool:
+    """Say whether the inner half of a spot holds a saturated pixel."""
+    reach = spot.diameter_px / 4 + 1
+    top, left = max(0, round(spot.y - reach)), max(0, round(spot.x - reach))
+    return bool(saturated[top : round(spot.y + reach) + 1, left : round(spot.x + reach) + 1].any())
+
+
+def _at_least(spot: FoundSpot) -> FoundSpot:
+    """Widen the uncertainties of a spot whose depth is cut off: it is taken to be up to twice as deep.
+
+    Half of the true depth lies further in than half of what is seen: where that is at most doubled, by no more than
+    0.67 standard deviations of the border's blur on either side, which is where a normal distribution passes 1/4. A
+    border that is cut off looks sharper than it is, by up to 0.6 (own trials).
+    """
+    narrower_px = 2 * 0.67 * spot.blur_px / 0.6 / math.sqrt(3)
+    return replace(
+        spot,
+        depth_u=math.hypot(spot.depth_u, spot.depth / math.sqrt(3)),
+        diameter_u_px=math.hypot(spot.diameter_u_px, narrower_px),
+    )
+
+
 def _shading_of(smooth: SmoothField, field: BrightField, factor: int) -> tuple[float, float] | None:
     """Return peak to valley of the smooth part within 90 % of the field over its mean, and its uncertainty.
 
     None where the smooth part falls to nothing there: light it is not, then.
     """
-    v, h = np.meshgrid(np.linspace(-1, 1, SHADING_GRID), np.linspace(-1, 1, SHADING_GRID), indexing="ij")
-    if field.is_round:
-        reach_x = reach_y = SHADING_SHARE * field.radius_px / factor
-        chosen = np.hypot(h, v) <= 1
-    else:
-        reach_x, reach_y = SHADING_SHARE * (smooth.cols - 1) / 2, SHADING_SHARE * (smooth.rows - 1) / 2
-        chosen = np.ones(h.shape, dtype=bool)
-    x, y = field.x / factor + h[chosen] * reach_x, field.y / factor + v[chosen] * reach_y
+    reach_px = SHADING_SHARE * field.radius_px / factor
+    out, turn = np.meshgrid(np.sqrt(np.linspace(0, 1, SHADING_RINGS)), np.linspace(0, 2 * np.pi, SHADING_RAYS)[:-1])
+    x = field.x / factor + reach_px * (out * np.cos(turn)).ravel()
+    y = field.y / factor + reach_px * (out * np.sin(turn)).ravel()
     seen = (x >= 0) & (x <= smooth.cols - 1) & (y >= 0) & (y <= smooth.rows - 1)
-    x, y = x[seen], y[seen]
+    # What lies beyond the frame is moved to its border: still within the circle, and where extremes may be.
+    x, y = np.clip(x, 0, smooth.cols - 1), np.clip(y, 0, smooth.rows - 1)
     light = smooth.at(x, y)
     peak, valley = int(light.argmax()), int(light.argmin())
     if not light[valley] > 0:
         return None
     u = smooth.difference_u((float(x[peak]), float(x[valley])), (float(y[peak]), float(y[valley])))
-    mean = float(light.mean())
+    mean = float(light[seen].mean())
     return float(light[peak] - light[valley]) / mean, u / mean

@@ -124,7 +124,8 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
         ``dark_spots`` and ``bright_spots``: the totals without condition, and counts per ``zone`` and ``size_class``
         where the scale is known. ``peppering``: marks below the first size class, which are no spots. ``dead_pixels``;
         ``hot_pixels`` with ``seen_in`` saying whether in dark frames or only in the bright one. ``shading``: peak to
-        valley of the smooth part within 90 % of the radius (of each side of a full frame), in per cent of its mean.
+        valley of the smooth part within 90 % of the radius (of a full frame: half of its diagonal), in per cent of its
+        mean.
         Features list spots and peppering, each with its size; odd pixels are outlined.
 
     Raises
@@ -148,8 +149,8 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     trade against each other. What JPEG has rounded is reckoned with by the file's own tables (`texture.Rounding`): at
     quality 80, 92 and 97 value ± 2 u holds 95, 96 and 98 of 100 diameters and 95, 96 and 97 of contrasts, and 90 % of
     diameters come within 10, 8 and 6 µm. Of spots from 40 µm and 8 % on, 99 of 100 are found under mild fibre texture,
-    82 where it is so strong that faint spots drown in it, and 96 of those held. A small bright spot that saturates all
-    over is missed, with a warning.
+    82 where it is so strong that faint spots drown in it, and 96 of those held. Of a bright spot that saturates the
+    contrast is a lower bound, with a warning, and its uncertainty reaches to twice of it.
 
     Assumes that spots are round, or so nearly that a circle of equal area serves; that the field fills a disc or the
     frame; and that the picture is linear in exposure. It breaks down at the border of the field, where a spot that
@@ -313,7 +314,12 @@ def _warnings(frames: Frames, field: BrightField, scale: _Scale | None, content:
         told.append("The field fills the frame: its diameter was taken as the diagonal of the frame.")
     if content.saturated > SATURATED_TOLD:
         share = f"{content.saturated:.1%}" if content.saturated >= 0.001 else "Less than 0.1%"
-        told.append(f"{share} of the field is saturated: spots there are missed.")
+        told.append(f"{share} of the field is saturated: what is larger than a spot was left out.")
+    if content.saturated_spots:
+        told.append(
+            f"Saturated bright spots: {content.saturated_spots}. Their contrast is at least what is told. "
+            "Take the field with less light."
+        )
     if len(content.dead) + len(content.hot) > MOST_MARKS:
         told.append(f"Only the first {MOST_MARKS} odd pixels are outlined.")
     return tuple(told)

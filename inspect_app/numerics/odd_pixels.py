@@ -1,6 +1,5 @@
 """Single pixels that are dead in light or hot in darkness."""
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,8 +21,9 @@ COARSE_STEPS = 2.0  # noise floors: with less noise there are too few codes to t
 NEIGHBOURS_REACH_PX = 3
 BLOCK_PX = 32
 MOST_PLACES = 200_000
-LARGEST_CLUSTER_PX = 9  # a cluster of more pixels is a spot
-NEIGHBOUR_SHARE = 0.25  # a point that a lens has drawn gives its neighbours more than this of its own depth
+LARGEST_CLUSTER_PX = 4  # a cluster of more pixels is a spot
+NEIGHBOUR_SHARE = 0.25  # a point that a lens has drawn gives one of its neighbours more than this of its own depth
+MEAN_SHARE = 0.08  # and all of them together more than this, where it is larger than a pixel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,8 +49,9 @@ def odd_in_light(image: FloatArray, smooth: SmoothField, inside: BoolArray, *, v
     Notes
     -----
     Candidates depart by half of the smooth level. They are joined to clusters of 8-connected pixels; a cluster of at
-    most 9 pixels counts none of whose four-connected neighbours departs by a quarter of what it does itself. A dust
-    speck or a fibre fault is drawn by a lens and shades its neighbours too.
+    most 4 pixels counts none of whose four-connected neighbours departs by a quarter of what it does itself; of two
+    pixels and more the neighbours must not depart by 8 % in the mean either. A dust speck or a fibre fault is drawn by
+    a lens and shades its neighbours too.
     """
     kept = _isolated(_departing(image, smooth, inside, veil), image, smooth, veil)
     is_dead = image[kept[:, 0], kept[:, 1]] < _levels(smooth, kept) + veil
@@ -83,7 +84,7 @@ def _isolated(places: PixelArray, image: FloatArray, smooth: SmoothField, veil: 
     if len(places) == 0:
         return np.zeros((0, 2), dtype=np.intp)
     kept = []
-    for cluster in _clusters(places):
+    for cluster in clusters_of(places):
         if len(cluster) > LARGEST_CLUSTER_PX:
             continue
         top, left = np.maximum(cluster.min(axis=0) - 1, 0)
@@ -94,14 +95,16 @@ def _isolated(places: PixelArray, image: FloatArray, smooth: SmoothField, veil: 
         level = float(_levels(smooth, cluster[:1])[0])
         change = (image[top:bottom, left:right] - veil) / max(level, 1e-12) - 1
         own = float(change[own_part].mean())
-        near = float(np.max(change[around] * np.sign(own))) if around.any() else 0.0
-        if near < NEIGHBOUR_SHARE * abs(own):
+        near = change[around] * np.sign(own)
+        is_drawn = near.max(initial=0.0) >= NEIGHBOUR_SHARE * abs(own)
+        is_drawn |= len(cluster) > 1 and near.mean() >= MEAN_SHARE * abs(own)
+        if not is_drawn:
             kept.append(cluster)
     return np.concatenate(kept) if kept else np.zeros((0, 2), dtype=np.intp)
 
 
-def _clusters(places: PixelArray) -> list[PixelArray]:
-    """Join places that touch, also by corners."""
+def clusters_of(places: PixelArray) -> list[PixelArray]:
+    """Join places that touch, also by corners, to clusters of shape (n, 2); of more than 200 000 places to none."""
     if len(places) > MOST_PLACES:
         return []
     pairs = spatial.cKDTree(places).query_pairs(1.5, output_type="ndarray")
@@ -137,7 +140,7 @@ def hot_pixels(dark: FloatArray, *, noise_floor: float) -> PixelArray:
     tells, at most 9.
     """
     even = dark - np.median(dark, axis=1)[:, None]
-    noise = np.maximum(_block_noise(even), noise_floor)
+    noise = np.maximum(_block_noise(even, noise_floor), noise_floor)
     deviations = _hot_limit(even, noise, noise_floor)
     rows, cols = np.nonzero(even > deviations * 0.8 * noise)
     kept = []
@@ -161,14 +164,19 @@ def _hot_limit(even: FloatArray, noise: FloatArray, noise_floor: float) -> float
     return float(np.clip(HOT_LIMIT + (HOT_LIMIT**2 - 1) / 6 * skewness, HOT_LIMIT, HIGHEST_HOT_LIMIT))
 
 
-def _block_noise(even: FloatArray) -> FloatArray:
-    rows, cols = even.shape
-    across, down = max(1, math.ceil(cols / BLOCK_PX)), max(1, math.ceil(rows / BLOCK_PX))
-    noise = np.empty((down, across))
-    for i in range(down):
-        for j in range(across):
-            block = even[i * BLOCK_PX : (i + 1) * BLOCK_PX, j * BLOCK_PX : (j + 1) * BLOCK_PX]
-            away = np.abs(block - np.median(block))
-            # Of coarse codes the median is one or two whole steps, so it only tells which pixels to take the rms of.
-            noise[i, j] = float(np.sqrt(np.mean(away[away <= 5 * 1.4826 * np.median(away)] ** 2)))
-    return noise[np.arange(rows) // BLOCK_PX][:, np.arange(cols) // BLOCK_PX]
+def _block_noise(even: FloatArray, noise_floor: float) -> FloatArray:
+    """Return the noise of the block that each pixel is in; no block is smaller than 32 pixels if the frame is not."""
+    rows, cols = (_block_bounds(length) for length in even.shape)
+    noise = np.empty((len(rows) - 1, len(cols) - 1))
+    for i, j in np.ndindex(noise.shape):
+        block = even[rows[i] : rows[i + 1], cols[j] : cols[j + 1]]
+        away = np.abs(block - np.median(block))
+        # Of coarse codes the median is a few whole steps or none, so it only tells which pixels to take the rms of.
+        reach = 5 * max(1.4826 * float(np.median(away)), noise_floor)
+        noise[i, j] = float(np.sqrt(np.mean(away[away <= reach] ** 2)))
+    return np.repeat(np.repeat(noise, np.diff(rows), axis=0), np.diff(cols), axis=1)
+
+
+def _block_bounds(length: int) -> PixelArray:
+    bounds: PixelArray = np.linspace(0, length, max(1, length // BLOCK_PX) + 1).astype(np.intp)
+    return bounds

@@ -20,7 +20,7 @@ LARGEST_FITTED_PX = 13.0  # a larger spot is fitted in a coarser octave
 START_GROWTHS = (1.0, 1.7, 2.9)
 GOOD_MISFIT = 1.5  # variance left over that of the texture
 OUTGROWN = 1.35
-MOST_WINDOWS = 3
+MOST_WINDOWS = 6  # a large sharp spot is found at its border, by a filter of a sixth of its size
 SAME_END = 0.05  # of the diameter
 
 
@@ -95,7 +95,8 @@ def _settled(levels: Sequence[Level], start: Candidate, weaker: FloatArray, blur
             break
         fitted, spot = again, again.spot
         grown = spot.diameter_px / start.diameter_px
-        is_away = math.hypot(spot.x - sought.x, spot.y - sought.y) > 0.5 * sought.diameter_px + 2
+        reach_px = 0.5 * max(sought.diameter_px, spot.diameter_px) + 2
+        is_away = math.hypot(spot.x - sought.x, spot.y - sought.y) > reach_px
         if is_away or (1 / OUTGROWN < grown < OUTGROWN and spot.depth * start.depth > 0):
             break
         start = replace(start, x=spot.x, y=spot.y, diameter_px=spot.diameter_px, depth=spot.depth)

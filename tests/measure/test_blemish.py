@@ -109,12 +109,48 @@ def test_an_oval_spot_is_one_spot(diameter_px: float, stretch: float) -> None:
     assert found.diameter_px == pytest.approx(diameter_px, rel=0.03 if stretch < 1.2 else 0.1)
 
 
-def test_a_bright_spot_that_saturates_is_told_of() -> None:
-    spot = Spot(*MIDDLE, 6.0, 0.9, "bright")
+@pytest.mark.parametrize("diameter_px", [6.0, 24.0])
+def test_a_bright_spot_that_saturates_is_found_and_its_contrast_told_as_a_lower_bound(diameter_px: float) -> None:
+    """Truth by construction: it is 0.7 brighter than a field at 0.7 of full scale, which leaves room for 0.43."""
+    spot = Spot(*MIDDLE, diameter_px, 0.7, "bright")
 
     measured = mapped(round_field(np.random.default_rng(9), spots=(spot,), level=0.7))
 
-    assert any("Less than 0.1%" in warning for warning in measured.warnings)
+    (found,) = measured.features
+    assert found.contrast == pytest.approx(spot.contrast, abs=2 * (found.contrast_uncertainty or 0))
+    assert found.diameter_px == pytest.approx(spot.diameter_px, abs=2 * (found.diameter_uncertainty_px or 0))
+    assert any("at least" in warning for warning in measured.warnings)
+
+
+@pytest.mark.parametrize("seed", [38, 52])
+def test_a_large_sharp_spot_under_faint_lines_is_one_spot(seed: int) -> None:
+    """Truth by construction: its border alone answers to the filters of the finest octave, six times smaller."""
+    rng = np.random.default_rng(seed)
+    diameter_px, contrast, x, y = rng.uniform((12, 0.3, 170, 170), (32, 0.8, 230, 230))
+    texture = {"fibre": rng.uniform(0.002, 0.01), "wire": rng.uniform(0, 0.01), "cells": rng.uniform(0, 0.005)}
+    spot = Spot(x, y, diameter_px, contrast, profile="sharp")
+    size = {"size_px": (400, 400), "radius_px": 180, "offset_px": (0, 0)}
+
+    measured = mapped(round_field(rng, **size, spots=(spot,), **texture, grain=0.004, white=0.002))
+
+    (found,) = measured.features
+    assert found.diameter_px == pytest.approx(diameter_px, rel=0.02)
+    assert found.contrast == pytest.approx(contrast, rel=0.03)
+
+
+def test_spots_of_two_pixels_are_found_without_a_scale() -> None:
+    """Truth by construction: what a lens has drawn over several pixels is no pixel's fault, however small."""
+    spots = tuple(
+        Spot(60.0 + 90 * k + 0.37 * k, 150.0 + 0.21 * k, 1.8 + 0.1 * k, 0.3 + 0.05 * k, softness=0.4) for k in range(7)
+    )
+    flat = sensor_flat(np.random.default_rng(8), spots=spots, dead=4)
+
+    measured = blemish((still_of(flat.exposure),), BlemishOptions())
+
+    assert (total(measured, "dark_spots"), total(measured, "dead_pixels")) == (7, 4)
+    for spot in spots:
+        found = beside(measured, spot)
+        assert found.diameter_px == pytest.approx(spot.diameter_px, abs=2 * (found.diameter_uncertainty_px or 0))
 
 
 def test_a_faint_spot_among_deep_ones_is_found() -> None:
@@ -141,9 +177,9 @@ def test_a_clean_field_with_texture_gives_no_spot(seed: int) -> None:
 
 def test_shading_is_the_fall_within_nine_tenths_of_the_radius() -> None:
     """Truth from algebra: 1 - 0.3 r² falls by 0.243 to 0.9 of the radius, its mean there is 0.8785: 27.66 %."""
-    measured = mapped(round_field(np.random.default_rng(4), vignetting=0.3))
+    measured = mapped(round_field(np.random.default_rng(4), vignetting=0.3, fibre=0.002, grain=0.002, white=0.001))
 
-    assert total(measured, "shading") == pytest.approx(100 * 0.243 / 0.8785, abs=1.0)
+    assert total(measured, "shading") == pytest.approx(100 * 0.243 / 0.8785, abs=0.1)
 
 
 def test_turning_and_brightening_the_picture_moves_nothing_but_the_places() -> None:

@@ -33,6 +33,15 @@ def test_dead_and_bright_pixels_are_told_by_place_and_side() -> None:
     assert odd.bright.tolist() == [[50, 60]]
 
 
+@pytest.mark.parametrize("at", [(60.5, 50.5), (60.5, 50.0), (60.3, 50.4)])
+@pytest.mark.parametrize("diameter_px", [2.4, 2.8, 3.4])
+def test_a_nearly_sharp_dark_spot_is_no_cluster_of_dead_pixels(diameter_px: float, at: tuple[float, float]) -> None:
+    """Truth by construction: blurred by 0.4 px, it gives the pixels around it a tenth of its depth in the mean."""
+    spot = Spot(*at, diameter_px, 0.75, softness=0.8 / diameter_px, profile="blurred")
+
+    assert len(odd_in_light(flat() * (1 + depth_of(spot, SHAPE)), LEVEL, ALL).dead) == 0
+
+
 @pytest.mark.parametrize("diameter_px", [2.5, 3.0, 5.0, 9.0])
 def test_a_soft_dark_spot_is_no_dead_pixel(diameter_px: float) -> None:
     """Truth by construction: a spot that is drawn by a lens shades the pixels beside it."""
@@ -85,3 +94,23 @@ def test_skewed_noise_of_few_electrons_is_no_hot_pixel() -> None:
     dark[300, 401] = 10 + 12 * np.sqrt(10)
 
     assert hot_pixels(dark, noise_floor=0.1).tolist() == [[300, 401]]
+
+
+@pytest.mark.parametrize("sd_codes", [0.5, 0.6, 0.7])
+def test_noise_of_less_than_a_code_is_no_hot_pixel(sd_codes: float) -> None:
+    """Truth by construction: more than half of the pixels have one code, and of 300 000 some lie three codes above.
+
+    The floor is half of a code less what sums in binary make of it.
+    """
+    codes = np.round(6 + np.random.default_rng(7).normal(0, sd_codes, (500, 600)))
+
+    assert len(hot_pixels(codes / 255, noise_floor=0.499 / 255)) == 0
+
+
+@pytest.mark.parametrize("shape", [(97, 129), (225, 321)])
+def test_the_last_row_and_column_of_a_frame_have_no_more_hot_pixels_than_others(shape: tuple[int, int]) -> None:
+    """Truth by construction: noise alone, in frames one pixel longer and wider than the blocks that gauge it."""
+    for seed in range(12):
+        dark = 0.01 + np.random.default_rng(seed).normal(0, 0.001, shape)
+
+        assert len(hot_pixels(dark, noise_floor=1e-5)) == 0

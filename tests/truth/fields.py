@@ -1,5 +1,6 @@
 """Bright fields with known spots: the round view through an eyepiece, and the full flat frame of a sensor."""
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,6 +11,8 @@ from scipy import ndimage, optimize, special
 
 FloatArray = npt.NDArray[np.float64]
 
+SUBPIXELS = 9  # to a side of a pixel, for a disc that nothing blurs
+
 
 @dataclass(frozen=True)
 class Spot:
@@ -17,8 +20,9 @@ class Spot:
 
     `softness` is the standard deviation of the border over the radius; `profile` is ``erf`` (disc with a blurred
     border), ``logistic``, ``gaussian`` (no plateau), ``disc`` (a disc convolved with a Gaussian, exactly) or
-    ``blurred``: the same, but diameter and contrast are those of the disc before it was blurred. An oval spot is
-    `stretch` times as wide as it is high, and its diameter that of the circle of the same area.
+    ``blurred``: the same, but diameter and contrast are those of the disc before it was blurred, or ``sharp``, a disc
+    that only the area of a pixel blurs. An oval spot is `stretch` times as wide as it is high, and its diameter that of
+    the circle of the same area.
     """
 
     x: float
@@ -50,8 +54,10 @@ def depth_of(spot: Spot, shape: tuple[int, int]) -> FloatArray:
     reach = math.ceil(spot.diameter_px / 2 * (1 + 4 * spot.softness) * 2.5 * wide) + 4
     top, left = max(0, int(spot.y) - reach), max(0, int(spot.x) - reach)
     rows, cols = np.mgrid[top : min(shape[0], int(spot.y) + reach + 1), left : min(shape[1], int(spot.x) + reach + 1)]
-    r = np.hypot((cols - spot.x) / wide, (rows - spot.y) * wide)
-    depth[rows, cols] = spot.contrast * relative_profile(r, spot)
+    within = (np.arange(SUBPIXELS) - SUBPIXELS // 2) / SUBPIXELS if spot.profile == "sharp" else np.zeros(1)
+    for down, across in itertools.product(within, within):
+        r = np.hypot((cols + across - spot.x) / wide, (rows + down - spot.y) * wide)
+        depth[rows, cols] += spot.contrast * relative_profile(r, spot) / len(within) ** 2
     return depth if spot.polarity == "bright" else -depth
 
 
@@ -59,6 +65,8 @@ def relative_profile(r: FloatArray, spot: Spot) -> FloatArray:
     """Return the profile over the radius in pixels, close to 1 at the centre, half at half of the diameter."""
     radius = spot.diameter_px / 2
     width = spot.softness * radius
+    if spot.profile == "sharp":
+        return np.asarray(r < radius, dtype=float)
     if spot.profile == "gaussian":
         return np.exp(-math.log(2) * (r / radius) ** 2)
     if spot.profile == "logistic":
@@ -214,14 +222,15 @@ def sensor_flat(
 ) -> Flat:
     """Return a flat frame with dust, row noise, dead pixels, and dark frames with hot pixels.
 
-    Noise, row noise and pattern are shares of full scale for the dark frames, of the level for the flat.
+    Noise, row noise and pattern are shares of full scale for the dark frames, of the level for the flat. The radius of
+    a full frame is half of its diagonal.
     """
     rows, cols = size_px
     y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
     diagonal = math.hypot(rows, cols)
     r = np.hypot(x * cols / diagonal, y * rows / diagonal)
     clean = 1 - vignetting * r**2 + tilt * x
-    inner = clean[rows // 20 : rows - rows // 20, cols // 20 : cols - cols // 20]
+    inner = clean[r <= 0.9]
     shading = 100 * (inner.max() - inner.min()) / inner.mean()
     picture = clean * (1 + rng.normal(0, pattern, size_px))
     for spot in spots:
