@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from inspect_app.errors import NothingToMeasure
 from inspect_app.numerics.clipped_noise import at_bound
-from inspect_app.numerics.edge_clipping import FREE, free_rows, unevenness
+from inspect_app.numerics.edge_clipping import free_rows, unevenness
 from inspect_app.numerics.edge_line import EdgeCurve, find_edge_curve, pixels_near
 from inspect_app.numerics.edge_stretch import clean_rows
 from inspect_app.numerics.edge_surface import EdgeSurface, fit_edge_surface
@@ -18,6 +18,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 SMALLEST_PX: Final = 16  # rows or columns of a region; below it neither side shows its level
+FEW_CLIPPED: Final = 0.05  # of the bright side's pixels; so few are allowed for whatever clips them
 EVEN: Final = 0.1  # of `unevenness`: beyond it light, not noise, decides where pixels are clipped
 
 
@@ -77,7 +78,7 @@ def fit_stretch(image: FloatArray, clipped: BoolArray) -> FittedStretch:
     -----
     Where light that falls off clips one part of the bright side, the clipping can not be told from the edge's own
     shape: with a quarter to a half of the side clipped so, value ± 2 u held MTF50 in 73 of 100 captures. The rows that
-    are clipped by a quarter at most are then measured alone, if there are enough of them.
+    are hardly clipped are then measured alone, if there are enough of them.
     """
     curve = find_edge_curve(image)
     first, stop = clean_rows(image, curve)
@@ -88,10 +89,10 @@ def fit_stretch(image: FloatArray, clipped: BoolArray) -> FittedStretch:
             "Choose a region with one edge across it from end to end.",
         )
     fitted = _fitted(image, clipped, (first, stop), curve if stop - first == image.shape[0] else None)
-    if fitted.sides.clipped_share <= FREE or fitted.sides.is_evenly_clipped:
+    if fitted.sides.clipped_share <= FEW_CLIPPED or fitted.sides.is_evenly_clipped:
         return fitted
-    begin, end = free_rows(fitted.sides.bright_row, fitted.sides.bright_clipped, stop - first)
-    if end - begin < SMALLEST_PX or end - begin == stop - first:
+    begin, end = free_rows(fitted.sides.bright_row, fitted.sides.bright_clipped, stop - first, SMALLEST_PX)
+    if (begin, end) == (0, stop - first):
         return fitted
     return _fitted(image, clipped, (first + begin, first + end))
 

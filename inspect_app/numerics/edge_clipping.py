@@ -12,7 +12,7 @@ BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
 
 BLOCKS_ALONG: Final = 6
-FREE: Final = 0.25  # of a row's pixels clipped at most; up to a quarter any pattern is allowed for as well as noise is
+FREE: Final = (0.1, 0.25)  # of a row's pixels clipped at most: what is looked for first, and what will do
 
 
 def unevenness(row: npt.NDArray[np.int64], distance_px: FloatArray, is_clipped: BoolArray) -> float:
@@ -43,8 +43,8 @@ def unevenness(row: npt.NDArray[np.int64], distance_px: FloatArray, is_clipped: 
     return max(0.0, between / (share * (1 - share)) - 2 * BLOCKS_ALONG / is_clipped.size)
 
 
-def free_rows(row: npt.NDArray[np.int64], is_clipped: BoolArray, rows: int) -> tuple[int, int]:
-    """Find the longest stretch of rows of which hardly anything is clipped.
+def free_rows(row: npt.NDArray[np.int64], is_clipped: BoolArray, rows: int, fewest: int) -> tuple[int, int]:
+    """Find the longest stretch of rows of which hardly anything is clipped, or else little.
 
     Parameters
     ----------
@@ -54,14 +54,25 @@ def free_rows(row: npt.NDArray[np.int64], is_clipped: BoolArray, rows: int) -> t
         Which of them stand at white.
     rows : int
         Of the region.
+    fewest : int
+        A stretch of fewer rows is none.
 
     Returns
     -------
     tuple of int
-        First row, and the one after the last; equal where there are none.
+        First row, and the one after the last; all rows where there is no such stretch.
+
+    Notes
+    -----
+    Of 240 edges under light that falls with the square of the distance, rows clipped by up to a quarter left a p90 of
+    4.6 % at MTF50, rows clipped by up to a tenth 1.4 %.
     """
     count, clipped = (
         ndimage.uniform_filter1d(np.bincount(row, weights, minlength=rows).astype(np.float64), ROWS_TOGETHER)
         for weights in (None, is_clipped)
     )
-    return longest_stretch(clipped <= FREE * count)
+    for most in FREE:
+        first, stop = longest_stretch(clipped <= most * count)
+        if stop - first >= fewest:
+            return first, stop
+    return 0, rows

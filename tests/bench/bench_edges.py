@@ -8,13 +8,14 @@ stand in the assertions.
 import math
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import imagecodecs
 import numpy as np
 import pytest
 from PIL import Image
+from scipy import special
 
 from inspect_app.capture import Still, read
 from inspect_app.errors import NothingToMeasure
@@ -124,6 +125,30 @@ def single_edges(
         yield edge, light, (kinds[number % len(kinds)], light.coding, loud, edge.axis)
 
 
+def clipped_edges(count: int, *, by_light: bool, seed: int = 6) -> Iterator[tuple[Edge, Light, tuple[str, ...]]]:
+    """Yield single edges of which noise cuts a part of the bright side at white, or light that falls along the edge."""
+    random = np.random.default_rng(seed)
+    for edge, light, classes in single_edges(count, seed=seed):
+        if by_light:
+            length, upright = max(edge.rows, edge.cols), edge.axis == "horizontal"
+            long_edge = replace(edge, rows=length if upright else 80, cols=80 if upright else length)
+            yield (
+                long_edge,
+                replace(
+                    light,
+                    bright=random.uniform(1.02, 1.1),
+                    dark=0.1,
+                    snr=random.uniform(20, 200),
+                    shading=random.uniform(0.25, 0.6),
+                    shading_centre=(40.0, 0.0) if upright else (0.0, 40.0),
+                ),
+                classes[:2],
+            )
+        else:
+            bright = 1 / (1 - float(special.ndtri(random.uniform(0.2, 0.75))) / light.snr)
+            yield edge, replace(light, bright=bright, dark=light.dark / light.bright * bright), classes
+
+
 def measure_edge(capture: Still, **given: object) -> Measured:
     """Measure a capture."""
     return CHECKS["slanted-edge"].run((capture,), read_options(SlantedEdgeOptions, given))
@@ -226,11 +251,22 @@ def test_single_edges_found(tmp_path: Path) -> None:
 
 
 def test_bent_edges(tmp_path: Path) -> None:
-    """MTF50 within 4 % (p90) of many; 160 edges tell a p90 to a fifth of it, and this seed lies high."""
-    tally = tally_edges("bent edges", tmp_path, single_edges(160, bent=True, seed=4), seed=4)
+    """MTF50 within 4.5 % (p90): a fit that knows the kind of blur reaches 4.2 %; above an SNR of 5 this has 2.9 %."""
+    tally = tally_edges("bent edges", tmp_path, single_edges(400, bent=True, seed=4), seed=4)
 
     assert tally.refused == 0
-    assert tally.percentile("mtf50", 0.9) <= 0.05
+    assert tally.percentile("mtf50", 0.9) <= 0.045
+
+
+@pytest.mark.parametrize("by", ["noise", "light"])
+def test_clipped_edges(by: str, tmp_path: Path) -> None:
+    """Held in 93 of 100 where noise clips up to three quarters of the bright side, in 90 where light clips rows."""
+    tally = tally_edges(f"clipped by {by}", tmp_path, clipped_edges(160, by_light=by == "light"), seed=6)
+
+    assert tally.refused <= 1
+    least = 0.90 if by == "light" else 0.93
+    assert tally.held("mtf50") >= least
+    assert tally.held("mtf10") >= least
 
 
 def test_blurs_with_long_tails(tmp_path: Path) -> None:
