@@ -17,17 +17,19 @@ from inspect_app.model import Measured, Trace
 from inspect_app.numerics.bands import Bands, fit_bands
 from inspect_app.numerics.common_rows import is_shared
 from inspect_app.numerics.one_band import FLASH_SHARES, likely_count
+from inspect_app.numerics.row_texture import certainty, strip_differences
 
 FloatArray = npt.NDArray[np.float64]
 
 METHOD: Final = "strobe bands, trapezoid of flash and exposure fitted (common practice, no source; GUM, JCGM 100:2008)"
 WANTED_BANDS: Final = 3.0
 _LEAST_GAIN: Final = 60.0  # chi-squared of seven more parameters; a texture reached 53 in 100 pictures (own bench)
-_USUAL_BANDS: Final = 20.0  # beyond, there are as many more places for chance, and for what a coder leaves behind
+_USUAL_BANDS: Final = 15.0  # beyond, there are as many more places for chance, and for what a coder leaves behind
 _LEAST_GAIN_BELOW_ONE: Final = 9.0  # chi-squared; at most 6.5 in 240 pictures with less than one band (own bench)
 _LEAST_GAINS_CLIPPED: Final = ((0.3, 35.0), (0.05, _LEAST_GAIN_BELOW_ONE))
 """Likewise by the share of the picture that is clipped; fields without bands reached 29 there (own bench)."""
-_LEAST_CERTAINTY: Final = 0.75  # of a full period where one band is seen: 1 in 50 with less than one passes (simulated)
+_LEAST_CERTAINTY: Final = 0.75  # of a full period where its edges leave that open, and
+_MOST_DOUBT_UNSEEN: Final = 0.2  # of the readout time: 3 in 1000 with less than one band pass (simulated)
 _MOST_WEIGHED: Final = 2.0  # bands: more are seen, or too faint
 _LEAST_BEYOND: Final = 0.5
 """Of the height of few bands, which a fall-off of the light does not make: bands had 0.77 and more, light that fades
@@ -35,7 +37,8 @@ over less than one band 0.33 at most (own bench)."""
 _MOST_DOUBT: Final = 0.1  # of the readout time: with a told duty, but noise or an edge too few, nothing is measured
 _DUTY: Final = 0.01  # of itself, by which a strobe may be lit longer than told (common practice, no source)
 _LEAST_ROWS: Final = 32
-_LEAST_DEPTH_UPRIGHT: Final = 0.35  # of the light: stripes of a pattern behind the field are fainter
+_LEAST_DEPTH: Final = 0.35  # of the light where bands stand upright or are many: stripes of a pattern are fainter
+_LEAST_OUT: Final = 11.0  # standard deviations of texture and noise; 5 at most without bands, 16 with (own bench)
 _UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
 _CLIPPED: Final = 0.01  # of the picture, from which on it adds to the doubt
 _CLIPPING: Final = (1.2, 0.002)  # of the fit's own doubt, and of the readout time: what clipping adds (own bench)
@@ -98,16 +101,18 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     -----
     Readout time = bands over the full height / strobe frequency. The bands are the overlap of flash and open row, a
     periodic trapezoid, fitted to the means of the rows together with the fall-off of the light. Assumes a rolling
-    shutter of constant speed and a picture that was not cropped in height. Bands are in every part of the picture, each
-    in proportion to its light: what is not is no band but a thing in the picture. Bands of a picture that was turned by
-    a quarter must be deep, for stripes of a pattern look the same. Breaks down where the exposure is a multiple of the
-    strobe's period (no bands), where less than one full period is seen, and where light only fades over the picture:
-    refused. One to two bands may lie so that each kind of edge is seen once. Then `options.strobe_duty` tells how long
-    the flash is, and the length of one band is enough; without it the count is what a strobe that is lit for 5 to 50 %
-    of its period leaves open, with an uncertainty of 3 to 25 % and a warning, or refused where a full period is less
-    than three times as likely as none: that answers four in ten of such pictures, and 1 in 50 of those with less than
-    one band (simulated). See
-    `inspect_app.numerics.bands.fit_bands` and `inspect_app.numerics.one_band.likely_count`.
+    shutter of constant speed and a picture that was not cropped in height. Bands are in every part of the picture,
+    each in proportion to its light, and stand out of what the columns differ by: what does not is a thing in the
+    picture. Bands of a picture that was turned by a quarter must be deep, for stripes of a pattern look the same.
+    Breaks down where the exposure is a multiple of the strobe's period (no bands), where less than one full period is
+    seen, and where light only fades over the picture: refused. One to two bands may lie so that each kind of edge is
+    seen once. Then `options.strobe_duty` tells how long the flash is, and the length of one band is enough; without
+    it the count is what a strobe that is lit for 5 to 50 % of its period leaves open, with a warning, and refused
+    where a full period is less than three times as likely as none or the doubt is more than 20 %. Simulated without
+    noise, that refuses 18 % of the pictures with one to two bands, all of them without a second edge of either kind,
+    and answers 0.3 % of those with less than one. Answers down to even odds and with any doubt would refuse 8 %, but
+    be off by 7 % (p90), and answer 5 % of those with less than one. See `inspect_app.numerics.bands.fit_bands` and
+    `inspect_app.numerics.one_band.likely_count`.
     """
     if options.bands_counted:
         return _counted(captures, options)
@@ -156,15 +161,10 @@ def _bands(taken: Still, options: ReadoutOptions) -> tuple[Bands, str]:
         raise NothingToMeasure(
             taken.name, f"only {min(taken.exposure.shape)} rows are there", "Use the full picture of the sensor."
         )
-    profiles = {"rows": taken.exposure.mean(axis=1), "columns": taken.exposure.mean(axis=0)}
-    unrest = {axis: _unrest(profile) * (_UPRIGHT if axis == "rows" else 1.0) for axis, profile in profiles.items()}
-    fits = (
-        (fit_bands(profiles[axis], options.strobe_duty), axis)
-        for axis in sorted(unrest, key=lambda axis: -unrest[axis])
-    )
-    seen = next(
-        ((bands, axis) for bands, axis in fits if bands is not None and _is_strobe(bands, taken.exposure, axis)), None
-    )
+    views = {"rows": taken.exposure, "columns": taken.exposure.T}
+    unrest = {axis: _unrest(view.mean(axis=1)) * (_UPRIGHT if axis == "rows" else 1.0) for axis, view in views.items()}
+    fits = (_seen(views[axis], axis, options) for axis in sorted(unrest, key=lambda axis: -unrest[axis]))
+    seen = next((found for found in fits if found is not None), None)
     if seen is None:
         raise NothingToMeasure(
             taken.name,
@@ -182,6 +182,13 @@ def _bands(taken: Still, options: ReadoutOptions) -> tuple[Bands, str]:
     return best, axis
 
 
+def _seen(view: FloatArray, axis: str, options: ReadoutOptions) -> tuple[Bands, str] | None:
+    """Fit the bands along the first axis of a view; None where there are none, or none of a strobe."""
+    differences = strip_differences(view)
+    found = fit_bands(view.mean(axis=1), options.strobe_duty, differences)
+    return (found, axis) if found is not None and _is_strobe(found, view, differences, axis) else None
+
+
 def _prove_whole(taken: Still, found: Bands, options: ReadoutOptions) -> None:
     """Refuse few bands in a clipped picture unless they are plain: a field brighter in the middle looks alike."""
     clipped = float(taken.clipped.mean())
@@ -197,7 +204,8 @@ def _prove_whole(taken: Still, found: Bands, options: ReadoutOptions) -> None:
 def _likely_bands(taken: Still, found: Bands, options: ReadoutOptions) -> Bands:
     """Return bands whose distance is not seen, with the count that a strobe's usual shares leave open."""
     likely = likely_count(found) if found.count < _MOST_WEIGHED else None
-    if likely is None or likely.one_or_more < _LEAST_CERTAINTY or likely.count < 1:
+    is_whole = likely is not None and likely.one_or_more >= _LEAST_CERTAINTY and likely.count >= 1
+    if likely is None or not is_whole or likely.count_sd > _MOST_DOUBT_UNSEEN * likely.count:
         raise _too_few(taken, found.count, options)
     return replace(found, count=likely.count, count_sd=likely.count_sd, is_distance_seen=False)
 
@@ -212,17 +220,21 @@ def _too_few(taken: Still, count: float, options: ReadoutOptions) -> NothingToMe
     )
 
 
-def _is_strobe(found: Bands, picture: FloatArray, axis: str) -> bool:
+def _is_strobe(found: Bands, view: FloatArray, differences: FloatArray, axis: str) -> bool:
     """Tell whether what was fitted is more than chance, and modulates all of the picture as only a strobe does.
 
-    Stripes that stand behind the field and are shared by all rows look like bands of a turned picture, but are fainter.
+    Stripes that stand behind the field and are shared by all rows look like bands of a turned picture, but are fainter;
+    so are fine stripes along the rows.
     """
     if found.gain < _LEAST_GAIN * max(1.0, found.count / _USUAL_BANDS):
         return False
-    if axis == "columns" and float(np.ptp(found.fitted)) < _LEAST_DEPTH_UPRIGHT * float(found.fitted.max()):
+    is_fine = found.count > _USUAL_BANDS or axis == "columns"
+    if is_fine and float(np.ptp(found.fitted)) < _LEAST_DEPTH * float(found.fitted.max()):
         return False
-    strips = int(found.gain / _STRIP_GAIN)
-    return is_shared(picture if axis == "rows" else picture.T, found.places, found.fitted, strips)
+    down = (np.arange(len(view)) + 0.5) / len(view)
+    if found.count >= 1 and certainty(differences, np.interp(down, found.places, found.fitted)) < _LEAST_OUT:
+        return False
+    return is_shared(view, found.places, found.fitted, int(found.gain / _STRIP_GAIN))
 
 
 def _unrest(profile: FloatArray) -> float:

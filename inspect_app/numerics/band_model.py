@@ -24,19 +24,24 @@ _FALL_PRIOR_SD: Final = np.array([0.4, 0.8])  # how far they may be from it (com
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Profile:
-    """Values over a range of 1 at places from 0 to 1, the noise from one to the next, and the flash if it is told."""
+    """Values over a range of 1 at places from 0 to 1, the noise from one to the next, and the flash if it is told.
+
+    `scale` is the range that they had.
+    """
 
     places: FloatArray
     values: FloatArray
     noise: float
     flash: float | None
+    scale: float
 
 
 def profile_of(values: FloatArray, flash: float | None) -> Profile:
     """Return a profile of values that are not all the same, over their range."""
-    scaled = values / float(np.ptp(values))
+    scale = float(np.ptp(values))
+    scaled = values / scale
     noise = max(float(np.median(np.abs(np.diff(scaled)))) / (0.6745 * 2**0.5), LEAST_NOISE)
-    return Profile((np.arange(len(scaled)) + 0.5) / len(scaled), scaled, noise, flash)
+    return Profile((np.arange(len(scaled)) + 0.5) / len(scaled), scaled, noise, flash, scale)
 
 
 def trapezoid(phase: FloatArray, width: float, ramp: float) -> FloatArray:

@@ -19,6 +19,7 @@ from inspect_app.numerics.band_model import (
     stretched,
     trapezoid,
 )
+from inspect_app.numerics.row_texture import brightness, texture_memory
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -45,6 +46,7 @@ _BETTER: Final = 0.2  # chi-squared by which a round must be better than the las
 _SLOPING: Final = 0.03  # of a period: ramps that show the way to an edge
 _STEEPER: Final = 0.4  # times the ramp, and
 _LEVELLED: Final = 0.2  # of the way from width to ramp: other shapes with the same edges
+_FALLS: Final = ((0.0, -1.0), (0.0, -2.5))  # tilt and bow: light and pedestal trade places, which holds a fit up
 _CORNERS: Final = 1.2  # by which corners of the model make its own claim too small (own bench, 240 pictures)
 _FEW_BANDS: Final = 2.0
 _TRADING: Final = 1.15  # with fewer, fall-off of the light and distance of the bands trade places (the same bench)
@@ -102,7 +104,7 @@ _TEMPLATES: Final = tuple((width, min(ramp, width)) for width in _WIDTHS for ram
 _TABLE: Final = np.array([trapezoid((np.arange(_TABLE_STEPS) + 0.5) / _TABLE_STEPS, *shape) for shape in _TEMPLATES])
 
 
-def fit_bands(profile: FloatArray, flash: float | None = None) -> Bands | None:
+def fit_bands(profile: FloatArray, flash: float | None = None, differences: FloatArray | None = None) -> Bands | None:
     """Fit a strobe's bands to the mean of each row.
 
     Parameters
@@ -111,6 +113,8 @@ def fit_bands(profile: FloatArray, flash: float | None = None) -> Bands | None:
         Proportional to exposure.
     flash : float, optional
         Share of the strobe's period for which it is lit, where it is known.
+    differences : ndarray of shape (strips, rows), optional
+        What the columns differ by, of `inspect_app.numerics.row_texture.strip_differences`.
 
     Returns
     -------
@@ -131,7 +135,9 @@ def fit_bands(profile: FloatArray, flash: float | None = None) -> Bands | None:
     What remains is larger where the light is brighter (texture, shot noise) and correlated where a texture lies behind
     the bands: the covariance of the parameters is of the sandwich form, with the variance as a line over the light
     squared and the autocovariance of the remainder, over secants of one standard uncertainty; it is widened by 20 %,
-    and by 15 % more below two bands, where the fall-off of the light can stand in for part of their distance.
+    and by 15 % more below two bands, where the fall-off of the light can stand in for part of their distance. A fit
+    takes a part of a coarse texture for bands, so its remainder is too small: the same covariance is made of what the
+    columns differ by, and the larger one counts.
 
     What lost, in prototypes of 600 rows at a row SNR of 10 (standard deviation of the readout time), for 1.84 and 3.7
     bands: peak of the spectrum 2.6 and 0.39 %, autocorrelation 4.5 and 0.40 %, four harmonics of one phase 5.5 and
@@ -145,15 +151,16 @@ def fit_bands(profile: FloatArray, flash: float | None = None) -> Bands | None:
     if scale <= 0 or len(averaged) < _FEWEST_ROWS:
         return None
     seen = profile_of(averaged, flash)
+    apart = None if differences is None else _averaged(differences) / scale
     *starts, below = _starts(seen.values)
     if flash is not None:
         told = [start for found in (*starts, below) for start in _as_told(found, flash)]
-        return _described(seen, [refined(seen, start) for start in told], [], scale)
+        return _described(seen, [refined(seen, start) for start in told], [], apart)
     fits = _searched(seen, starts)
     best = min(fits, key=_cost)
     kept = [start for count in _STRETCHED_TO for start in stretched(best.x, count)]
     fewer = [refined(seen, start, most=_BELOW_ONE) for start in (below, *kept)]
-    return _described(seen, fits, fewer, scale)
+    return _described(seen, fits, fewer, apart)
 
 
 def _cost(fit: optimize.OptimizeResult) -> float:
@@ -182,7 +189,9 @@ def _around(found: FloatArray) -> list[FloatArray]:
     ]
     levelled = _LEVELLED * (width - ramp)
     reshaped = [[width, _STEEPER * ramp], [width + levelled, width - levelled]]
-    return [np.array(start) for start in beside + [[count, middle, *shape, *fall] for shape in reshaped]]
+    others = [[count, middle, *shape, *fall] for shape in reshaped]
+    others += [[count, middle, width, ramp, *other] for other in _FALLS]
+    return [np.array(start) for start in beside + others]
 
 
 def _as_told(found: FloatArray, flash: float) -> list[FloatArray]:
@@ -196,10 +205,11 @@ def _as_told(found: FloatArray, flash: float) -> list[FloatArray]:
     return starts
 
 
-def _averaged(profile: FloatArray) -> FloatArray:
-    count = max(1, len(profile) // _MOST_ROWS)
-    kept = len(profile) // count * count
-    return np.asarray(profile[:kept].reshape(-1, count).mean(axis=1))
+def _averaged(profiles: FloatArray) -> FloatArray:
+    rows = profiles.shape[-1]
+    count = max(1, rows // _MOST_ROWS)
+    kept = profiles[..., : rows // count * count]
+    return np.asarray(kept.reshape(*profiles.shape[:-1], -1, count).mean(axis=-1))
 
 
 def _starts(values: FloatArray) -> list[FloatArray]:
@@ -256,31 +266,35 @@ def _best_of(values: FloatArray, count: float) -> tuple[float, FloatArray]:
 
 
 def _described(
-    seen: Profile, fits: list[optimize.OptimizeResult], fewer: list[optimize.OptimizeResult], scale: float
+    seen: Profile,
+    fits: list[optimize.OptimizeResult],
+    fewer: list[optimize.OptimizeResult],
+    differences: FloatArray | None,
 ) -> Bands:
     values = seen.values
     best = min([*fits, *fewer], key=_cost)
     remainder = best.fun[: len(values)]
     growth = _growth(values + remainder, remainder)
-    covariance = _autocovariance(remainder / growth) * len(values) / max(1, len(values) - PARAMETERS - 3)
-    covariance[np.cumsum(covariance < 0) > 0] = 0.0
-    variance = max(float(covariance[0] + 2 * covariance[1:].sum()), 1e-12)
-    memory = np.concatenate([covariance, np.zeros(len(values) - len(covariance))])
+    memory = _tapered(_autocovariance(remainder / growth)) * len(values) / max(1, len(values) - PARAMETERS - 3)
+    memory[np.cumsum(memory < 0) > 0] = 0.0
+    variance = max(float(memory[0] + 2 * memory[1:].sum()), 1e-12)
     spread = _spread(best.jac, memory, growth, seen.noise)
     secants = _secants(seen, best.x, np.sqrt(np.maximum(np.diag(spread), 0.0)))
-    spread = _spread(secants, memory, growth, seen.noise)
-    within = max(float(spread[0, 0]), 0.0) + _between(best, [*fits, *fewer], variance)
+    spreads = [_spread(secants, memory, growth, seen.noise)]
+    if differences is not None:
+        spreads.append(_spread(secants, _tapered(texture_memory(differences, values)), brightness(values), seen.noise))
+    within = max(0.0, *(float(spread[0, 0]) for spread in spreads)) + _between(best, [*fits, *fewer], variance)
     return Bands(
         count=float(best.x[0]),
         count_sd=_CORNERS * (_TRADING if best.x[0] < _FEW_BANDS else 1.0) * float(np.sqrt(within)),
-        contrast=float(np.ptp(values + remainder)) / float(np.sqrt(max(covariance[0], 1e-12))),
+        contrast=float(np.ptp(values + remainder)) / float(np.sqrt(max(memory[0], 1e-12))),
         gain=(_flat_cost(seen) - 2 * best.cost) / variance,
         gain_below_one=2 * float(min(map(_cost, fewer), default=np.inf) - best.cost) / variance,
         parameters=best.x,
         variance=variance,
-        fitted=(values + remainder) * scale,
+        fitted=(values + remainder) * seen.scale,
         places=seen.places,
-        profile=values * scale,
+        profile=values * seen.scale,
     )
 
 
@@ -324,9 +338,14 @@ def _flat_cost(seen: Profile) -> float:
 
 
 def _autocovariance(remainder: FloatArray) -> FloatArray:
-    """Return the tapered autocovariance of what remains, from lag 0 to a tenth of the rows."""
+    """Return the autocovariance of what remains, from lag 0 on."""
     rows = len(remainder)
-    longest = max(2, int(_LONGEST_MEMORY * rows))
     spectrum = np.abs(np.fft.rfft(remainder - remainder.mean(), 2 * rows)) ** 2
-    raw = np.fft.irfft(spectrum)[:longest] / rows
-    return np.asarray(raw * (1 - np.arange(longest) / longest))
+    return np.asarray(np.fft.irfft(spectrum)[:rows] / rows)
+
+
+def _tapered(memory: FloatArray) -> FloatArray:
+    """Return an autocovariance that falls to nothing over a tenth of the rows."""
+    rows = len(memory)
+    longest = max(2, int(_LONGEST_MEMORY * rows))
+    return memory * np.maximum(1 - np.arange(rows) / longest, 0.0)

@@ -18,6 +18,7 @@ _OPEN_SHARES: Final = (0.004, 0.95)  # of the strobe's period, for which a row i
 _COUNTS: Final = np.linspace(0.2, 1.99, 36)
 _TRIES: Final = 12
 _MODEL_SD: Final = 0.002  # of the range: what remains after a fit is taken for no quieter than this
+_MOST_WORSE: Final = 9.0  # chi-squared by which counts of a usual strobe may fit worse than others
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +51,8 @@ def likely_count(found: Bands) -> LikelyCount | None:
     Returns
     -------
     LikelyCount or None
-        By Bayes' rule over counts from 0.2 to 2; None where no count goes with a strobe as described below.
+        By Bayes' rule over counts from 0.2 to 2; None where no count goes with a strobe as described below, as where
+        one edge alone is seen.
 
     Notes
     -----
@@ -67,9 +69,10 @@ def likely_count(found: Bands) -> LikelyCount | None:
     costs = np.array([cost for cost, _ in fits])
     variance = found.variance + len(seen.values) * _MODEL_SD**2
     weights = np.exp(-(costs - costs.min()) / variance) * _COUNTS**3
-    weights *= np.array([_share_density(*shape) for _, shape in fits])
-    if weights.sum() <= 0:
+    shares = np.array([_share_density(*shape) for _, shape in fits])
+    if costs[shares > 0].min(initial=np.inf) - costs.min() > _MOST_WORSE * variance / 2:
         return None
+    weights *= shares
     weights /= weights.sum()
     count = float(weights @ _COUNTS)
     return LikelyCount(

@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import tifffile
 from PIL import Image
+from scipy.ndimage import gaussian_filter
 
 
 def overlap(time_s: np.ndarray, strobe_hz: float, on_s: float, open_s: float) -> np.ndarray:
@@ -61,6 +62,29 @@ def _smooth(rng: np.random.Generator, rows: int, cols: int, grain_px: int = 12) 
         + coarse[np.ix_(i, j + 1)] * (1 - fy) * fx
         + coarse[np.ix_(i + 1, j + 1)] * fy * fx
     )
+
+
+def patterned(
+    rng: np.random.Generator, rows: int, cols: int, kind: str, *, depth: float = 0.12, grain_px: float = 12.0
+) -> np.ndarray:
+    """Return what stands behind a field, by which its light is multiplied, shape (rows, cols): about 1 ± `depth`.
+
+    ``bricks`` lie in courses of half a grain with dark joints, a ``weave`` repeats every two grains and leans by 3
+    degrees, ``blobs`` have a standard width of one grain.
+    """
+    y, x = np.mgrid[:rows, :cols]
+    if kind == "bricks":
+        high, wide = max(6, round(grain_px / 2)), round(2 * grain_px)
+        joints = (y % high < 2) | ((x + (y // high % 2) * wide // 2) % wide < 2)
+        tones = rng.standard_normal((rows // high + 1, cols // wide + 2))
+        raised = np.where(joints, -1.5, 0.5 * tones[y // high, (x + (y // high % 2) * wide // 2) // wide])
+    elif kind == "weave":
+        lean = np.deg2rad(3)
+        along, across = x * np.cos(lean) + y * np.sin(lean), y * np.cos(lean) - x * np.sin(lean)
+        raised = np.sin(np.pi * along / grain_px) + np.sin(np.pi * across / grain_px)
+    else:
+        raised = gaussian_filter(rng.standard_normal((rows, cols)), grain_px, mode="wrap")
+    return np.clip(1 + depth * (raised - raised.mean()) / raised.std(), 0.05, None)
 
 
 def busy(rng: np.random.Generator, picture: np.ndarray) -> np.ndarray:
