@@ -17,6 +17,8 @@ BoolArray = npt.NDArray[np.bool_]
 PARTLY: Final = 0.06
 """Share of the swing from which on a frame is partly lit."""
 
+_SAME_LEVEL: Final = 0.02  # of the swing, by which frames at one level may differ
+
 _CELLS_PER_FRAME: Final = 10  # steps of the phase in which the path is sought
 _FEWEST_CELLS: Final = 48
 _TABLE_STEPS: Final = 32  # within a cell
@@ -56,11 +58,27 @@ class WaveFit:
 
 
 def is_partly_lit(share: FloatArray) -> BoolArray:
-    """Say which frames show neither of the two levels, shape (n,)."""
-    return (share > PARTLY) & (share < 1 - PARTLY)
+    """Say which frames show neither of the two levels nor what a frame beside them shows, shape (n,).
+
+    A coder may leave the light a little off its level for many frames after a switch: those are not partly lit.
+    """
+    return (share > PARTLY) & (share < 1 - PARTLY) & (_least_step(share) > PARTLY)
 
 
-def cheapest_path(share: FloatArray, gaps: IntArray, wave: Wave, size: int) -> GapPath:
+def levelled(share: FloatArray) -> FloatArray:
+    """Return the shares with frames that show what a frame beside them shows at the nearer of the two levels."""
+    return np.where(_least_step(share) < _SAME_LEVEL, np.round(share), share)
+
+
+def _least_step(share: FloatArray) -> FloatArray:
+    """Return how far each frame is from the one beside it that is more like it."""
+    steps = np.abs(np.diff(share, prepend=np.inf, append=np.inf))
+    return np.minimum(steps[1:], steps[:-1])
+
+
+def cheapest_path(
+    share: FloatArray, gaps: IntArray, wave: Wave, size: int, *, longest: float = _LONGEST_GAP
+) -> GapPath:
     """Return the cheapest sequence of gaps that makes the first frames follow the wave (Viterbi, 1967, from memory).
 
     A state is a phase, in cells; each frame stays in step, or skips as many phases as frames are missing. A frame costs
@@ -76,10 +94,12 @@ def cheapest_path(share: FloatArray, gaps: IntArray, wave: Wave, size: int) -> G
         Rate and shape of a blink; the phase is sought.
     size : int
         How many frames from the first one on.
+    longest : float
+        Of a gap, in blinks.
     """
     rate = wave.rate
-    cells = max(_FEWEST_CELLS, round(_CELLS_PER_FRAME / rate))
-    missed = np.arange(int(min(_MOST_MISSING, max(1, _LONGEST_GAP / rate))) + 1)
+    cells = _cells(rate)
+    missed = np.arange(int(min(_MOST_MISSING, max(1, longest / rate))) + 1)
     shifts = np.round(missed * rate * cells).astype(int)
     costs = np.where(missed > 0, _MISSING_COST[0] + _MISSING_COST[1] * missed, 0.0)[:, None]
     sources = (np.arange(cells)[None, :] - shifts[:, None]) % cells
@@ -101,6 +121,13 @@ def cheapest_path(share: FloatArray, gaps: IntArray, wave: Wave, size: int) -> G
         missing[frame] += moves[frame, cell]
         cell = int(sources[moves[frame, cell], cell])
     return GapPath(missing, float(cost.min()))
+
+
+def _cells(rate: float) -> int:
+    """Return into how many cells a blink is cut: a missing frame skips nearly a whole number, or an edge would move."""
+    fewest = max(_FEWEST_CELLS, round(_CELLS_PER_FRAME / rate))
+    counts = np.arange(fewest, fewest * 3 // 2)
+    return int(counts[np.abs(counts * rate - np.round(counts * rate)).argmin()])
 
 
 def full_cost(share: FloatArray, missing: IntArray, wave: Wave) -> float:

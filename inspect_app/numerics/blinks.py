@@ -1,6 +1,7 @@
 """A light that blinks at a known rate as a clock: frames per blink, and frames that are missing."""
 
 import dataclasses
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,6 +20,7 @@ from inspect_app.numerics.blink_wave import (
     fit_wave,
     full_cost,
     is_partly_lit,
+    levelled,
 )
 
 FloatArray = npt.NDArray[np.float64]
@@ -36,6 +38,7 @@ _FOLLOWED: Final = 3
 _UNEXPLAINED: Final = 0.2  # share of the variance that may remain of a light that blinks steadily
 _STEPS: Final = (1, 2, 3)  # blinks after which a switch may fall into the same part of a frame
 _LEAST_OPEN: Final = 0.25  # of a frame: shutters that are open more briefly do not see nearly every switch
+_PASSES: Final = 2.0  # frames by which switches must have gone on against the shutter for the fit to be trusted
 _OPEN: Final = 0.85  # of the switches: a shutter that is open throughout sees them all
 _CODING: Final = 0.004  # frames by which coding may move the first edge against the last (own bench)
 _SHORT: Final = 0.7  # of the shorter part of a blink
@@ -45,9 +48,13 @@ _CLOCK_EVIDENCE: Final = 15.0  # chi-squared of a rate that is the file's own wi
 _SAME_CLOCK: Final = 0.001  # relative: a crystal is nearer than this to its nominal rate,
 _NEAR_CLOCK: Final = 0.03  # and a film in slow motion, or with another nominal rate, further off than this
 _CAP: Final = 50.0  # chi-squared of one frame at most
-_ALIKE_COST: Final = 10.0  # chi-squared by which another end may be worse and still true
+_ALIKE_COST: Final = 12.0  # chi-squared by which another end may be worse and still true: more than one frame costs
 _MOST_UNSURE: Final = 6  # frames that far off the clock, or
 _MOST_UNSURE_SHARE: Final = 0.1  # of the switches: more are no steady blinking
+_MOST_RECOUNTED: Final = 16  # frames missing, of which
+_AWAY: Final = 6  # fewer or more are tried,
+_LONGER_GAP: Final = 1.65  # blinks at most at one place,
+_POOR: Final = 0.05  # and where none are missing if so much of the swing remains of partly lit frames
 _UNSURE: Final = 0.35  # of the swing: a frame that is so far off the clock makes the count of missing ones unsure
 
 
@@ -107,8 +114,9 @@ def blink_clock(light: FloatArray, shown: IntArray, expected: float | None = Non
     on by the same share of a blink from frame to frame and by twice that share where a frame is missing. Rates come
     from the power of short blocks and from the file's clock; for each, the cheapest path through the phases says where
     frames are missing (Viterbi algorithm), a least-squares fit then mends rate and shape, and the stretch doubles until
-    it is the whole film. Of the ends, the one is kept against which least speaks; another count of missing frames that
-    fits nearly as well makes the count unsure and widens the rate's doubt to half of their distance; so does a rate a
+    it is the whole film. Around the best end others are made with a few frames fewer or more missing. Of the ends, the
+    one is kept against which least speaks; another that fits nearly as well widens the rate's doubt to half of their
+    distance and, with another count of missing frames, makes the count unsure; so does a rate a
     little off the file's where the shutter is shut at some switches, for frames missing there look the same. Where the
     shutter is shut at many switches, the posterior of the period takes the place of the fit: see
     `inspect_app.numerics.blink_period.period_of`.
@@ -134,7 +142,14 @@ def blink_clock(light: FloatArray, shown: IntArray, expected: float | None = Non
     if not ends:
         return None
     ends = [(_polished(share, *end), end[1]) for end in _distinct(ends)]
-    costs = _evidence(ends, np.concatenate([[0], shown]), expected)
+    said = np.concatenate([[0], shown])
+    costs = _evidence(ends, said, expected)
+    for _ in range(_ROUNDS):
+        best = int(costs.argmin())
+        ends = _distinct([*ends, *_recounted(share, said, *ends[best])])
+        costs = _evidence(ends, said, expected)
+        if costs.argmin() == best:
+            break
     fit, path = ends[int(costs.argmin())]
     others = [end for end, cost in zip(ends, costs, strict=True) if cost < costs.min() + _ALIKE_COST]
     if float(fit.rest @ fit.rest) > _UNEXPLAINED * float(np.sum((share - share.mean()) ** 2)):
@@ -144,21 +159,55 @@ def blink_clock(light: FloatArray, shown: IntArray, expected: float | None = Non
     if fit.wave.rate * frames < FEWEST_BLINKS or np.sum(np.abs(fit.rest) > _UNSURE) > most_unsure:
         return None
     period = _period(share, fit, path)
-    miscounted = [other for other, its in others if its.missing.sum() != path.missing.sum()]
-    rivals = [1 / other.wave.rate for other in miscounted]
+    rivals = [1 / other.wave.rate for other, _ in others]
+    is_ambiguous = any(its.missing.sum() != path.missing.sum() for _, its in others)
     if expected is not None and _may_hide_frames(share, fit.wave, frames, expected):
         rivals.append(1 / expected)
+        is_ambiguous = True
     worst = float(np.abs(fit.rest).max())
     one_frame = period.frames / frames if worst >= _UNSURE else 0.0
-    apart = max([one_frame, *(abs(rival - period.frames) for rival in rivals)])
+    apart = max(one_frame, *(abs(rival - 1 / fit.wave.rate) for rival in rivals))
     return BlinkClock(
         frames_per_blink=period.frames,
         frames_per_blink_sd=float(np.hypot(period.frames_sd, apart / 2)),
         missing=path.missing[1:],
         blinks=fit.wave.rate * frames,
         worst=worst,
-        is_ambiguous=bool(rivals),
+        is_ambiguous=is_ambiguous,
     )
+
+
+def _recounted(share: FloatArray, said: IntArray, fit: WaveFit, path: GapPath) -> list[tuple[WaveFit, GapPath]]:
+    """Return ends with a few frames fewer or more missing, at one place or all over the film."""
+    missing = int(path.missing.sum())
+    shown = said if (path.missing >= said).all() else np.zeros_like(said)
+    is_poor = _rms(fit.rest[is_partly_lit(share)]) > _POOR
+    if missing > _MOST_RECOUNTED or not (missing > shown.sum() or is_poor):
+        return []
+    paths = [*_one_place_otherwise(path, shown), *_counted_otherwise(share, shown, fit.wave, missing)]
+    ends = [(fit_wave(share, other, fit.wave), other) for other in paths]
+    ends.sort(key=lambda end: float(end[0].rest @ end[0].rest))
+    return [(_polished(share, *end), end[1]) for end in ends[:_FOLLOWED]]
+
+
+def _one_place_otherwise(path: GapPath, shown: IntArray) -> Iterator[GapPath]:
+    """Yield paths with one frame fewer or more missing at one of the places where frames are missing."""
+    for place in np.flatnonzero(path.missing > shown):
+        for more in (-1, 1):
+            other = path.missing.copy()
+            other[place] += more
+            yield GapPath(other, path.cost)
+
+
+def _counted_otherwise(share: FloatArray, shown: IntArray, wave: Wave, missing: int) -> Iterator[GapPath]:
+    """Yield the cheapest paths at rates near by with which the film holds other numbers of missing frames."""
+    frames = len(share)
+    for other in range(max(0, missing - _AWAY), missing + _AWAY + 1):
+        fewer_blinks = round(wave.rate * (missing - other))
+        rate = (wave.rate * (frames + missing) - fewer_blinks) / (frames + other)
+        if rate < HIGHEST:
+            near = dataclasses.replace(wave, rate=rate, is_fitted=False)
+            yield cheapest_path(share, shown, near, frames, longest=_LONGER_GAP)
 
 
 def _distinct(ends: list[tuple[WaveFit, GapPath]]) -> list[tuple[WaveFit, GapPath]]:
@@ -253,7 +302,7 @@ def _period(share: FloatArray, fit: WaveFit, path: GapPath) -> Period:
     low, high = np.linalg.lstsq(np.stack([1 - model, model], axis=1), share, rcond=None)[0]
     return period_of(
         frames,
-        (share - low) / (high - low),
+        levelled((share - low) / (high - low)),
         frames[:-1][path.missing[1:] > 0],
         period=1 / wave.rate,
         rise=(-duty / 2 - wave.phase) / wave.rate,
@@ -270,13 +319,15 @@ def _trusting(fitted: Period, noise: float, opening: float, switches: float, flo
     """Return a fitted period with the doubt that remains where switches keep to the same parts of frames all along.
 
     The shares of those frames go on by what the period is off whole frames, over the opening of the shutter: nothing
-    tells the two apart. The period trusts the fit, its uncertainty no opening from a quarter of a frame on.
+    tells the two apart before each kind of switch has passed the shutter twice. The period trusts the fit, its
+    uncertainty no opening from a quarter of a frame on.
     """
     steps = np.array(_STEPS) * fitted.frames
     off = np.abs(steps - np.round(steps)) / _STEPS
-    if (off * switches / 2 >= 1).all():
+    passed = float(off.min()) * switches / 2
+    if passed >= _PASSES:
         return fitted
-    reach = max(1 - _LEAST_OPEN / opening, 1 / opening - 1, 0.0)
+    reach = max(1 - _LEAST_OPEN / opening, min(1 / opening, _PASSES / max(passed, 1e-9)) - 1, 0.0)
     along = noise * opening * 12**0.5 / switches**1.5 * 2
     return Period(frames=fitted.frames, frames_sd=float(np.hypot(off.min() * reach / 3**0.5, np.hypot(along, floor))))
 

@@ -102,3 +102,47 @@ def test_frames_that_a_shut_shutter_hides_leave_the_count_unsure():
 
     assert clock.missing.sum() == 4 or not is_sure(clock)
     assert abs(clock.frames_per_blink - 24.988) <= 2 * clock.frames_per_blink_sd
+
+
+@pytest.mark.parametrize(("period", "rise"), [(3.5153, 1.9), (3.55, 2.2)])
+def test_lost_frames_of_a_fast_light_and_a_brief_shutter_are_counted_one_by_one(period, rise):
+    """Truth by construction: 3.5 frames a blink, four of 441 gone, shutter open for 0.11 of a frame."""
+    numbers = np.delete(np.arange(441.0), [164, 248, 273, 356])
+    light = 150 * lit_shares(numbers, period=period, rise=rise, lit=0.514 * period, opening=0.114)
+    light += 0.7 * np.random.default_rng(8).standard_normal(len(light))
+
+    clock = blink_clock(light, np.zeros(len(light) - 1, dtype=np.int64), 0.463)
+
+    assert clock.missing.sum() == 4
+    assert clock.frames_per_blink == pytest.approx(period, abs=2 * clock.frames_per_blink_sd)
+
+
+def test_more_frames_lost_at_once_than_a_blink_takes_are_counted():
+    """Truth by construction: 4.7078 frames a blink, five of 156 gone in a row, shutter open for 0.43 of a frame."""
+    numbers = np.delete(np.arange(156.0), np.arange(80, 85))
+    light = 150 * lit_shares(numbers, period=4.7078, rise=1.3, lit=1.125, opening=0.43)
+    light += 0.7 * np.random.default_rng(9).standard_normal(len(light))
+
+    clock = blink_clock(light, np.zeros(len(light) - 1, dtype=np.int64), 0.21)
+
+    assert clock.missing.sum() == 5
+    assert clock.frames_per_blink == pytest.approx(4.7078, abs=2 * clock.frames_per_blink_sd)
+
+
+@pytest.mark.parametrize("seed", [1, 3])
+def test_a_level_that_a_coder_leaves_a_little_low_after_each_switch_is_not_a_partly_lit_frame(seed):
+    """Truth by construction: 30.03 frames a blink; five to ten frames after each rise are up to 12 % too dark.
+
+    Every switch falls while the shutter is shut, so the period may be off by 0.67 frames over 13 blinks.
+    """
+    rng = np.random.default_rng(seed)
+    numbers = np.delete(np.arange(401.0), [167, 168, 169])
+    light = lit_shares(numbers, period=30.03, rise=0.4 + 5 * seed, lit=18.02, opening=0.33)
+    for first in np.flatnonzero(np.diff((light > 0.5).astype(int)) == 1) + 1:
+        light[first : first + int(rng.integers(5, 11))] *= rng.uniform(0.88, 0.93)
+    light += 0.003 * rng.standard_normal(len(light))
+
+    clock = blink_clock(light, np.zeros(len(light) - 1, dtype=np.int64), 1 / 30)
+
+    assert clock.frames_per_blink == pytest.approx(30.03, abs=2 * clock.frames_per_blink_sd)
+    assert clock.frames_per_blink_sd < 0.67 / 13
