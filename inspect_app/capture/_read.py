@@ -54,6 +54,7 @@ OTHERS: Final = (
     (b"\x7fELF", "a program"),
     (b"MZ", "a program"),
 )
+MOST_PICTURE_BYTES: Final = 1_000_000_000  # the most pixels that are taken, with four samples of 16 bits, fill less
 KIND_NAMES: Final = {"still": "a picture", "film": "a film", "log": "a table"}
 
 
@@ -97,6 +98,8 @@ def read(
     try:
         form = _recognise(path, shown)
         _prove_kind(shown, form, kinds)
+        if form not in ("film", "log"):
+            _prove_bytes(shown, path.stat().st_size)
         with path.open("rb") as file:
             sha256 = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
@@ -234,6 +237,16 @@ def _prove_kind(name: str, form: str, kinds: Collection[str]) -> None:
     if kind not in kinds:
         wanted = " or ".join(KIND_NAMES[wanted] for wanted in kinds)
         raise UnusableInput(name, f"it is {KIND_NAMES[kind]}; this check takes {wanted}", f"Give {wanted}.")
+
+
+def _prove_bytes(name: str, size_bytes: int) -> None:
+    """Refuse a picture larger than any that is taken before all of it is read."""
+    if size_bytes > MOST_PICTURE_BYTES:
+        raise UnusableInput(
+            name,
+            f"it has {size_bytes / 1e9:.1f} GB, more than any picture taken here",
+            "Give fewer pages, or crop them to the part that is measured.",
+        )
 
 
 def _unopenable(name: str, error: OSError) -> UnusableInput:

@@ -8,7 +8,7 @@ import pytest
 
 from inspect_app.cli import main
 from inspect_app.measure import CHECKS
-from tests.truth.hostile import CONTENTS, NOISE, PLACES, png, put
+from tests.truth.hostile import CONTENTS, NOISE, PLACES, png, put, tiff
 
 OPTIONS = {
     "battery": ["--cutoff-v", "3.2", "--load-ohm", "10"],
@@ -50,6 +50,19 @@ def test_no_check_makes_a_number_of_it(name, tmp_path, capfd):
         assert (status in (2, 3), out, len(lines)) == (True, "", 1), f"{check}: {status} {out} {lines}"
         assert "fault" not in lines[0]
         assert path.name in lines[0], f"{check} does not name the file: {lines[0]}"
+
+
+def test_a_picture_of_50_gigabytes_is_refused_before_it_is_read(tmp_path, capfd):
+    """By its size alone: reading it through would take minutes. The file is sparse."""
+    path = tmp_path / "vast.tif"
+    with path.open("wb") as file:
+        file.write(tiff(NOISE))
+        file.truncate(50 * 2**30)
+
+    status = main(arguments("step-wedge", path))
+
+    assert status == 2
+    assert "vast.tif: it has 53.7 GB" in capfd.readouterr().err
 
 
 @pytest.mark.parametrize("name", ["two\nlines.png", "bell\a.png", "-rf.png", "\udcff\udcfe.png", "a" * 300 + ".png"])
