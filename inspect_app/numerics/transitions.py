@@ -52,7 +52,11 @@ class _Stretch:
 
 @dataclass(frozen=True, slots=True)
 class _Grid:
-    """Log posterior of one kind over widths, shape (widths,), and halves, shape (widths, halves), in intervals."""
+    """Log posterior of one kind, shape (shutters, widths, halves).
+
+    Over widths, shape (shutters, widths), and halves, shape (shutters, widths, halves), in intervals; those that all
+    shutters share have a first axis of length 1.
+    """
 
     kind: str
     widths: FloatArray
@@ -131,7 +135,7 @@ def locate(
     stretch = _stretch(scaled, values[first:last], _weights(values[first:last], near - first))
     shutters = opened[:, first:last] / interval
     found = _bulks(stretch, shutters, kinds)
-    cells = np.array([[_moments(grid) for grid in row] for row in found])
+    cells = np.stack([_moments(grid) for grid in found], axis=1)
     return Located(
         onset=times[near] + cells[..., 0] * interval,
         half=times[near] + cells[..., 1] * interval,
@@ -171,30 +175,31 @@ def _scatter(values: FloatArray) -> float:
     return float(np.sqrt(np.mean(np.diff(values) ** 2) / 2))
 
 
-def _bulks(stretch: _Stretch, shutters: FloatArray, kinds: Sequence[str]) -> list[list[_Grid]]:
-    """Return a grid over the bulk of the posterior of each shutter and kind, found by closing in from all that may be.
+def _bulks(stretch: _Stretch, shutters: FloatArray, kinds: Sequence[str]) -> list[_Grid]:
+    """Return grids over the bulk of the posterior of each kind, found by closing in from all that may be.
 
     What has fallen hopelessly behind the best is not looked at more closely.
     """
-    grids = [[_widest(stretch, shutter, kind) for kind in kinds] for shutter in shutters]
+    grids = [_widest(stretch, shutters, kind) for kind in kinds]
     for margin in _MARGINS:
-        least = max(_evidence(grid) for row in grids for grid in row) - margin
+        evidence = [float(_evidence(grid).max()) for grid in grids]
+        least = max(evidence) - margin
         grids = [
-            [_grid(stretch, shutter, grid.kind, *_closer(grid)) if _evidence(grid) >= least else grid for grid in row]
-            for shutter, row in zip(shutters, grids, strict=True)
+            _grid(stretch, shutters, grid.kind, *_closer(grid)) if own >= least else grid
+            for grid, own in zip(grids, evidence, strict=True)
         ]
     return grids
 
 
 def _widest(stretch: _Stretch, opened: FloatArray, kind: str) -> _Grid:
     widths = np.ones(1) if kind == "step" else np.geomspace(_NARROWEST, _WIDEST, _COARSE_WIDTHS)
-    halves = np.broadcast_to(np.linspace(-_REACH, _REACH, _COARSE_HALVES), (len(widths), _COARSE_HALVES))
-    return _grid(stretch, opened, kind, widths, halves)
+    halves = np.broadcast_to(np.linspace(-_REACH, _REACH, _COARSE_HALVES), (1, len(widths), _COARSE_HALVES))
+    return _grid(stretch, opened, kind, widths[None], halves)
 
 
-def _evidence(grid: _Grid) -> float:
-    highest = float(grid.logs.max())
-    return highest + float(np.log(np.exp(grid.logs - highest).sum()))
+def _evidence(grid: _Grid) -> FloatArray:
+    highest = grid.logs.max(axis=(1, 2))
+    return np.asarray(highest + np.log(np.exp(grid.logs - highest[:, None, None]).sum(axis=(1, 2))))
 
 
 def _closer(grid: _Grid) -> tuple[FloatArray, FloatArray]:
@@ -204,56 +209,62 @@ def _closer(grid: _Grid) -> tuple[FloatArray, FloatArray]:
     """
     share = _share(grid.logs)
     logs = np.log(grid.widths)
-    half, middle = float((share * grid.halves).sum()), float((share * logs[:, None]).sum())
-    away, aside = grid.halves - half, logs[:, None] - middle
-    variance = float((share * aside**2).sum())
-    lean = float((share * away * aside).sum()) / variance if variance > 0 else 0.0
-    rest = float(np.sqrt((share * (away - lean * aside) ** 2).sum()))
-    if len(logs) > 1:
-        reach = _CLOSER_REACH * max(variance**0.5, float(logs[1] - logs[0]) / 2)
-        ends = np.clip([middle - reach, middle + reach], np.log(_NARROWEST), np.log(_WIDEST))
-        logs = np.linspace(ends[0], ends[1], _CLOSER_WIDTHS)
-    reach = _CLOSER_REACH * max(rest, float(grid.halves[0, 1] - grid.halves[0, 0]) / 2)
-    return np.exp(logs), half + lean * (logs - middle)[:, None] + np.linspace(-reach, reach, _CLOSER_HALVES)
+    half, middle = _mean(share, grid.halves), _mean(share, logs[..., None])
+    away, aside = grid.halves - half, logs[..., None] - middle
+    variance = _mean(share, aside**2)
+    lean = _mean(share, away * aside) / np.maximum(variance, 1e-30)
+    rest = np.sqrt(_mean(share, (away - lean * aside) ** 2))
+    if logs.shape[1] > 1:
+        reach = _CLOSER_REACH * np.maximum(variance[..., 0] ** 0.5, (logs[:, 1:2] - logs[:, :1]) / 2)
+        least = np.maximum(middle[..., 0] - reach, np.log(_NARROWEST))
+        most = np.minimum(middle[..., 0] + reach, np.log(_WIDEST))
+        logs = least + (most - least) * np.linspace(0, 1, _CLOSER_WIDTHS)
+    reach = _CLOSER_REACH * np.maximum(rest, (grid.halves[:, :1, 1:2] - grid.halves[:, :1, :1]) / 2)
+    steps = reach * np.linspace(-1, 1, _CLOSER_HALVES)
+    return np.exp(logs), half + lean * (logs[..., None] - middle) + steps
 
 
 def _grid(stretch: _Stretch, opened: FloatArray, kind: str, widths: FloatArray, halves: FloatArray) -> _Grid:
-    logs = _log_likelihood(stretch, opened, kind, widths, halves - _half_of(kind, widths)[:, None])
-    cell = float(halves[0, 1] - halves[0, 0])
-    if len(widths) > 1:
-        cell *= float(np.log(widths[1] / widths[0])) / float(np.log(_WIDEST / _NARROWEST))
-    return _Grid(kind, widths, halves, logs + np.log(cell))
+    logs = _log_likelihood(stretch, opened, kind, widths, halves - _half_of(kind, widths)[..., None])
+    cell = halves[:, 0, 1] - halves[:, 0, 0]
+    if widths.shape[1] > 1:
+        cell = cell * np.log(widths[:, 1] / widths[:, 0]) / np.log(_WIDEST / _NARROWEST)
+    return _Grid(kind, widths, halves, logs + np.log(cell)[:, None, None])
 
 
 def _share(logs: FloatArray) -> FloatArray:
-    share = np.exp(logs - logs.max())
-    return np.asarray(share / share.sum())
+    share = np.exp(logs - logs.max(axis=(1, 2), keepdims=True))
+    return np.asarray(share / share.sum(axis=(1, 2), keepdims=True))
+
+
+def _mean(share: FloatArray, of: FloatArray) -> FloatArray:
+    """Return means by a posterior, shape (shutters, 1, 1)."""
+    return np.asarray((share * of).sum(axis=(1, 2), keepdims=True))
 
 
 def _moments(grid: _Grid) -> FloatArray:
-    """Return mean onset, mean half, their standard deviations, and the log evidence of a kind."""
+    """Return mean onset, mean half, their standard deviations, and the log evidence of a kind, shape (shutters, 5)."""
     share = _share(grid.logs)
-    onsets = grid.halves - _half_of(grid.kind, grid.widths)[:, None]
-    onset, half = float((share * onsets).sum()), float((share * grid.halves).sum())
-    onset_variance = float((share * (onsets - onset) ** 2).sum())
-    half_variance = float((share * (grid.halves - half) ** 2).sum())
-    return np.array([onset, half, onset_variance**0.5, half_variance**0.5, _evidence(grid)])
+    onsets = grid.halves - _half_of(grid.kind, grid.widths)[..., None]
+    onset, half = _mean(share, onsets), _mean(share, grid.halves)
+    onset_sd, half_sd = (_mean(share, away**2) ** 0.5 for away in (onsets - onset, grid.halves - half))
+    return np.column_stack([each.ravel() for each in (onset, half, onset_sd, half_sd, _evidence(grid))])
 
 
 def _log_likelihood(
     stretch: _Stretch, opened: FloatArray, kind: str, widths: FloatArray, onsets: FloatArray
 ) -> FloatArray:
-    """Return the marginal log likelihood, shape (widths, halves).
+    """Return the marginal log likelihood, shape (shutters, widths, halves).
 
     Samples before every onset are 0 and after the end of every change 1: of those, the sums are enough.
     """
-    ends = float((onsets.max(axis=1) + widths * _ended(kind)).max())
-    first = int((stretch.times + opened).searchsorted(float(onsets.min())))
+    ends = float((onsets.max(axis=2) + widths * _ended(kind)).max())
+    first = int((stretch.times + opened.max(axis=0)).searchsorted(float(onsets.min())))
     last = max(first + 1, int(stretch.times.searchsorted(ends)))
     weights, total = stretch.weights[first:last], stretch.weight_sums[-1]
-    since = stretch.times[first:last] - onsets[:, :, None]
-    width = widths[:, None, None]
-    light = (_grown(kind, width, since + opened[first:last]) - _grown(kind, width, since)) / opened[first:last]
+    since = stretch.times[first:last] - onsets[..., None]
+    width, open_times = widths[..., None, None], opened[:, None, None, first:last]
+    light = (_grown(kind, width, since + open_times) - _grown(kind, width, since)) / open_times
     lit = total - stretch.weight_sums[last]
     light_sum = light @ weights + lit
     own = np.maximum((light * light) @ weights + lit - light_sum**2 / total, 1e-12)
