@@ -47,7 +47,6 @@ function sendIn(wait_ms) {
   draft.keep();
   clearTimeout(timer);
   timer = setTimeout(async () => {
-    // One at a time: each moves the revision on that the next one has to name.
     while (pending) await pending;
     if (isGoing) return;
     pending = send();
@@ -66,7 +65,7 @@ if (form) {
   } else {
     form.addEventListener("input", () => draft.keep());
   }
-  // A draft that is under way moves the revision on: the button waits until its answer is here.
+  // A draft that is under way moves the revision on: the next one, and the button, wait until its answer is here.
   form.addEventListener("submit", async (event) => {
     clearTimeout(timer);
     if (pending) {
