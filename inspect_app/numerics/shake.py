@@ -26,6 +26,7 @@ _REFINEMENTS: Final = 3
 _LEAST_NOISE: Final = 0.7  # codes
 _OUTLIER: Final = 2.0  # times the usual difference, from which on a point shows another light and no shift
 _ALIKE: Final = 0.4  # points: a frame that lies usually farther than this off a view shows other lights
+_SHOWN: Final = 0.5  # of the slopes of a view that a frame must show: an afterglow that has gone tells no shift
 _MOST_VIEWS: Final = 16
 _AVERAGED: Final = 10  # frames in a view
 
@@ -40,6 +41,8 @@ class _View:
         Mean of frames laid over one another, `count` of them.
     places : ndarray of shape (points, 2)
         Where it is steep; `light` there, and `slopes`, down and right.
+    home : ndarray of shape (2,)
+        Shift of the last frame that it told.
     """
 
     picture: PictureArray
@@ -47,14 +50,24 @@ class _View:
     places: FloatArray
     light: FloatArray
     slopes: FloatArray
+    home: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
-    """A shift of a frame against a view, and how far off the points of the view usually are then, in points."""
+    """A shift of a frame against a view, and how far off the points of the view usually are then, in points.
+
+    `shown` is how steep the frame is at the points of the view, along its slopes, over how steep the view is.
+    """
 
     shift: FloatArray
     off: float
+    shown: float
+
+    @property
+    def tells(self) -> bool:
+        """Whether the frame shows what the view does, so that the shift is one."""
+        return self.off < _ALIKE and self.shown > _SHOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,24 +136,25 @@ def _followed(frames: CodeArray, points: int) -> _Path:
     for k, codes in enumerate(frames):
         frame, last = _blurred(codes), shifts[max(k - 1, 0)]
         fits = [_fitted(frame, view, last) for view in views]
-        best = min(range(len(fits)), key=lambda number: fits[number].off, default=-1)
-        is_told = best >= 0 and fits[best].off < _ALIKE
-        shifts[k] = fits[best].shift if is_told else last
+        telling = [number for number, fit in enumerate(fits) if fit.tells]
+        best = min(telling, key=lambda number: fits[number].off, default=-1)
+        shifts[k] = fits[best].shift if telling else last
         laid = _moved(frame, shifts[k])
-        if is_told:
+        if telling:
             told_by[k] = best
             _gather(views, best, laid, points, steep)
+            views[best].home = shifts[k]
         else:
-            _remember(views, laid, points, steep)
+            _remember(views, laid, points, steep, last)
         unrest += float(np.mean((frame - before) ** 2))
         unrest_left += float(np.mean((laid - laid_before) ** 2))
         before, laid_before = frame, laid
     return _Path(shifts, told_by, unrest, unrest_left)
 
 
-def _remember(views: list[_View], laid_over: PictureArray, points: int, steep: float) -> None:
+def _remember(views: list[_View], laid_over: PictureArray, points: int, steep: float, home: FloatArray) -> None:
     """Let a frame that no view explains become one, unless it has no steep places or there are enough."""
-    view = _view(laid_over, 1, points, steep)
+    view = _view(laid_over, 1, points, steep, home)
     if view is not None and len(views) < _MOST_VIEWS:
         views.append(view)
 
@@ -150,7 +164,7 @@ def _gather(views: list[_View], number: int, laid_over: PictureArray, points: in
     view = views[number]
     if view.count < _AVERAGED:
         picture = view.picture + (laid_over - view.picture) / np.float32(view.count + 1)
-        views[number] = _view(picture, view.count + 1, points, steep) or view
+        views[number] = _view(picture, view.count + 1, points, steep, view.home) or view
 
 
 def _noise(frames: CodeArray) -> float:
@@ -165,7 +179,7 @@ def _blurred(frame: CodeArray | PictureArray) -> PictureArray:
     return np.asarray(ndimage.uniform_filter(frame.astype(np.float32), 3, mode="nearest"))
 
 
-def _view(picture: PictureArray, count: int, points: int, steep: float) -> _View | None:
+def _view(picture: PictureArray, count: int, points: int, steep: float, home: FloatArray) -> _View | None:
     """Return a picture with places where it is steep; None where too few of them tell a shift."""
     margin = _FARTHEST + 2
     if min(picture.shape) < 4 * margin:
@@ -180,13 +194,20 @@ def _view(picture: PictureArray, count: int, points: int, steep: float) -> _View
     rows, cols = np.unravel_index(chosen, inside.shape)
     slopes = np.stack([down[rows, cols], right[rows, cols]], axis=1).astype(np.float64)
     places: FloatArray = np.stack([rows, cols], axis=1) + np.float64(margin)
-    return _View(picture, count, places, inside[rows, cols].astype(np.float64), slopes)
+    return _View(picture, count, places, inside[rows, cols].astype(np.float64), slopes, home)
 
 
 def _fitted(frame: PictureArray, view: _View, last: FloatArray) -> _Fit:
-    """Return the shift of a frame against a view: from the last one on, and where that leads nowhere by a search."""
+    """Return the shift of a frame against a view: from the last one on, and where that leads nowhere by a search.
+
+    That is made near the last shift and, where a scene without lights has drifted away from it, near the view's own.
+    """
     fit = _refined(frame, view, last)
-    return fit if fit.off < _ALIKE else _refined(frame, view, _nearest(frame, view, last))
+    if fit.tells:
+        return fit
+    is_far = np.abs(view.home - last).max() > _FARTHEST
+    around = (last, view.home) if is_far else (last,)
+    return min((_refined(frame, view, _nearest(frame, view, place)) for place in around), key=lambda each: each.off)
 
 
 def _nearest(frame: PictureArray, view: _View, around: FloatArray) -> FloatArray:
@@ -210,8 +231,10 @@ def _refined(frame: PictureArray, view: _View, start: FloatArray) -> _Fit:
         weighted = view.slopes / (1 + (off / (_OUTLIER * usual)) ** 2)[:, None]
         normal = weighted.T @ view.slopes + np.eye(2) * usual**2
         shift = shift - np.linalg.solve(normal, weighted.T @ off).clip(-1, 1)
-    off = np.abs(_at(frame, view.places + shift) - view.light)
-    return _Fit(shift, float(np.median(off / np.hypot(*view.slopes.T))))
+    off, steepness = np.abs(_at(frame, view.places + shift) - view.light), np.hypot(*view.slopes.T)
+    ahead = view.slopes / steepness[:, None]
+    rise = (_at(frame, view.places + shift + ahead) - _at(frame, view.places + shift - ahead)) / 2
+    return _Fit(shift, float(np.median(off / steepness)), float(rise @ steepness / (steepness @ steepness)))
 
 
 def _at(frame: PictureArray, places: FloatArray) -> FloatArray:

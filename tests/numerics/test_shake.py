@@ -42,6 +42,31 @@ def test_a_film_that_sways_is_laid_over_its_first_frame(size):
     assert np.abs(off.mean(axis=0)).max() < 3
 
 
+def small_lights(shift, light, glow):
+    """Draw a lamp and a screen of five points each, on even ground."""
+    y, x = np.mgrid[:80, :120].astype(float)
+    y, x = y - shift[0], x - shift[1]
+    lamp = 1 / (1 + np.exp(3 * (np.hypot(x - 25, y - 40) - 2.5)))
+    screen = 1 / (1 + np.exp(3 * (np.maximum(np.abs(x - 80), np.abs(y - 40)) - 2.5)))
+    return 50 + 0.2 * x + 100 * light * lamp + 60 * glow * screen
+
+
+@pytest.mark.parametrize("seed", [5, 7])
+def test_lights_that_come_back_out_of_the_dark_lie_where_they_were(seed):
+    """Nothing tells the sway while all is dark, least of all an afterglow that has gone."""
+    lit = np.repeat([1.0, 0.0, 1.0], [45, 60, 45])
+    glow = np.where(lit > 0, 1.0, 0.4 * np.exp(-(np.arange(len(lit)) - 45) / 8))
+    path, noise = swaying(len(lit), 1.5), np.random.default_rng(seed).normal(0, 2.5, (len(lit), 80, 120))
+    frames = np.rint([small_lights(*each) for each in zip(path, lit, glow, strict=True)] + noise).clip(0, 255)
+
+    steady = steadied_frames(frames.astype(np.uint8)).astype(float)
+
+    late = np.median(steady[-25:], axis=0)
+    y, x = np.nonzero(late > 100)
+    assert np.hypot(*np.subtract([25, 40], [x[x < 60].mean(), y[x < 60].mean()])) < 0.3
+    assert np.hypot(*np.subtract([80, 40], [x[x > 60].mean(), y[x > 60].mean()])) < 0.3
+
+
 def test_a_film_that_stands_still_is_left_as_it_is_however_its_lights_go():
     lamps, screens = np.repeat([0.0, 1.0, 0.0], 20), np.repeat([0.0, 1.0, 0.0], [25, 20, 15])
     frames = film(np.zeros((60, 2)), lamps, screens)
