@@ -12,7 +12,9 @@ export async function tryIt(form, outlines) {
     answer = await fetch(location.href, { method: "POST", body });
     text = await answer.text();
   } catch {
-    if (mine === newest) tried.replaceChildren("Not measured anew: no connection. Press “Try it” when it is back.");
+    const textContent = "Not measured anew: no connection. Press “Try it” when it is back.";
+    const notice = Object.assign(document.createElement("p"), { className: "notice", textContent });
+    if (mine === newest) tried.replaceChildren(notice);
     return;
   }
   if (mine !== newest) return;
