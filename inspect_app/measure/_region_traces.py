@@ -14,6 +14,7 @@ from inspect_app.numerics.switching import scatter
 BoolArray = npt.NDArray[np.bool_]
 CellArray = npt.NDArray[np.float32]
 
+_AT_A_TIME: Final = 16  # frames
 _FEWEST_CELLS: Final = 4
 _SHAKEN: Final = 1.5  # times the unrest of its inside from which on a picture is shaken,
 _STILL: Final = 0.001  # and by how much of the swing at least
@@ -72,7 +73,9 @@ def trace_of(film: Film, samples: Samples, points: BoolArray) -> tuple[FloatArra
     """Return the mean exposure of points, frame by frame, and the box around them."""
     rows, cols = np.nonzero(points)
     exposures, places = film.exposures.astype(np.float32), rows * samples.codes.shape[2] + cols
-    light = np.array([exposures.take(frame.take(places)).mean(dtype=np.float64) for frame in samples.codes])
+    frames = samples.codes.reshape(len(samples.codes), -1)
+    parts = (frames[first : first + _AT_A_TIME].take(places, axis=1) for first in range(0, len(frames), _AT_A_TIME))
+    light = np.concatenate([exposures.take(part).mean(axis=1, dtype=np.float64) for part in parts])
     step = samples.step_px
     left, top = int(cols.min()) * step, int(rows.min()) * step
     right, bottom = min(film.cols, (int(cols.max()) + 1) * step), min(film.rows, (int(rows.max()) + 1) * step)
