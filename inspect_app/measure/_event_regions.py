@@ -12,6 +12,7 @@ from inspect_app.capture import Film
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._light import Box, FloatArray, Samples, Watched
 from inspect_app.measure._region_traces import (
+    FRAMES_AT_A_TIME,
     BoolArray,
     Cells,
     cell_points,
@@ -26,7 +27,6 @@ from inspect_app.numerics.switching import Patch, liveliest_patch, parts, switch
 
 _FINEST_CELLS: Final = 6_000
 _STORE_NUMBERS: Final = 16_000_000
-_AT_A_TIME: Final = 16  # frames
 _WEAK: Final = 0.003  # share of the strongest patch's energy below which a patch is stray light,
 _FULL: Final = 0.3  # unless it swings by so much of the fullest swing: a small lamp beside a large screen
 _TOGETHER: Final = 1.5  # frames within which patches are of one moment: a scanned display, tiles of a coder
@@ -122,8 +122,9 @@ def _cells(samples: Samples, size: int) -> Cells:
     frames, rows, cols = samples.codes.shape
     rows, cols = rows // size * size, cols // size * size
     means = np.zeros((frames, rows // size, cols // size), dtype=np.float32)
-    for first in range(0, frames, _AT_A_TIME):
-        part, sums = samples.codes[first : first + _AT_A_TIME, :rows, :cols], means[first : first + _AT_A_TIME]
+    for first in range(0, frames, FRAMES_AT_A_TIME):
+        run = slice(first, first + FRAMES_AT_A_TIME)
+        part, sums = samples.codes[run, :rows, :cols], means[run]
         lines = part[:, ::size].astype(np.float32)
         for y in range(1, size):
             lines += part[:, y::size]

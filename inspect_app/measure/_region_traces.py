@@ -14,7 +14,7 @@ from inspect_app.numerics.switching import scatter
 BoolArray = npt.NDArray[np.bool_]
 CellArray = npt.NDArray[np.float32]
 
-_AT_A_TIME: Final = 16  # frames
+FRAMES_AT_A_TIME: Final = 16  # so many stay near the processor
 _FEWEST_CELLS: Final = 4
 _SHAKEN: Final = 1.5  # times the unrest of its inside from which on a picture is shaken,
 _STILL: Final = 0.001  # and by how much of the swing at least
@@ -74,7 +74,8 @@ def trace_of(film: Film, samples: Samples, points: BoolArray) -> tuple[FloatArra
     rows, cols = np.nonzero(points)
     exposures, places = film.exposures.astype(np.float32), rows * samples.codes.shape[2] + cols
     frames = samples.codes.reshape(len(samples.codes), -1)
-    parts = (frames[first : first + _AT_A_TIME].take(places, axis=1) for first in range(0, len(frames), _AT_A_TIME))
+    firsts = range(0, len(frames), FRAMES_AT_A_TIME)
+    parts = (frames[first : first + FRAMES_AT_A_TIME].take(places, axis=1) for first in firsts)
     light = np.concatenate([exposures.take(part).mean(axis=1, dtype=np.float64) for part in parts])
     step = samples.step_px
     left, top = int(cols.min()) * step, int(rows.min()) * step

@@ -17,7 +17,7 @@ from inspect_app.model import Measured, Trace
 from inspect_app.numerics.bands import Bands, fit_bands
 from inspect_app.numerics.common_rows import is_shared
 from inspect_app.numerics.one_band import FLASH_SHARES, likely_count
-from inspect_app.numerics.row_texture import certainty, strip_differences
+from inspect_app.numerics.row_texture import certainty, strip_differences, without_fall_off
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -239,18 +239,12 @@ def _is_strobe(found: Bands, view: FloatArray, differences: FloatArray, axis: st
 
 def _unrest(profile: FloatArray) -> float:
     """Return the variance of a profile about its fall-off."""
-    return float(np.var(_without_fall_off(profile)))
+    return float(np.var(without_fall_off(profile)))
 
 
 def _is_plain(found: Bands) -> bool:
     """Say whether what was fitted has edges: light that only fades over the picture is mostly a parabola."""
-    return float(np.ptp(_without_fall_off(found.fitted))) > _LEAST_BEYOND * float(np.ptp(found.fitted))
-
-
-def _without_fall_off(profile: FloatArray) -> FloatArray:
-    """Return what is left of a profile when the best parabola is taken off."""
-    places = np.linspace(-1.0, 1.0, len(profile))
-    return np.asarray(profile - np.polynomial.Polynomial.fit(places, profile, 2)(places))
+    return float(np.ptp(without_fall_off(found.fitted))) > _LEAST_BEYOND * float(np.ptp(found.fitted))
 
 
 def _measured(taken: Still, found: Bands, axis: str, options: ReadoutOptions) -> Measured:

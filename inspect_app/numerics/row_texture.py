@@ -71,6 +71,12 @@ def texture_memory(differences: FloatArray, light: FloatArray) -> FloatArray:
     return np.asarray(lags)
 
 
+def without_fall_off(profile: FloatArray) -> FloatArray:
+    """Return what is left of a profile of shape (rows,) when the best parabola, light that falls off, is taken off."""
+    places = np.linspace(-1.0, 1.0, len(profile))
+    return np.asarray(profile - np.polynomial.Polynomial.fit(places, profile, 2)(places))
+
+
 def _lagged(profiles: FloatArray) -> FloatArray:
     """Return the sums of products of each profile with itself, from lag 0 on."""
     rows = profiles.shape[1]
@@ -94,8 +100,7 @@ def certainty(differences: FloatArray, change: FloatArray) -> float:
         other place along the rows.
     """
     rows = len(change)
-    down = np.linspace(-1.0, 1.0, rows)
-    bent = change - np.polynomial.Polynomial.fit(down, change, 2)(down)
+    bent = without_fall_off(change)
     spectrum = np.fft.rfft(differences, axis=1) * np.conj(np.fft.rfft(bent))
     shares = np.fft.irfft(spectrum, rows, axis=1) / max(float(bent @ bent), 1e-30)
     return float(1 / max(float(np.sqrt(np.mean(shares**2) / (len(differences) - 1))), 1e-12))

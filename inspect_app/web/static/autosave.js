@@ -48,7 +48,6 @@ function sendIn(wait_ms) {
   clearTimeout(timer);
   timer = setTimeout(async () => {
     while (pending) await pending;
-    if (isGoing) return;
     pending = send();
     await pending;
     pending = null;
