@@ -92,7 +92,7 @@ def lasting_crossing(
     that enclose it, whose doubt is what the slopes before and after leave open: it grows with the gap. Assumes a smooth
     fall at the crossing; a kink right there is seen as drift of the cubic.
 
-    What lost (own bench, 205 logs of 5 to 20 mV of noise and 131 of less, three chemistries; this one: root mean square
+    What lost (205 logs of 5 to 20 mV of noise and 131 of less by another generator; this one: root mean square
     of the error 0.42 and 0.04 % of the runtime, held in 96 and 98 of 100): parabolas that had to fall by 12 times the
     noise, as before, were often so long that they had no shorter one to agree with (0.99 and 0.04 %, 82 and 97);
     parabolas by the rules of today (0.42 and 0.05 %, 94 and 96), straight lines (1.7 %, 89). A straight line over a
