@@ -17,7 +17,7 @@ from inspect_app.numerics.noise_split import NoiseSplit, split_noise
 from inspect_app.quantity import Contribution, Quantity, quantity_from_budget
 
 METHOD = "ISO 15739:2023, temporal and fixed-pattern noise; EMVA 1288 separation of the two"
-SMALLEST_SIDE_PX = 8  # fewer pixels carry no surface of fourth order
+SMALLEST_SIDE_PX = 8  # fewer pixels carry no curved surface
 CLIPPED_SHARE_TOLD = 0.001
 CLIPPED_SHARE_REFUSED = 0.2
 CORRELATED_PIXELS = 3.0  # one independent value per this many pixels: denoised, or a scintillating tube
@@ -65,8 +65,8 @@ def noise(captures: tuple[Capture, ...], options: NoiseOptions) -> Measured:
     Measured
         ``snr``: mean over temporal standard deviation; ``snr_total``: mean over the root of temporal and fixed-pattern
         variance; ``fixed_pattern``: its standard deviation in per cent of the mean. The uncertainties cover the finite
-        number of pixels and frames and, of the ratios, how well so many frames show the mean light where it flickers;
-        not the flatness of the light.
+        number of pixels and frames, what of the pattern may pass for light and, of the ratios, how well so many frames
+        show the mean light where it flickers; offsets of columns and rows are those of the region alone.
 
     Raises
     ------

@@ -4,10 +4,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import chdtri
 
 FloatArray = npt.NDArray[np.float64]
 
-TREND_ORDER = 4  # follows vignetting of the fourth power of the cosine; what is finer is pattern
+TREND_ORDER = 6  # follows vignetting by a third; what is finer is pattern
+PIXELS_PER_ORDER = 4  # along a side: a small region has no room for a winding surface
+CHANCE = 0.01  # that an order of the surface is taken for light where it is pattern
 FLICKER_ORDER = 3  # follows a brightness that rolls through a frame; what is finer is noise
 
 
@@ -37,7 +40,7 @@ def split_noise(frames: FloatArray, *, trend_order: int = TREND_ORDER) -> NoiseS
     frames : ndarray of shape (n, rows, cols)
         Two frames or more, linear in exposure.
     trend_order : int
-        Order of the surface that is light and lens, not pattern; 0 counts all of it as pattern, as EMVA 1288 does.
+        Highest order of the surface that is light and lens, not pattern; 0 counts all as pattern, as EMVA 1288 does.
 
     Returns
     -------
@@ -53,39 +56,107 @@ def split_noise(frames: FloatArray, *, trend_order: int = TREND_ORDER) -> NoiseS
     pattern's variance is that of the mean frame about a smooth surface, less the temporal variance over n (EMVA 1288,
     release 3.1, 8.2: DSNU and PRNU are freed of the temporal part in the same way).
 
-    Neighbouring pixels may share noise (denoising, scintillation, row noise). A variance from M pixels has the relative
-    variance ``2 / m`` where m counts independent ones: ``m = 2 (sum P)^2 / sum P^2`` over the periodogram P, which
-    gives M for white noise. Saturated pixels must be kept out by the caller.
+    A surface takes few of all pixels, but many of the offsets of columns and rows, so that columns, rows and pixels are
+    summed apart (two-way analysis of variance), each sum S of M terms as ``S M / (M - k)`` for k taken by the surface.
+    It has the highest order whose terms hold more than the levels of the three leave to chance, and at least the first.
+    One sum and a fixed surface of fourth order lost: 0.81 % instead of 0.47 % in ``snr_total``, 4.3 instead of 2.9 % in
+    the pattern at the 90th percentile (300 stacks, half with offsets of columns or rows), and strong vignetting left a
+    fifth too much pattern.
+
+    Neighbouring pixels may share noise (denoising, scintillation). A variance from M pixels has the relative variance
+    ``2 / m`` where m counts independent ones: ``m = 2 (sum P)^2 / sum P^2`` over the periodogram P, which gives M for
+    white noise. With a part's pattern variance p and noise e of the mean frame, M terms have the variance
+    ``(4 p e + 2 e²) M``, and terms that the surface took that of the level. The pattern of pixels counts as a sample,
+    ``2 p² M``; offsets, of which there are few, count as they are in the region. Saturated pixels must be kept out by
+    the caller.
     """
     count, rows, cols = frames.shape
     frame_means = frames.mean(axis=(1, 2))
     mean = float(frame_means.mean())
     gains = frame_means / mean if mean > 0 else np.ones(count)
     mean_frame = frames.mean(axis=0)
-    squares, independent = 0.0, 0.0
+    squares = 0.0
+    first = np.empty_like(mean_frame)
     for number, (frame, gain) in enumerate(zip(frames, gains, strict=True)):  # one at a time: frames are large
         residual = without_trend(frame - gain * mean_frame, FLICKER_ORDER)
         squares += float(np.square(residual).sum())
         if number == 0:
-            independent = independent_pixels(residual)
+            first = residual
     lost = _terms(FLICKER_ORDER) / (rows * cols)
     frame_freedom = count - 2 + float(np.square(gains).sum()) / count
     temporal = squares / (frame_freedom * rows * cols * (1 - lost))
+    independent = independent_pixels(first)
     freedom = (count - 1) * independent
-    pattern = without_trend(mean_frame, trend_order)
-    spatial = float(np.square(pattern).sum() / (rows * cols - _terms(trend_order)))
     temporal_u = temporal * np.sqrt(2 / freedom)
-    spatial_u = spatial * np.sqrt(2 / independent_pixels(pattern))
+    pattern, noise = _parts(mean_frame, trend_order), _parts(first, FLICKER_ORDER)
+    shared = temporal / count / noise.variance if noise.variance > 0 else 0.0
+    pattern_u = _pattern_u(pattern, noise.levels * shared, (rows - 1) * (cols - 1) / noise.independent)
     return NoiseSplit(
         mean=mean,
         temporal_variance=temporal,
         temporal_variance_u=float(temporal_u),
         temporal_freedom=float(freedom),
-        pattern_variance=spatial - temporal / count,
-        pattern_variance_u=float(np.hypot(spatial_u, temporal_u / count)),
+        pattern_variance=pattern.variance - temporal / count,
+        pattern_variance_u=float(np.hypot(pattern_u, temporal_u / count)),
         frame_means=tuple(float(value) for value in frame_means),
         correlation=float(rows * cols / independent),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """What columns, rows and pixels differ by, about a smooth surface: arrays of shape (3,), in that order.
+
+    `levels` is the variance of a term, `terms` how many there are, `taken` how many of them the surface took.
+    `independent` says how many values the pixels' part holds.
+    """
+
+    levels: FloatArray
+    terms: FloatArray
+    taken: FloatArray
+    independent: float
+
+    @property
+    def variance(self) -> float:
+        """Variance of a pixel."""
+        return float(self.levels @ self.terms / (self.terms.sum() + 1))
+
+
+def _parts(image: FloatArray, highest_order: int) -> _Parts:
+    rows, cols = image.shape
+    highest = min(highest_order, min(rows, cols) // PIXELS_PER_ORDER)
+    along_rows, along_cols = _orthonormal(rows, highest), _orthonormal(cols, highest)
+    weights = along_rows.T @ image @ along_cols
+    down, across = np.indices(weights.shape)
+    order, part = down + across, np.where(down == 0, 0, np.where(across == 0, 1, 2))
+    rest = image - along_rows @ np.where(order <= highest, weights, 0.0) @ along_cols.T
+    by_col, by_row = rest.mean(axis=0), rest.mean(axis=1)
+    pixels = rest - by_col - by_row[:, None]
+    squares = np.array([rows * by_col @ by_col, cols * by_row @ by_row, np.square(pixels).sum()])
+    terms = np.array([cols - 1.0, rows - 1.0, (rows - 1.0) * (cols - 1.0)])
+
+    def summed(values: FloatArray, first: int, last: int) -> FloatArray:
+        chosen = (order >= first) & (order <= last)
+        return np.bincount(part[chosen], values[chosen], minlength=3).astype(np.float64)
+
+    def has_light(of_order: int) -> bool:
+        return bool(np.sum(summed(weights**2, of_order, of_order) / chance) > chdtri(of_order + 1, CHANCE))
+
+    one = np.ones_like(weights)
+    rounding = np.finfo(np.float64).eps ** 2 * float(np.square(image).mean()) + np.finfo(np.float64).tiny
+    chance = squares / (terms - summed(one, 1, highest)) + rounding
+    light = max((number for number in range(2, highest + 1) if has_light(number)), default=min(1, highest))
+    taken = summed(one, 1, light)
+    levels = (squares + summed(weights**2, light + 1, highest)) / (terms - taken)
+    return _Parts(levels, terms, taken, independent_pixels(pixels))
+
+
+def _pattern_u(pattern: _Parts, noise: FloatArray, correlation: float) -> float:
+    own = np.maximum(pattern.levels - noise, 0.0)
+    by_noise = (4 * own + 2 * noise) * noise @ pattern.terms * correlation
+    by_surface = 2 * pattern.levels**2 @ pattern.taken
+    by_sample = 2 * (own[2] * pattern.terms[2]) ** 2 / pattern.independent
+    return float(np.sqrt(by_noise + by_surface + by_sample) / (pattern.terms.sum() + 1))
 
 
 def _terms(order: int) -> int:
