@@ -136,21 +136,32 @@ def _followed(frames: CodeArray, points: int) -> _Path:
     unrest, unrest_left = 0.0, 0.0
     for k, codes in enumerate(frames):
         frame, last = _blurred(codes), shifts[max(k - 1, 0)]
-        fits = [_fitted(frame, view, last) for view in views]
-        telling = [number for number, fit in enumerate(fits) if fit.tells]
-        best = min(telling, key=lambda number: fits[number].off, default=-1)
-        shifts[k] = fits[best].shift if telling else last
+        told_by[k], shifts[k] = _told(frame, views, told_by[max(k - 1, 0)], last)
         laid = _moved(frame, shifts[k])
-        if telling:
-            told_by[k] = best
-            _gather(views, best, laid, points, steep)
-            views[best].home = shifts[k]
+        if told_by[k] >= 0:
+            _gather(views, told_by[k], laid, points, steep)
+            views[told_by[k]].home = shifts[k]
         else:
             _remember(views, laid, points, steep, last)
         unrest += float(np.mean((frame - before) ** 2))
         unrest_left += float(np.mean((laid - laid_before) ** 2))
         before, laid_before = frame, laid
     return _Path(shifts, told_by, unrest, unrest_left)
+
+
+def _told(frame: PictureArray, views: list[_View], former: int, last: FloatArray) -> tuple[int, FloatArray]:
+    """Return the view that tells a frame's shift, and the shift; -1 and the last one where none does.
+
+    Lights mostly stay as they are: the view of the frame before is asked alone, and all where it does not tell.
+    """
+    if former >= 0:
+        fit = _fitted(frame, views[former], last)
+        if fit.tells:
+            return former, fit.shift
+    fits = {number: _fitted(frame, view, last) for number, view in enumerate(views) if number != former}
+    telling = [number for number, fit in fits.items() if fit.tells]
+    best = min(telling, key=lambda number: fits[number].off, default=-1)
+    return best, fits[best].shift if telling else last
 
 
 def _remember(views: list[_View], laid_over: PictureArray, points: int, steep: float, home: FloatArray) -> None:
