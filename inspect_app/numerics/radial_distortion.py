@@ -24,6 +24,7 @@ CROSSING_SHOWN_AT: Final = 0.4  # lines and squares are cut by the border and pr
 TURNS_OVER: Final = -0.5  # correlation after a quarter turn, below which points are corners of a chessboard
 CORNER_AT: Final = 0.65  # of their usual correlation
 RIM: Final = 4  # points beyond the known ones: meshes cut by the border, and the crossings that need them
+TOUCHED_PX: Final = 1.0  # a mark whose rim lies within it of the border may count or not
 FARTHEST: Final = 3.0  # half diagonals
 FLATTEST: Final = 0.1  # of the middle's magnification, along a radius
 KEYSTONE_COUNTS_AT: Final = 12.0  # twice the gain in log likelihood for two parameters: once in 400 by noise
@@ -51,6 +52,8 @@ class RadialDistortion:
     largest_u : float
         Standard uncertainty of `share` where it is largest, from the places of the points: by the terms, and by how far
         out the outermost point lies, which hangs on centre, scale and keystone.
+    cut_u : float
+        Standard uncertainty of the same by whether a mark that the picture's border touches counts.
     """
 
     terms: FloatArray
@@ -60,6 +63,7 @@ class RadialDistortion:
     centre: tuple[float, float]
     keystone: float
     largest_u: float
+    cut_u: float
 
     def share(self, radius: FloatArray) -> FloatArray:
         """Return r' / r - 1 at undistorted radii q."""
@@ -122,7 +126,7 @@ def fit_radial_distortion(lattice: Lattice, image: FloatArray) -> tuple[RadialDi
     best = max(fit.log_evidence for fit in fits)
     kept = sorted((fit for fit in fits if best - fit.log_evidence < math.log(20)), key=lambda fit: -fit.log_evidence)
     border = _shown_at_the_border(lattice, image, kept[0], half, middle)
-    return tuple(_as_distortion(fit, index, border, half, middle) for fit in kept)
+    return tuple(_as_distortion(fit, lattice, border, half, middle) for fit in kept)
 
 
 def _shown_at_the_border(lattice: Lattice, image: FloatArray, fit: _Fit, half: float, middle: FloatArray) -> FloatArray:
@@ -137,8 +141,8 @@ def _shown_at_the_border(lattice: Lattice, image: FloatArray, fit: _Fit, half: f
         return np.empty((0, 2))
     index = np.array(sorted(rim), dtype=np.float64)
     places = middle + half * _model(fit.parameters, index)
-    size = np.array(image.shape[::-1])
-    inside = np.all((places >= lattice.mark_px + 1) & (places <= size - 2 - lattice.mark_px), axis=1)
+    size = np.array(image.shape[::-1], dtype=np.float64)
+    inside = _room(places, size) >= lattice.mark_px - TOUCHED_PX
     inside &= np.hypot(*_undistorted(fit.parameters, index).T) < _fold(fit.parameters[PLACING:])
     reach = max(2, round(0.3 * lattice.spacing_px))
     smooth = ndimage.gaussian_filter(image, UNREST_SMOOTHING * lattice.spacing_px)
@@ -152,6 +156,11 @@ def _shown_at_the_border(lattice: Lattice, image: FloatArray, fit: _Fit, half: f
         for place in places[inside]
     ]
     return np.asarray(index[inside][shown], dtype=np.float64)
+
+
+def _room(places: FloatArray, size: FloatArray) -> FloatArray:
+    """Return how many pixels each place lies within a picture of so many columns and rows."""
+    return np.asarray(np.minimum(places, size - 1 - places).min(axis=1), dtype=np.float64)
 
 
 def _fold(terms: FloatArray) -> float:
@@ -186,20 +195,25 @@ def _quarter_turn(image: FloatArray, place: FloatArray, reach: int) -> float:
 
 
 def _as_distortion(
-    fit: _Fit, index: FloatArray, border: FloatArray, half: float, middle: FloatArray
+    fit: _Fit, lattice: Lattice, border: FloatArray, half: float, middle: FloatArray
 ) -> RadialDistortion:
     terms = fit.parameters[PLACING:]
-    shown = np.vstack([index[fit.kept], border])
+    placed = lattice.index[fit.kept].astype(np.float64)
+    shown = np.vstack([placed, border])
+    clear = _room(middle + half * _model(fit.parameters, shown), 2 * middle + 1) >= lattice.mark_px + TOUCHED_PX
+    counted = clear | (np.arange(len(shown)) < len(placed))
     radii = np.hypot(*_undistorted(fit.parameters, shown).T)
-    outermost = int(np.argmax(np.abs(_powers(radii, terms.size) @ terms)))
+    shares = _powers(radii, terms.size) @ terms
+    largest, *others = (float(max(part, key=abs, default=0.0)) for part in (shares[counted], shares[clear], shares))
     return RadialDistortion(
         terms=terms,
-        radii=radii,
+        radii=radii[counted],
         residual_px=fit.noise * half,
-        degrees_of_freedom=max(1, 2 * int(np.count_nonzero(fit.kept)) - fit.parameters.size),
+        degrees_of_freedom=max(1, 2 * len(placed) - fit.parameters.size),
         centre=(float(middle[0] + half * fit.parameters[0]), float(middle[1] + half * fit.parameters[1])),
         keystone=float(np.hypot(fit.parameters[6], fit.parameters[7])),
-        largest_u=_share_u(fit, shown[outermost]),
+        largest_u=_share_u(fit, shown[counted][np.argmax(np.abs(shares[counted]))]),
+        cut_u=max(abs(largest - other) for other in others) / 2,
     )
 
 
