@@ -98,8 +98,9 @@ def battery(captures: tuple[Capture, ...], options: BatteryOptions) -> Measured:
     -----
     A dip below the cut-off shorter than 3 rows or 10 s is a pulse of the load and does not end the run. Charge and
     energy are the trapezoid rule up to the crossing. Assumes that the load stays on until then; a log with gaps is read
-    as straight between its rows, which the uncertainty covers where the crossing lies in a gap. Breaks down where noise
-    is as large as the fall of the voltage over the whole log. See `inspect_app.numerics.crossings.lasting_crossing`.
+    as straight between its rows, which the uncertainty covers where the crossing lies in a gap. How long a logger stood
+    before it began its clock anew is read from the fall of the voltage. Breaks down where noise is as large as the fall
+    of the voltage over the whole log. See `inspect_app.numerics.crossings.lasting_crossing`.
     """
     by_hand = bool(options.runtime_min) or options.start is not None or options.end is not None
     if by_hand and captures:

@@ -177,6 +177,31 @@ def test_a_logger_that_writes_its_column_names_again_is_read_on(tmp_path):
     assert any("clock again" in warning for warning in warnings)
 
 
+@pytest.mark.parametrize("pause_s", [40.0, 600.0, 2500.0])
+def test_a_pause_before_the_clock_starts_again_is_read_from_the_fall_of_the_voltage(pause_s, tmp_path):
+    """Closed form; rows of 10 s, and 0.1 mV of noise that hides a pause of a few seconds."""
+    truth = Discharge()
+    times = np.concatenate([np.arange(0, 5000.0, 10), np.arange(5000 + pause_s, 16_000.0, 10)])
+    volts = truth.voltage(times) + np.random.default_rng(8).normal(0, 1e-4, len(times))
+    clock = np.where(times <= 5000, times, times - times[500])
+
+    found, warnings = found_in(write_log(tmp_path / "a.csv", clock, volts, truth.current(times)), 3.2)
+
+    off_min = found["runtime"].value - truth.crossing_s(3.2) / 60
+    assert abs(off_min) <= 2 * found["runtime"].standard_uncertainty < pause_s / 60
+    assert any("by the fall of the voltage" in warning for warning in warnings)
+
+
+def test_a_restart_after_another_battery_was_put_in_is_refused(tmp_path):
+    """The voltage rises by a tenth across the restart: no fall says how long the logger stood."""
+    times = np.arange(0, 16_000.0, 10)
+    clock = np.where(np.arange(len(times)) < 1000, times, times - times[1000])
+    volts = Discharge().voltage(times) + np.where(times < times[1000], 0.0, 0.4)
+
+    with pytest.raises(UnusableInput, match="jumps after row 1000"):
+        found_in(write_log(tmp_path / "a.csv", clock, volts), 3.2)
+
+
 def test_a_restart_between_irregular_rows_is_doubted_by_their_scatter(tmp_path):
     """The time between two rows across a restart is any of the others: u holds their standard deviation."""
     truth = Discharge()
