@@ -153,25 +153,21 @@ def _counted(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured
 
 def _from_film(film: Film, options: LatencyOptions) -> _Traces:
     given = tuple(box for box in (options.stimulus_roi, options.response_roi) if box is not None)
-    seen = watch(film, given, with_samples=len(given) < 2)
+    seen = watch(film, given, with_samples=True)
     shot = film_times(seen.times_s, options.frame_rate)
     rate = 1000 / usual_interval(shot.times_ms)
     warnings = shot.warnings
     if options.frame_rate is None and rate < SLOW_FILM_FPS:
         warnings += (f"the film plays at {rate:.4g} frames a second: if it was shot faster, give --frame-rate",)
-    if seen.samples is None:
-        chosen, stimulus, response = None, seen.light[:, 0], seen.light[:, 1]
-    else:
-        chosen = choose_regions(film, seen, options.stimulus_roi, options.response_roi)
-        stimulus, response = chosen.stimulus, chosen.response
-        if chosen.is_moving:
-            warnings += (MOTION,)
+    chosen = choose_regions(film, seen, options.stimulus_roi, options.response_roi)
+    if chosen.is_moving:
+        warnings += (MOTION,)
     return _Traces(
         name=film.name,
         times_ms=shot.times_ms,
         tick_ms=shot.tick_ms,
-        stimulus=stimulus,
-        response=response,
+        stimulus=chosen.stimulus,
+        response=chosen.response,
         chosen=chosen,
         warnings=warnings,
     )
@@ -248,7 +244,7 @@ def _measured(traces: _Traces, options: LatencyOptions) -> Measured:
             result("latency_frames", first.mean / interval_ms, "1", scaled(budget, 1 / interval_ms), condition),
         ),
         traces=_curves(traces, onsets, halves, weights),
-        outlines=_outlines(traces, options),
+        outlines=_outlines(traces.chosen),
         warnings=traces.warnings + _warnings(pairs, first, interval_ms),
     )
 
@@ -329,16 +325,12 @@ def _curves(traces: _Traces, onsets: Instants, halves: Instants, weights: FloatA
     return tuple(curves)
 
 
-def _outlines(traces: _Traces, options: LatencyOptions) -> tuple[Outline, ...]:
-    chosen = traces.chosen
-    boxes = {
-        "stimulus": chosen.stimulus_box if chosen else options.stimulus_roi,
-        "response": chosen.response_box if chosen else options.response_roi,
-    }
+def _outlines(chosen: Chosen | None) -> tuple[Outline, ...]:
+    """Return outlines of the two regions; a log has none."""
+    boxes = {} if chosen is None else {"stimulus": chosen.stimulus_box, "response": chosen.response_box}
     return tuple(
         Outline(label=label, shape="rectangle", x=box[0], y=box[1], width_px=box[2], height_px=box[3])
         for label, box in boxes.items()
-        if box is not None
     )
 
 

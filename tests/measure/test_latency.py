@@ -146,6 +146,18 @@ def test_a_film_held_by_hand_gives_the_lag_all_the_same(tmp_path):
     assert any("motion" in warning for warning in measured.warnings)
 
 
+def test_regions_given_in_a_film_held_by_hand_stay_on_what_they_were_drawn_around(tmp_path):
+    """Truth by construction; a sway of 2 pixels (rms) moves the light half out of its region, which is no switch."""
+    path = latency_film(tmp_path / "h.mp4", np.random.default_rng(35), lag_s=0.0373, sway_px=2.0)
+
+    measured = measure("latency", {"scene": [path]}, {"stimulus_roi": "26,42,12,12", "response_roi": "74,21,68,54"})
+
+    half = latencies(measured)["latency_half"]
+    assert half.value == pytest.approx(37.3, abs=0.8)
+    assert abs(half.value - 37.3) <= 2 * half.standard_uncertainty
+    assert not any("not followed" in warning for warning in measured.warnings)
+
+
 def test_a_border_that_switches_with_its_screen_every_other_time_is_not_taken_for_the_light(tmp_path):
     """Truth by construction: 8.4 frames; a bright strip below the screen comes with it and goes half-way between."""
     rng, shot = np.random.default_rng(33), np.arange(170.0)
