@@ -35,7 +35,9 @@ _BORDER: Final = 0.5  # of its switches that a border of a place has together wi
 _UNLIKE: Final = 0.02  # and for one that switches more often or less
 _MISSED: Final = 0.25  # of the switches
 _CHANCE: Final = 1e-3  # of the strength of the strongest, below which a partner is rather a part of that,
-_PART: Final = 0.01  # which has so much of its energy
+_PART: Final = 0.01  # which has so much of its energy; no chance has
+_SURE: Final = 5.0  # the clearness of a small partner that is none by chance: noise has 1 to 4, lamps have 9 and more
+_PARTED: Final = 0.3  # frames, by which two parts differ: less is noise within one
 _COARSENINGS: Final = (1, 2, 4)
 
 
@@ -96,7 +98,7 @@ def choose_regions(film: Film, seen: Watched, stimulus_roi: Box | None, response
             return dataclasses.replace(chosen, is_moving=chosen.is_moving or is_moving)
     raise NothingToMeasure(
         film.name,
-        f"{len(patches)} regions of the picture switch, a light and its picture were looked for",
+        "a light and its picture were looked for, and no two regions of the film switch one after the other",
         "Film the LED and the eyepiece in one view, or give --stimulus-roi and --response-roi.",
     )
 
@@ -188,11 +190,13 @@ def _pick(
     if not places:
         return None
     partner = max(places[1:], key=lambda place: _likelihood(place, places[0]), default=None)
-    if partner is None or _likelihood(partner, places[0]) < _CHANCE * _strength(places[0]):
-        touching = _touching(places[0], cells)
-        if touching is not None:
-            return _in_order(*touching)
-    return None if partner is None else _in_order(_strongest(places[0]), _strongest(partner))
+    is_weak = partner is None or _likelihood(partner, places[0]) < _CHANCE * _strength(places[0])
+    touching = _touching(places[0], cells) if is_weak else None
+    if touching is not None:
+        return _in_order(*touching)
+    if partner is None or (is_weak and _is_chance(_strongest(partner), places[0])):
+        return None
+    return _in_order(_strongest(places[0]), _strongest(partner))
 
 
 def _touching(place: list[Patch], cells: Cells) -> tuple[Patch, Patch] | None:
@@ -200,7 +204,9 @@ def _touching(place: list[Patch], cells: Cells) -> tuple[Patch, Patch] | None:
     strongest = _strongest(place)
     found = sorted([*place, *parts(cells.means, strongest)], key=lambda patch: patch.energy)
     found = [patch for patch in found if patch is not strongest and patch.energy > _PART * strongest.energy]
-    return (found[-2], found[-1]) if len(found) > 1 else None
+    if len(found) < 2 or abs(found[-1].first - found[-2].first) < _PARTED:
+        return None
+    return found[-2], found[-1]
 
 
 def _in_order(one: Patch, other: Patch) -> tuple[Patch, Patch]:
@@ -239,9 +245,20 @@ def _likelihood(place: list[Patch], strongest: list[Patch]) -> float:
     return _strength(place) * (_MEANWHILE if is_with_it else 1.0) * (1.0 if is_alike else _UNLIKE)
 
 
+def _is_chance(patch: Patch, place: list[Patch]) -> bool:
+    """Say whether a weak partner of a place is noise, or the rim of it, which a coder lets follow late."""
+    is_small = patch.energy < _PART * _strongest(place).energy
+    return is_small and (patch.clearness < _SURE or _touches(patch, place))
+
+
+def _touches(patch: Patch, place: list[Patch]) -> bool:
+    near = widened(patch.mask)
+    return any((near & each.mask).any() for each in place)
+
+
 def _is_border(patch: Patch, place: list[Patch], whole: Patch) -> bool:
     """Say whether a patch touches a place and passes its middle together with it, half of the times or more."""
-    if not any((widened(patch.mask) & each.mask).any() for each in place):
+    if not _touches(patch, place):
         return False
     apart = np.abs(np.subtract.outer(patch.crossings, whole.crossings)).min(axis=1)
     return float(np.mean(apart <= _TOGETHER)) >= _BORDER

@@ -356,6 +356,18 @@ def test_a_film_in_which_only_the_light_switches_is_told(tmp_path):
         measure("latency", {"scene": [path]}, {})
 
 
+@pytest.mark.parametrize("seed", [25, 26])
+def test_a_film_in_which_only_the_picture_switches_is_told(tmp_path, seed):
+    """Neither a piece of the picture is its light, nor what a coder leaves of it at its border."""
+    rng, times = np.random.default_rng(seed), np.arange(60) / 120
+    shown = exposed("decay", 0.01, 0.26, times, 1 / 120)
+    frames = latency_frames(rng, times, np.zeros(60), shown, noise=11.0, levels=(30.0, 68.0))
+    path = write_film(tmp_path / "alone.mp4", frames, times, quality=18)
+
+    with pytest.raises(NothingToMeasure, match="stimulus-roi"):
+        measure("latency", {"scene": [path]}, {})
+
+
 @pytest.mark.parametrize(
     ("text", "problem"),
     [
