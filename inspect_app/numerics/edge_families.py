@@ -12,6 +12,8 @@ from scipy import special
 FloatArray = npt.NDArray[np.float64]
 
 CUTOFF_TIMES_SIGMA: Final = 0.4639  # of an aperture and a Gaussian that fall to half alike: 0.18739 / 0.40397
+LEAST_SOFTENING_PX2: Final = 0.02  # adds 0.3 % to the variance that a pixel and its optics have at the least
+EXPECTED_SOFTENING_PX2, SOFTENING_SCATTER_PX2 = 0.15, 0.3  # standard deviations of nought to 0.7 px
 ODDS_OF_RARE: Final = 0.15  # believed like the plain ones, they widen the 90th percentile of MTF10 from 5.6 to 6.3 %
 
 Transform = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
@@ -96,12 +98,20 @@ def _stretched(frequency: FloatArray, parameters: FloatArray) -> tuple[FloatArra
 
 
 def _softened(core: Transform) -> Transform:
-    """Return the transform of a core and a Gaussian; the last parameter is the logarithm of the Gaussian's width."""
+    """Return the transform of a core and a Gaussian, whose variance in squared pixels is about the last parameter.
+
+    Below nought the variance fades, v = (p + sqrt(p^2 + 4 e^2)) / 2, so that a core alone lies where the parameter's
+    normal distribution reaches. With the logarithm of the width it lay at minus infinity: MTF10 of defocus had a 90th
+    percentile of 6.1 instead of 5.8 %, and of responses that fall exponentially 92 instead of 94 of 100 were held.
+    """
 
     def transform(frequency: FloatArray, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         value, by_core = core(frequency, parameters[:-1])
-        soft, by_soft = _gaussian(frequency, parameters[-1:])
-        return value * soft, np.vstack([by_core * soft, value * by_soft])
+        root = math.hypot(parameters[-1], 2 * LEAST_SOFTENING_PX2)
+        variance = 0.5 * (parameters[-1] + root)
+        power = 2 * (math.pi * frequency) ** 2
+        soft = np.exp(-variance * power)
+        return value * soft, np.vstack([by_core * soft, -variance / root * power * value * soft])
 
     return transform
 
@@ -158,24 +168,24 @@ TWO_GAUSSIANS: Final = Family(
 DEFOCUS: Final = Family(
     name="defocus",
     transform=DISC,
-    expected=(0.0, math.log(0.4)),
-    scatter=(1.0, 0.8),
-    starts=((0.0, math.log(0.5)),),
+    expected=(0.0, EXPECTED_SOFTENING_PX2),
+    scatter=(1.0, SOFTENING_SCATTER_PX2),
+    starts=((0.0, 0.25),),
 )
 DIFFRACTION: Final = Family(
     name="diffraction",
     transform=_softened(_diffraction),
-    expected=(0.0, math.log(0.4)),
-    scatter=(1.0, 0.8),
-    starts=((0.0, math.log(0.3)),),
+    expected=(0.0, EXPECTED_SOFTENING_PX2),
+    scatter=(1.0, SOFTENING_SCATTER_PX2),
+    starts=((0.0, 0.1),),
     odds=ODDS_OF_RARE,
 )
 STRETCHED: Final = Family(
     name="stretched exponential",
     transform=_softened(_stretched),
-    expected=(0.0, -0.25, math.log(0.4)),
-    scatter=(1.0, 0.3, 0.8),
-    starts=((0.0, -0.3, math.log(0.3)),),
+    expected=(0.0, -0.25, EXPECTED_SOFTENING_PX2),
+    scatter=(1.0, 0.3, SOFTENING_SCATTER_PX2),
+    starts=((0.0, -0.3, 0.1),),
     odds=ODDS_OF_RARE,
 )
 SEVERAL_GAUSSIANS: Final = Family(
@@ -189,9 +199,9 @@ SEVERAL_GAUSSIANS: Final = Family(
 DEFOCUS_AND_SCATTER: Final = Family(
     name="defocus and scattered light",
     transform=_scattering(DISC),
-    expected=(0.0, math.log(0.4), 0.0, math.log(3.0)),
-    scatter=(1.0, 0.8, 0.25, 0.5),
-    starts=((0.0, math.log(0.5), 0.12, math.log(2.0)),),
+    expected=(0.0, EXPECTED_SOFTENING_PX2, 0.0, math.log(3.0)),
+    scatter=(1.0, SOFTENING_SCATTER_PX2, 0.25, 0.5),
+    starts=((0.0, 0.25, 0.12, math.log(2.0)),),
     odds=ODDS_OF_RARE,
 )
 FAMILIES: Final = (

@@ -82,6 +82,17 @@ def test_long_tails_of_a_blur_are_followed(blur: Blur) -> None:
     assert only(measured, "mtf10").quantity.value == pytest.approx(edge.mtf(0.1), rel=1e-2)
 
 
+def test_the_tails_of_diffraction_do_not_come_round_again() -> None:
+    """Truth: 2 / pi (arccos v - v sqrt(1 - v^2)) through the pixel; to 0.6 %. They fall with the square of distance."""
+    blur = TailedBlur(sigmas_x_px=(0.01,), cutoff_cy_px=0.35)
+    edge = Edge(rows=150, cols=100, normal_deg=7.0, blur=blur)
+    capture = edge.capture(np.random.default_rng(1), Light(snr=400))
+
+    measured = measure_edge(capture, roi=whole(capture))
+
+    assert only(measured, "mtf10").quantity.value == pytest.approx(edge.mtf(0.1), rel=6e-3)
+
+
 def test_unequal_blur_in_x_and_y_shows_in_its_own_axis() -> None:
     """Truth: the standard deviation along the normal is hypot(sx cos, sy sin); to 0.5 %."""
     blur = Blur(sigmas_x_px=(0.7,), sigmas_y_px=(1.6,))
