@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,6 +17,7 @@ from inspect_app.errors import UnusableInput
 LARGEST_FRAME_PX: Final = 40_000_000
 """Above an 8K frame: a header that claims more is a mistake or an attack."""
 
+_COARSE_CLOCK_S: Final = Fraction(1, 1000)  # the step of Matroska's and WebM's clock, in which two fast frames may lie
 _CONTAINERS: Final = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpeg,mpegts,mpegvideo,ogg,asf,flv,mxf,nut,gif"
 """Only self-contained files: play lists and image sequences could make the decoder open other files or addresses."""
 
@@ -52,7 +54,8 @@ def read_film(path: Path, *, name: str, role: str, transfer: str, sha256: str) -
     -----
     Codes are luma (8 bits, or 16 where the film has more): the luma plane is taken as it lies, without the scaler,
     which is about three times as fast and loses no code. Studio range (16 to 235) and full range are told apart by the
-    file's own flag; without one, luma with chroma beside it is studio range. RGB films become 8-bit luma first.
+    file's own flag; without one, luma with chroma beside it is studio range. RGB films become 8-bit luma first. Where
+    two frames share one stamp of a clock that counts milliseconds, the second is taken to be half of one later.
     Coordinates are those of the stored frame: a rotation flag is not applied.
     """
     first = first_frame(path, name)
@@ -139,6 +142,8 @@ def _pass(path: Path, name: str, rows: int, cols: int) -> Iterator[tuple[float, 
         for frame in _frames(container, name):
             _prove_frame(frame, name, count, rows, cols)
             time_s = float(frame.pts * time_base)
+            if time_s == last_s and time_base >= _COARSE_CLOCK_S:
+                time_s += float(time_base) / 2
             if time_s <= last_s:
                 raise UnusableInput(name, f"the clock of the film stands still or runs back at frame {count}", _REMEDY)
             yield time_s, _luma(frame)

@@ -11,7 +11,7 @@ FloatArray = npt.NDArray[np.float64]
 _GAP: Final = 1.5  # intervals from which on a frame is missing
 _NEAR_WHOLE: Final = 0.1  # intervals: a gap of so nearly a whole number of intervals is one of dropped frames
 _TICK_MS: Final = 1.0
-_WHOLE_MS: Final = 1e-4  # ms: stamps so near to whole milliseconds come from a clock of that step
+_WHOLE_MS: Final = 1e-4  # ms: stamps so near to whole milliseconds come from a clock of that step; to halves, if shared
 _ROUNDED: Final = 0.8  # ticks by which a rounded or cut stamp may lie off an even film
 
 
@@ -64,7 +64,7 @@ def film_times(times_s: FloatArray, frame_rate: float | None) -> FilmTimes:
     times are taken: at 240 frames a second the rounding would shift an edge by an eighth of a frame.
     """
     stamps_ms = (times_s - times_s[0]) * 1000
-    is_coarse = bool(np.all(np.abs(times_s * 1000 - np.round(times_s * 1000)) < _WHOLE_MS))
+    is_coarse = bool(np.all(np.abs(times_s * 2000 - np.round(times_s * 2000)) < 2 * _WHOLE_MS))
     tick_ms = _TICK_MS if is_coarse else 0.0
     in_turn = np.arange(len(times_s), dtype=np.float64)
     is_whole = is_coarse and _even(in_turn, stamps_ms) is not None

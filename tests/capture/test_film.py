@@ -30,6 +30,24 @@ def test_time_stamps_are_those_of_the_file_to_its_tick(tmp_path):
     assert seen == pytest.approx(times, abs=1 / 90_000)
 
 
+def test_of_two_frames_in_one_millisecond_of_a_coarse_clock_the_second_is_later(tmp_path):
+    """Matroska counts whole milliseconds: the third frame, at 1.4 ms, is stamped like the second."""
+    frames = [np.full((48, 64), 10.0 * k) for k in range(5)]
+    path = write_film(tmp_path / "a.mkv", frames, [0, 0.0012, 0.0014, 0.003, 0.004], codec="ffv1")
+
+    seen = [time_s for time_s, _ in read(path).open_frames()]
+
+    assert seen == pytest.approx([0, 0.001, 0.0015, 0.003, 0.004], abs=1e-9)
+
+
+def test_a_coarse_clock_that_stands_still_is_refused(tmp_path):
+    frames = [np.full((48, 64), 10.0 * k) for k in range(5)]
+    path = write_film(tmp_path / "a.mkv", frames, [0, 0.001, 0.0012, 0.0014, 0.003], codec="ffv1")
+
+    with pytest.raises(UnusableInput, match="stands still"):
+        list(read(path).open_frames())
+
+
 @pytest.mark.parametrize(("name", "codec"), [("a.mkv", "ffv1"), ("a.mp4", "libx264"), ("a.mkv", "libx264")])
 def test_exposure_is_proportional_to_the_grey_that_was_filmed(tmp_path, name, codec):
     """Truth by construction: frame k is grey 10 k of 255; one code of 219 is 0.0046."""
