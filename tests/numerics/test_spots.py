@@ -40,6 +40,19 @@ def test_spots_do_not_bend_the_smooth_part() -> None:
     assert smooth.over_pixels() == pytest.approx(np.full(SHAPE, 0.5), abs=0.004)
 
 
+def test_a_honeycomb_of_fibres_makes_no_smooth_part() -> None:
+    """Truth from algebra: cosines of periods near 3 and 4 pixels have no part that a field's light could have."""
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
+    turns = np.arange(3) * math.pi / 3
+    for period_px in (2.98, 4.02):
+        waves = [np.cos(2 * math.pi * (x * math.cos(a) + y * math.sin(a)) / period_px + a) for a in turns]
+
+        smooth = smooth_field(0.5 * (1 + 0.025 * np.sum(waves, axis=0)), ALL)
+
+        assert smooth is not None
+        assert np.ptp(smooth.over_pixels()[20:-20, 20:-20]) < 0.5 * 0.002
+
+
 @pytest.mark.parametrize("profile", ["erf", "logistic", "gaussian"])
 @pytest.mark.parametrize("diameter_px", [4.0, 11.0, 30.0, 40.0])
 def test_diameter_and_depth_do_not_depend_on_the_profile(profile: str, diameter_px: float) -> None:
