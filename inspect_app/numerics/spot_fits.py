@@ -17,7 +17,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 LARGEST_FITTED_PX = 13.0  # a larger spot is fitted in a coarser octave
-START_GROWTHS = (1.0, 1.7, 2.9)
+START_GROWTHS = (1.0, 0.4, 1.7, 2.9)
 GOOD_MISFIT = 1.5  # variance left over that of the texture
 OUTGROWN = 1.35
 MOST_WINDOWS = 6  # a large sharp spot is found at its border, by a filter of a sixth of its size
@@ -63,11 +63,11 @@ class Tried:
 
 
 def fitted_spot(levels: Sequence[Level], candidate: Candidate, weaker: FloatArray, blur: KnownBlur) -> Tried:
-    """Fit a candidate; from larger starts as well where the fit leaves much.
+    """Fit a candidate; from other starts as well where the fit leaves much.
 
-    A sharp border answers to a filter smaller than its spot, and a fit that starts too small may end in a false
-    minimum. Of several ends the one counts that explains most over what it leaves: what is left alone is diluted by a
-    larger window.
+    A sharp border answers to a filter smaller than its spot, a point in a coarse grain to one larger than it, inverted;
+    and a fit that starts at another size may end in a false minimum. Of several ends the one counts that explains most
+    over what it leaves: what is left alone is diluted by a larger window.
     """
     best, fits = None, 0
     for growth in START_GROWTHS:
@@ -78,7 +78,7 @@ def fitted_spot(levels: Sequence[Level], candidate: Candidate, weaker: FloatArra
             continue
         if best is None or fitted.evidence > best.evidence:
             best = fitted
-        elif abs(fitted.spot.diameter_px - best.spot.diameter_px) < SAME_END * best.spot.diameter_px:
+        elif growth > 1 and abs(fitted.spot.diameter_px / best.spot.diameter_px - 1) < SAME_END:
             break
         if best.misfit < GOOD_MISFIT:
             break

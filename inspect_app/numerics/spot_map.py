@@ -108,7 +108,7 @@ def map_spots(
     Returns
     -------
     SpotMap
-        The search is given up at 400 spots, and after 1 200 fits, of which what is no spot takes up to nine.
+        The search is given up at 400 spots, and after 1 200 fits, of which what is no spot takes up to twelve.
 
     Notes
     -----

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from inspect_app.numerics.smooth_field import smooth_field
 from inspect_app.numerics.spot_map import flatten, map_spots
@@ -90,6 +91,23 @@ def test_a_faint_spot_beside_a_deep_one_is_found_too() -> None:
 
     assert len(found) == 2
     assert math.hypot(found[1].x - 266, found[1].y - 200) < 0.5
+
+
+@pytest.mark.parametrize(("polarity", "sign"), [("dark", -1), ("bright", 1)])
+def test_a_point_in_a_coarse_grain_is_no_wide_spot_of_the_other_polarity(polarity: str, sign: int) -> None:
+    """Truth by construction: 1.5 px and 0.3 deep; filters of 6 px, made for a coarse grain, answer to it inverted."""
+    rng = np.random.default_rng(1)
+    grain = ndimage.gaussian_filter(rng.normal(size=SHAPE), 1.8)
+    picture = 0.5 * (1 + 0.02 * grain / grain.std() + rng.normal(0, 0.002, SHAPE))
+    picture *= 1 + depth_of(Spot(250.3, 199.6, 1.5, 0.3, polarity, softness=0.5), SHAPE)
+    flat = flatten(picture, ALL)
+    assert flat is not None
+
+    (found,) = map_spots(flat, smallest_px=1, largest_px=60, faintest=0.05).spots
+
+    assert found.diameter_px == pytest.approx(1.5, abs=2 * found.diameter_u_px)
+    assert found.depth == pytest.approx(sign * 0.3, abs=2 * found.depth_u)
+    assert found.diameter_u_px < 0.4
 
 
 def test_noise_alone_is_no_spot() -> None:
