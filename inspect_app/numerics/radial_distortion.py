@@ -24,7 +24,10 @@ CROSSING_SHOWN_AT: Final = 0.4  # lines and squares are cut by the border and pr
 TURNS_OVER: Final = -0.5  # correlation after a quarter turn, below which points are corners of a chessboard
 CORNER_AT: Final = 0.65  # of their usual correlation
 RIM: Final = 4  # points beyond the known ones: meshes cut by the border, and the crossings that need them
-TOUCHED_PX: Final = 1.0  # a mark whose rim lies within it of the border may count or not
+CUT_PX: Final = 1.0  # from the border: a mark that reaches there is cut
+TOUCHED_PX: Final = 2.0  # within which of the border a mark's rim lies that may count or not,
+TOUCHED_SHARE: Final = 0.15  # and so much of the mark: a turned cross reaches farther than it is broad
+ENDS_WITHIN: Final = 1.8  # u of what it changes whether they count: either end lies just within 2 u
 FARTHEST: Final = 3.0  # half diagonals
 FLATTEST: Final = 0.1  # of the middle's magnification, along a radius
 KEYSTONE_COUNTS_AT: Final = 12.0  # twice the gain in log likelihood for two parameters: once in 400 by noise
@@ -142,7 +145,7 @@ def _shown_at_the_border(lattice: Lattice, image: FloatArray, fit: _Fit, half: f
     index = np.array(sorted(rim), dtype=np.float64)
     places = middle + half * _model(fit.parameters, index)
     size = np.array(image.shape[::-1], dtype=np.float64)
-    inside = _room(places, size) >= lattice.mark_px - TOUCHED_PX
+    inside = _room(places, size) >= lattice.mark_px - _touched_px(lattice)
     inside &= np.hypot(*_undistorted(fit.parameters, index).T) < _fold(fit.parameters[PLACING:])
     reach = max(2, round(0.3 * lattice.spacing_px))
     smooth = ndimage.gaussian_filter(image, UNREST_SMOOTHING * lattice.spacing_px)
@@ -161,6 +164,10 @@ def _shown_at_the_border(lattice: Lattice, image: FloatArray, fit: _Fit, half: f
 def _room(places: FloatArray, size: FloatArray) -> FloatArray:
     """Return how many pixels each place lies within a picture of so many columns and rows."""
     return np.asarray(np.minimum(places, size - 1 - places).min(axis=1), dtype=np.float64)
+
+
+def _touched_px(lattice: Lattice) -> float:
+    return TOUCHED_PX + TOUCHED_SHARE * (lattice.mark_px if lattice.mark_px > 1 else 0.0)
 
 
 def _fold(terms: FloatArray) -> float:
@@ -200,8 +207,9 @@ def _as_distortion(
     terms = fit.parameters[PLACING:]
     placed = lattice.index[fit.kept].astype(np.float64)
     shown = np.vstack([placed, border])
-    clear = _room(middle + half * _model(fit.parameters, shown), 2 * middle + 1) >= lattice.mark_px + TOUCHED_PX
-    counted = clear | (np.arange(len(shown)) < len(placed))
+    room = _room(middle + half * _model(fit.parameters, shown), 2 * middle + 1) - lattice.mark_px
+    clear = room >= _touched_px(lattice)
+    counted = (room >= CUT_PX) | (np.arange(len(shown)) < len(placed))
     radii = np.hypot(*_undistorted(fit.parameters, shown).T)
     shares = _powers(radii, terms.size) @ terms
     largest, *others = (float(max(part, key=abs, default=0.0)) for part in (shares[counted], shares[clear], shares))
@@ -213,7 +221,7 @@ def _as_distortion(
         centre=(float(middle[0] + half * fit.parameters[0]), float(middle[1] + half * fit.parameters[1])),
         keystone=float(np.hypot(fit.parameters[6], fit.parameters[7])),
         largest_u=_share_u(fit, shown[counted][np.argmax(np.abs(shares[counted]))]),
-        cut_u=max(abs(largest - other) for other in others) / 2,
+        cut_u=max(abs(largest - other) for other in others) / ENDS_WITHIN,
     )
 
 
