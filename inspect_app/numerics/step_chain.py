@@ -36,6 +36,7 @@ SLOPE_WEIGHT: Final = 3.0
 MOST_FOR_SLOPE: Final = 30.0
 MOST_FOR_PITCH: Final = 6.0
 SKIPPED_BRIGHT: Final = 60.0
+MOST_SKIPPED: Final = 2.0  # pitches before a first step within which no brighter one may lie
 HIDDEN: Final = 0.5
 MUCH_ALIKE: Final = 10.0  # chains whose gains differ by less: the wider steps are taken
 
@@ -285,7 +286,9 @@ def _running(values: FloatArray, half: int) -> FloatArray:
 def _level_costs(places: _Places, light: _Light) -> FloatArray:
     """Return what the level of every place costs after that of the place where a way to it starts, less what it gains.
 
-    A step gains as much as its level tells it from an equal one, so that a step cut in two gains nothing.
+    A step gains as much as its level is seen to differ from the one before, so that a step cut in two gains nothing. By
+    how much it should differ, in a bright surround, whose darkness is not known, steps gained by being taken twice: 7
+    of 320 profiles with gaps brighter than their darker steps (own trials), 4 of 40 pictures; 0 and 1 by what is seen.
     """
     before, before_doubt = places.mean[places.start], places.doubt[places.start]
     here, ratio = places.mean[:, None], 2.0**-light.stops_per_step
@@ -293,7 +296,7 @@ def _level_costs(places: _Places, light: _Light) -> FloatArray:
     noise_square = places.doubt[:, None] ** 2 + (ratio * before_doubt) ** 2
     doubt_square = noise_square + (LEVEL_TOLERANCE * difference) ** 2 + light.dark_doubt**2
     cost = np.minimum(LEVEL_WEIGHT * (here - ratio * before) ** 2 / doubt_square, MOST_FOR_LEVEL)
-    gain = np.minimum(difference**2 / noise_square, SEEN)
+    gain = np.minimum(np.clip(before - here, 0, difference) ** 2 / noise_square, SEEN)
     may_clip = (before > CLIPPED_SHARE * light.top) & (here >= ratio * before) & (here < 1.03 * before)
     of_bright = LIKE_SURROUND if light.is_in_white else SEEN_BRIGHT
     gain = np.where(may_clip & (here > CLIPPED_SHARE * light.top), of_bright, gain)
@@ -305,7 +308,7 @@ def _chain(places: _Places, levels: FloatArray, light: _Light, pitch: float, tol
     """Return the cheapest chain of steps of one width."""
     join = levels + np.minimum(((places.distances - pitch) / tolerance) ** 2, MOST_FOR_PITCH)
     own = places.cost + HIDDEN
-    cost = own + (np.zeros(len(own)) if light.is_in_white else _skipped(places))
+    cost = own + (np.zeros(len(own)) if light.is_in_white else _skipped(places, pitch))
     every = np.arange(len(cost))
     back: list[npt.NDArray[np.intp]] = []
     best_cost, last = math.inf, (0, 0)
@@ -334,8 +337,10 @@ def _chain(places: _Places, levels: FloatArray, light: _Light, pitch: float, tol
     )
 
 
-def _skipped(places: _Places) -> FloatArray:
-    """Return what it costs to start at a place although a flat, bright one lies before it."""
+def _skipped(places: _Places, pitch: float) -> FloatArray:
+    """Return what it costs to start at a place although a flat, bright one lies before it, within one step more."""
     flat_light = np.where(places.cost < MOST_FOR_SLOPE / 2, places.mean, 0.0)
-    brightest = np.where(places.is_inside, flat_light[places.start], 0.0).max(axis=1)
+    nearest, farthest = int(places.distances[0]), max(int(places.distances[-1]), math.ceil(MOST_SKIPPED * pitch))
+    before = np.concatenate([np.zeros(farthest), flat_light])[: len(flat_light) + farthest - nearest]
+    brightest = np.lib.stride_tricks.sliding_window_view(before, farthest - nearest + 1).max(axis=1)
     return np.where(brightest > 0.9 * places.mean, SKIPPED_BRIGHT, 0.0)
