@@ -96,8 +96,8 @@ def distortion(captures: tuple[Capture, ...], options: DistortionOptions) -> Mea
     and marks all alike. Breaks down where fewer than nine marks can be numbered, where the picture folds back on
     itself, and where marks lie off any square grid by 8 % of their spacing (a fisheye, a crumpled chart): refused.
     What limits it: how marks are drawn out of shape by the lens, about 0.03 px, and at an SNR below 12 the noise.
-    Marks whose rim lies within about 2 px of the picture's border may count or not: what they change is a doubt. Without
-    it, five of 40 charts of lines in blind trials lay 7 to 76 u off; with it, none beyond 2.0 u.
+    Marks whose rim lies within about 2 px of the picture's border may count or not: what they change is a doubt.
+    Without it, five of 40 charts of lines in blind trials lay 7 to 76 u off; with it, none beyond 2.0 u.
 
     References
     ----------
