@@ -9,7 +9,7 @@ from pydantic.fields import FieldInfo
 
 from inspect_app.cli._result_table import result_table
 from inspect_app.errors import UnusableInput
-from inspect_app.measure import CHECKS, Check, bounds_of, choices_of, flag, is_repeated, measure, unit_of
+from inspect_app.measure import CHECKS, Check, choices_of, flag, is_repeated, measure, told_range, unit_of
 from inspect_app.model.transcript import to_json_values
 
 SCENE: Final = "scene"
@@ -94,9 +94,8 @@ def _metavar(info: FieldInfo) -> str:
 
 def _option_help(info: FieldInfo) -> str:
     parts = [f"{info.description}."]
-    low, high = bounds_of(info)
-    if low is not None and high is not None:
-        parts.append(f"From {low:g} to {high:g}.")
+    if told := told_range(info):
+        parts.append(f"{told[0].upper()}{told[1:]}.")
     if is_repeated(info):
         parts.append("May be repeated.")
     if info.is_required():

@@ -15,6 +15,7 @@ from inspect_app.measure._options import (
     is_repeated,
     prove_options,
     read_options,
+    told_range,
     unit_of,
 )
 from inspect_app.measure._registry import CHECKS, Check, Needs
@@ -37,5 +38,6 @@ __all__ = [
     "measure",
     "prove_options",
     "read_options",
+    "told_range",
     "unit_of",
 ]

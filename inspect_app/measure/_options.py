@@ -49,10 +49,17 @@ class CheckOptions(BaseModel):
                 continue
             given = read[name]
             if isinstance(given, str):
-                read[name] = parse_number(given, unit)
+                read[name] = _number(name, given, unit)
             elif is_repeated(info) and isinstance(given, Sequence):
-                read[name] = tuple(parse_number(text, unit) if isinstance(text, str) else text for text in given)
+                read[name] = tuple(_number(name, text, unit) if isinstance(text, str) else text for text in given)
         return read
+
+
+def _number(name: str, text: str, unit: str) -> float:
+    try:
+        return parse_number(text, unit)
+    except UnusableInput as error:
+        raise UnusableInput(f"option {flag(name)}", f"{error.problem}; you gave {text[:80]}", error.remedy) from error
 
 
 Options = TypeVar("Options", bound=CheckOptions)
@@ -97,6 +104,16 @@ def bounds_of(info: FieldInfo) -> tuple[float | None, float | None]:
     return low, high
 
 
+def told_range(info: FieldInfo) -> str:
+    """Return the numbers that an option admits in words, such as ``above 0, at most 1000``; empty where all are."""
+    low, high = bounds_of(info)
+    if low is None:
+        return ""
+    if not any(isinstance(mark, annotated_types.Gt) for mark in info.metadata):
+        return f"of {low:.15g} or more" if high is None else f"from {low:.15g} to {high:.15g}"
+    return f"above {low:.15g}" + ("" if high is None else f", at most {high:.15g}")
+
+
 def flag(name: str) -> str:
     """Return an option's name as the command line spells it."""
     return "--" + name.replace("_", "-")
@@ -134,6 +151,14 @@ def prove_options(model: type[CheckOptions], given: Mapping[str, Any]) -> None:
             raise _told(model, wrong[0]) from error
 
 
+_WORDS: Final = {
+    "int_parsing": "a whole number is wanted",
+    "int_parsing_size": "this number is too large",
+    "int_from_float": "a whole number is wanted",
+}
+"""What the commonest of the library's words for programmers say to a person at a bench."""
+
+
 def _first_problem(model: type[CheckOptions], error: pydantic.ValidationError) -> UnusableInput:
     return _told(model, error.errors(include_url=False)[0])
 
@@ -150,10 +175,10 @@ def _told(model: type[CheckOptions], first: pydantic_core.ErrorDetails) -> Unusa
         return UnusableInput(f"option {flag(name)}", "there is no such option", f"Use one of {known}.")
     info = model.model_fields[name]
     if first["type"] == "missing":
-        return UnusableInput(f"option {flag(name)}", "it is missing", f"Give {info.description or 'a value'}.")
+        return UnusableInput(f"option {flag(name)}", "it is missing", f"Give {_told_in_passing(info)}.")
     seen = first["input"]
     shown = ", ".join(map(str, seen)) if isinstance(seen, list | tuple) else str(seen)
-    message = str(cause) if cause is not None else first["msg"]
+    message = str(cause) if cause is not None else _WORDS.get(first["type"], first["msg"])
     problem = f"{message[0].lower()}{message[1:]}; you gave {shown[:80]}"
     return UnusableInput(f"option {flag(name)}", problem, _what_it_takes(info))
 
@@ -162,14 +187,17 @@ def _what_it_takes(info: FieldInfo) -> str:
     choices = choices_of(info)
     if choices:
         return f"Use one of {', '.join(choices)}."
-    low, high = bounds_of(info)
+    told = told_range(info)
+    if not told:
+        return f"Give {_told_in_passing(info)}."
     unit = unit_of(info)
-    of_unit = "" if unit in (None, "1") else f" in {unit}"
-    if low is not None and high is not None:
-        return f"Give a number{of_unit} from {low:g} to {high:g}."
-    if low is not None:
-        return f"Give a number{of_unit} of {low:g} or more."
-    return f"Give {info.description}." if info.description else "Correct it."
+    return f"Give a number {told}." if unit in (None, "1") else f"Give a number in {unit} {told}."
+
+
+def _told_in_passing(info: FieldInfo) -> str:
+    """Return an option's description as it reads within a sentence: small, unless an abbreviation begins it."""
+    told = info.description or "a value"
+    return told if told[1:2].isupper() else f"{told[0].lower()}{told[1:]}"
 
 
 _INTEGERS_WITH_COMMAS: Final = re.compile(r"\s*[+-]?\d{1,18}(\s*,\s*[+-]?\d{1,18})*\s*")
@@ -194,9 +222,23 @@ Region = Annotated[tuple[int, int, int, int], BeforeValidator(_read_region)]
 """X,Y,W,H in pixels, the upper left pixel first."""
 
 
+def written_number(text: str, unit: str) -> float:
+    """Read one number of an option that is written with several things in it.
+
+    Raises
+    ------
+    ValueError
+        It is none; whoever proves the option adds its name.
+    """
+    try:
+        return parse_number(text, unit)
+    except UnusableInput as error:
+        raise ValueError(f"{error.where}: {error.problem}") from error
+
+
 def _read_numbers(given: Any) -> Any:
     if isinstance(given, str):
-        return tuple(parse_number(part, "1") for part in given.split(","))
+        return tuple(written_number(part, "1") for part in given.split(","))
     return given
 
 
@@ -210,7 +252,7 @@ def _read_transfer(given: Any) -> Any:
         return text
     kind, _, argument = text.partition(":")
     if kind == "power":
-        if not 0.2 <= parse_number(argument, "1") <= 5:
+        if not 0.2 <= written_number(argument, "1") <= 5:
             raise ValueError("the power lies between 0.2 and 5")
         return text
     if kind == "table" and argument:

@@ -11,14 +11,14 @@ from inspect_app.capture import Capture
 from inspect_app.errors import UnusableInput
 from inspect_app.measure._field_frames import Frames, stacked
 from inspect_app.measure._field_search import FieldContent, field_of, search_field
-from inspect_app.measure._options import Numbers, PictureOptions, Repeated, Unit
+from inspect_app.measure._options import Numbers, PictureOptions, Repeated, Unit, written_number
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._spot_changes import Change, changed_spots
 from inspect_app.measure._spot_counts import SizeClass, count_result, count_results, size_classes, zone_of
 from inspect_app.model import Condition, Feature, Measured, Outline, Result
 from inspect_app.numerics.field_circle import BrightField
 from inspect_app.numerics.found_spot import FoundSpot
-from inspect_app.quantity import Contribution, Quantity, parse_number, quantity_from_budget
+from inspect_app.quantity import Contribution, Quantity, quantity_from_budget
 
 METHOD = "Spots by matched filters and a fitted profile; zones and size classes as agreed"
 DEFAULT_SIZES_UM = (75.0, 150.0, 230.0, 300.0)  # 0.003 to 0.012 inch; smaller is peppering (published tables)
@@ -38,11 +38,8 @@ def _read_spot(given: Any) -> Any:
         return (0, 0.0, "none", 0.0)
     if len(parts) not in (3, 4) or parts[2] not in ("dark", "bright"):
         raise ValueError("a spot is written zone,diameter_mm,dark or zone,diameter_mm,bright, or none")
-    try:
-        contrast = parse_number(parts[3], "1") if len(parts) > 3 else 1.0
-        zone, diameter = parse_number(parts[0], "1"), parse_number(parts[1], "mm")
-    except UnusableInput as error:
-        raise ValueError(f"{error.where} is not a number") from error
+    contrast = written_number(parts[3], "1") if len(parts) > 3 else 1.0
+    zone, diameter = written_number(parts[0], "1"), written_number(parts[1], "mm")
     if not (zone >= 1 and zone == int(zone) and 0 < diameter <= 100 and 0 < contrast <= 1):
         raise ValueError("the zone is 1 or more, the diameter up to 100 mm, the contrast up to 1")
     return (int(zone), diameter, parts[2], contrast)
