@@ -37,6 +37,8 @@ class Family:
         Where fits begin; the first parameter is replaced by the logarithm of a first estimate of the blur.
     odds : float
         How far the family is believed before the edge is seen, against one of the plain families.
+    stands_in : bool
+        Whether it bends to blurs that it is not quite, rather than being some lens's own.
     """
 
     name: str
@@ -45,6 +47,7 @@ class Family:
     scatter: tuple[float, ...]
     starts: tuple[tuple[float, ...], ...]
     odds: float = 1.0
+    stands_in: bool = False
 
 
 def _gaussian(frequency: FloatArray, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -187,6 +190,7 @@ STRETCHED: Final = Family(
     scatter=(1.0, 0.3, SOFTENING_SCATTER_PX2),
     starts=((0.0, -0.3, 0.1),),
     odds=ODDS_OF_RARE,
+    stands_in=True,
 )
 SEVERAL_GAUSSIANS: Final = Family(
     name="several Gaussians",
@@ -195,6 +199,7 @@ SEVERAL_GAUSSIANS: Final = Family(
     scatter=(1.0, 0.1, 0.1, 0.1, 0.1, 0.08, 0.05),
     starts=((0.0,) * 7,),
     odds=ODDS_OF_RARE,
+    stands_in=True,
 )
 DEFOCUS_AND_SCATTER: Final = Family(
     name="defocus and scattered light",
@@ -203,6 +208,7 @@ DEFOCUS_AND_SCATTER: Final = Family(
     scatter=(1.0, SOFTENING_SCATTER_PX2, 0.25, 0.5),
     starts=((0.0, 0.25, 0.12, math.log(2.0)),),
     odds=ODDS_OF_RARE,
+    stands_in=True,
 )
 FAMILIES: Final = (
     GAUSSIAN,
