@@ -176,7 +176,7 @@ def _told(picture: Still, found: MeasuredEdges, options: SlantedEdgeOptions) -> 
                     source="noise of the pixels",
                     distribution="normal",
                     standard_uncertainty=crossing.noise,
-                    degrees_of_freedom=max(1, edge.response.bins - 8),
+                    degrees_of_freedom=edge.response.degrees_of_freedom,
                 ),
                 _budget.line("choice of the family of blur", crossing.choice),
             ]

@@ -45,22 +45,32 @@ class ClippedNoise:
         """Whether anything is clipped at all."""
         return math.isfinite(self.low) or math.isfinite(self.high)
 
-    def mean(self, level: FloatArray) -> FloatArray:
-        """Return the mean of clipped pixels at levels before clipping, in exposure."""
-        return self.mean_and_slope(level)[0]
-
     def variance(self, level: FloatArray) -> FloatArray:
         """Return the variance of clipped pixels at levels before clipping, in squared exposure."""
         before = self._variance_before(level)
         sigma = np.sqrt(before)
         found = before.copy()
-        for bound, above in ((self.low, level - self.low), (self.high, self.high - level)):
-            if math.isfinite(bound):
-                a = above / sigma
-                mean = above * special.ndtr(a) + sigma * _density(a)
-                square = (above**2 + before) * special.ndtr(a) + above * sigma * _density(a)
-                found += square - mean**2 - before
+        for _, above in self._cuts(level):
+            a = above / sigma
+            mean = above + _beyond(above, sigma)
+            square = (above**2 + before) * special.ndtr(a) + above * sigma * _density(a)
+            found += square - mean**2 - before
         return np.asarray(np.maximum(found, 1e-3 * before), dtype=np.float64)
+
+    def mean_and_slope(self, level: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the mean of clipped pixels at levels before clipping, in exposure, and its derivative by the level."""
+        sigma = np.sqrt(self._variance_before(level))
+        mean, by_level = level, np.ones_like(level)
+        for sign, above in self._cuts(level):
+            a = above / sigma
+            mean = mean + sign * _beyond(above, sigma)
+            by_level = by_level - special.ndtr(-a) + sign * 0.5 * self._variance_slope / sigma * _density(a)
+        return np.asarray(mean, dtype=np.float64), np.asarray(by_level, dtype=np.float64)
+
+    def _cuts(self, level: FloatArray) -> list[tuple[float, FloatArray]]:
+        """Return 1 for black and -1 for white, those that cut, each with how far inside of it levels lie."""
+        bounds = ((1.0, self.low), (-1.0, self.high))
+        return [(sign, sign * (level - bound)) for sign, bound in bounds if math.isfinite(bound)]
 
     @property
     def _variance_slope(self) -> float:
@@ -71,20 +81,11 @@ class ClippedNoise:
         linear = self.dark_variance + self._variance_slope * (level - self.dark)
         return np.asarray(np.maximum(linear, floor), dtype=np.float64)
 
-    def mean_and_slope(self, level: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return `mean` and its derivative by the level."""
-        slope = self._variance_slope
-        sigma = np.sqrt(self._variance_before(level))
-        mean, by_level = level, np.ones_like(level)
-        if math.isfinite(self.low):
-            a = (level - self.low) / sigma
-            mean = self.low + (level - self.low) * special.ndtr(a) + sigma * _density(a)
-            by_level = special.ndtr(a) + 0.5 * slope / sigma * _density(a)
-        if math.isfinite(self.high):
-            b = (self.high - level) / sigma
-            mean = mean - ((level - self.high) * special.ndtr(-b) + sigma * _density(b))
-            by_level = by_level - special.ndtr(-b) - 0.5 * slope / sigma * _density(b)
-        return np.asarray(mean, dtype=np.float64), np.asarray(by_level, dtype=np.float64)
+
+def _beyond(above: FloatArray, sigma: FloatArray) -> FloatArray:
+    """Return the mean of what noise about levels inside of a bound reaches beyond it, zero where it does not."""
+    a = above / sigma
+    return np.asarray(sigma * _density(a) - above * special.ndtr(-a), dtype=np.float64)
 
 
 def _density(value: FloatArray) -> FloatArray:

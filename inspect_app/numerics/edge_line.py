@@ -49,32 +49,10 @@ class EdgeCurve:
         t = (row - self.middle) / self.middle
         return np.asarray(np.polynomial.polynomial.polyval(t, derived), dtype=np.float64)
 
-    def distance(self, rows: int, cols: int) -> FloatArray:
-        """Return each pixel's distance along the normal, positive on the bright side.
-
-        Returns
-        -------
-        ndarray of shape (rows, cols)
-            In pixels. The normal is that of the row's own tangent, so the distance is exact for a straight edge and
-            right to second order near a bent one.
-        """
-        row = np.arange(rows, dtype=np.float64)
-        cosine = 1 / np.hypot(1.0, self.slope(row))
-        offset = (np.arange(cols, dtype=np.float64)[None, :] - self.column(row)[:, None]) * cosine[:, None]
-        return offset * self.rises
-
     @property
     def tilt_deg(self) -> float:
         """The tilt of the edge's middle against the column direction, in degrees."""
         return math.degrees(math.atan(float(self.slope(np.array([self.middle]))[0])))
-
-    @property
-    def sagitta_px(self) -> float:
-        """How far the edge departs from its chord, in pixels."""
-        row = np.linspace(0, 2 * self.middle, 33)
-        column = self.column(row)
-        chord = np.interp(row, row[[0, -1]], column[[0, -1]])
-        return float(np.max(np.abs(column - chord)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

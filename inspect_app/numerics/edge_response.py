@@ -24,6 +24,7 @@ SHADING_SCATTER_PER_PX: Final = 0.002  # falling to half in the corner of a 640 
 SETTLED: Final = 1e-2  # of twice a log likelihood: the last step was shorter than a tenth of a standard uncertainty
 BELIEVED: Final = 0.8  # of the log evidence: no family is quite the blur, so that many pixels must not settle it alone
 STAND_IN: Final = 1 / BELIEVED - 1  # of its variance from noise, in a family that is no lens's own
+FITTED: Final = 8  # parameters, of the families that usually weigh most
 LIGHTEST: Final = 1e-3  # a family that weighs less than this is left out
 
 
@@ -79,15 +80,15 @@ class EdgeResponse:
         Of the edge.
     inflation : float
         Variance of the residuals over that expected from single pixels: above one where noise is correlated.
-    bins : int
-        How many bins of the spread were fitted.
+    degrees_of_freedom : int
+        Bins of the spread less what was fitted to them.
     """
 
     fits: tuple[FittedFamily, ...]
     weights: tuple[float, ...]
     tilt_deg: float
     inflation: float
-    bins: int
+    degrees_of_freedom: int
 
     def response(self, frequency_cy_px: FloatArray) -> FloatArray:
         """Return the response, 1 at zero frequency, of the same shape as the frequencies."""
@@ -178,7 +179,7 @@ def edge_response(
     plainest = _fit(problem, GAUSSIAN, np.array([math.log(sigma_px), 0.0, *problem.expected_levels, 0.0]))
     others = [_best_fit(problem, family, plainest.parameters) for family in FAMILIES if family is not GAUSSIAN]
     fits = [plainest, *others]
-    freedom = max(1, spread.level.size - 8)
+    freedom = max(1, spread.level.size - FITTED)
     inflation = max(1.0, min(fit.misfit for fit in fits) / freedom)
     evidence = np.array([_evidence(fit, inflation) for fit in fits])
     weights = np.exp(evidence - evidence.max())
@@ -189,7 +190,7 @@ def edge_response(
         weights=tuple(float(weight) for weight in weights if weight > 0),
         tilt_deg=tilt_deg,
         inflation=inflation,
-        bins=int(spread.level.size),
+        degrees_of_freedom=freedom,
     )
 
 
@@ -242,9 +243,13 @@ def _fit(problem: _Problem, family: Family, parameters: FloatArray) -> FittedFam
         1 / np.array([*family.scatter, SHIFT_SCATTER_PX, LEVEL_SCATTER, LEVEL_SCATTER, SHADING_SCATTER_PER_PX]) ** 2
     )
     weight = 1 / problem.spread.variance
-    level, columns = problem.model(family, parameters)
-    residual = problem.spread.level - level
-    cost = float(weight @ residual**2 + precision @ (parameters - expected) ** 2)
+
+    def look(tried: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        level, columns = problem.model(family, tried)
+        residual = problem.spread.level - level
+        return float(weight @ residual**2 + precision @ (tried - expected) ** 2), residual, columns
+
+    cost, residual, columns = look(parameters)
     damping = 1e-3
     for _ in range(60):
         scaled = columns * weight
@@ -252,9 +257,7 @@ def _fit(problem: _Problem, family: Family, parameters: FloatArray) -> FittedFam
         slope = scaled @ residual - precision * (parameters - expected)
         step = np.linalg.solve(curvature + damping * np.diag(np.diag(curvature)), slope)
         tried = parameters + np.clip(step, -0.7, 0.7)
-        level, tried_columns = problem.model(family, tried)
-        tried_residual = problem.spread.level - level
-        tried_cost = float(weight @ tried_residual**2 + precision @ (tried - expected) ** 2)
+        tried_cost, tried_residual, tried_columns = look(tried)
         if tried_cost <= cost:
             gained = cost - tried_cost
             parameters, residual, columns, cost = tried, tried_residual, tried_columns, tried_cost

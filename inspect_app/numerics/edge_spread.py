@@ -82,9 +82,9 @@ def edge_levels(image: FloatArray, surface: EdgeSurface, noise: ClippedNoise, *,
         of their quarter of a pixel are left out too: hot pixels and dust.
     """
     pixels = pixels_near(surface.curve, image.shape, reach_px)
-    s, t = pixels.distance_px, pixels.t
-    dark = surface.dark[0] + surface.dark[1] * t
-    height = surface.bright[0] + surface.bright[1] * t - dark
+    s = pixels.distance_px
+    dark, bright = surface.levels(pixels.t)
+    height = bright - dark
     level = (image[pixels.row, pixels.col] / surface.light(pixels) - dark) / height
     share = np.clip(special.ndtr(s / math.hypot(surface.sigma_px, 0.29)), 0.0, 1.0)
     variance = noise.variance(noise.dark + (noise.bright - noise.dark) * share) / height**2

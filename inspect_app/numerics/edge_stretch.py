@@ -107,7 +107,8 @@ def largest_departure(image: FloatArray, surface: EdgeSurface) -> float:
     s, t = s[far], t[far]
     if s.size == 0:
         return 0.0
-    level = np.where(s > 0, surface.bright[0] + surface.bright[1] * t, surface.dark[0] + surface.dark[1] * t)
+    dark, bright = surface.levels(t)
+    level = np.where(s > 0, bright, dark)
     across = math.ceil(2 * REACH_PX / BLOCK_ACROSS_PX)
     down = np.minimum(((t + 1) / 2 * BLOCKS_DOWN).astype(np.int64), BLOCKS_DOWN - 1)
     place = down * across + np.minimum(((s + REACH_PX) / BLOCK_ACROSS_PX).astype(np.int64), across - 1)

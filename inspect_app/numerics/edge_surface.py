@@ -45,8 +45,6 @@ class EdgeSurface:
     fall_off : float
         Loss of light (below zero) with the square of the distance from the middle of the edge, at half the region's
         height, as a share.
-    curve_covariance : ndarray of shape (n, n)
-        Of the curve's coefficients, in squared pixels.
     """
 
     curve: EdgeCurve
@@ -56,11 +54,14 @@ class EdgeSurface:
     sigma_px: float
     dark_variance: float
     bright_variance: float
-    curve_covariance: FloatArray
 
     def light(self, pixels: EdgePixels) -> FloatArray:
         """Return the light at each pixel over that at the middle of the edge, as far as it falls off, shape (n,)."""
         return np.asarray(1 + self.fall_off * _distance2(pixels, self.curve.middle), dtype=np.float64)
+
+    def levels(self, t: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the exposures of the dark and the bright side in rows from -1, the first, to 1, the last."""
+        return self.dark[0] + self.dark[1] * t, self.bright[0] + self.bright[1] * t
 
     @property
     def contrast_to_noise(self) -> float:
@@ -106,10 +107,9 @@ def fit_edge_surface(image: FloatArray, curve: EdgeCurve | None = None) -> EdgeS
         fitted, covariance = _settle(image, start.of_degree(degree))
         last = fitted.curve.coefficients[-1]
         if abs(last) < CURVE_BENDS_AT * math.sqrt(covariance[degree, degree]):
-            fitted, covariance = _without(fitted, covariance, degree)
+            fitted = _without(fitted, covariance[:, degree])
             break
         start = fitted
-    count = len(fitted.curve.coefficients)
     _prove_inside(fitted.curve, image.shape)
     return EdgeSurface(
         curve=fitted.curve,
@@ -119,7 +119,6 @@ def fit_edge_surface(image: FloatArray, curve: EdgeCurve | None = None) -> EdgeS
         dark_variance=fitted.variance[0],
         bright_variance=fitted.variance[1],
         fall_off=float(fitted.levels[5]),
-        curve_covariance=covariance[:count, :count],
     )
 
 
@@ -273,19 +272,16 @@ def _noise(residual: FloatArray, distance: FloatArray, beyond_px: float, quietes
     return found[0], found[1]
 
 
-def _without(state: _State, covariance: FloatArray, degree: int) -> tuple[_State, FloatArray]:
-    """Return state and covariance with the last coefficient of the curve taken out."""
-    excess = state.curve.coefficients[degree] / covariance[degree, degree]
-    change = -covariance[:, degree] * excess
-    kept = np.arange(covariance.shape[0]) != degree
-    reduced = covariance - np.outer(covariance[:, degree], covariance[degree]) / covariance[degree, degree]
-    moved = state.moved(
+def _without(state: _State, covariance: FloatArray) -> _State:
+    """Return the state with the last coefficient of the curve taken out, given its covariance with all parameters."""
+    degree = len(state.curve.coefficients) - 1
+    change = -covariance * (state.curve.coefficients[degree] / covariance[degree])
+    return state.moved(
         (np.array(state.curve.coefficients) + change[: degree + 1])[:degree],
         state.log_sigma + float(change[degree + 1]),
         state.levels + change[degree + 2 :],
         state.variance,
     )
-    return moved, np.asarray(reduced[np.ix_(kept, kept)], dtype=np.float64)
 
 
 def _prove_inside(curve: EdgeCurve, shape: tuple[int, int]) -> None:
