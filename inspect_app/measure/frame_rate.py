@@ -10,7 +10,7 @@ from inspect_app.capture import Capture, Film
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._budget import counting, line, result, scaled
 from inspect_app.measure._event_regions import strongest_region
-from inspect_app.measure._film_times import frames_missing, usual_interval
+from inspect_app.measure._film_times import OwnRate, frames_missing, own_rate
 from inspect_app.measure._light import Box, watch
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
@@ -76,7 +76,8 @@ def frame_rate(captures: tuple[Capture, ...], options: FrameRateOptions) -> Meas
     Notes
     -----
     Frame rate = frames per blink x blinks per second: the light is the clock, not the file. A missing frame is a whole
-    step off the clock. Assumes that frames follow one another evenly, and a light that is switched on and off sharply.
+    step off the clock. Assumes that frames follow one another evenly, or at the uneven times that the file has for them
+    (the rate is then their mean), and a light that is switched on and off sharply.
     Breaks down where the light blinks faster than half of the frame rate (refused, for its alias looks the same), and
     with a shutter that is open so briefly that no frame is partly lit: then an edge lies anywhere between two frames,
     which widens the doubt, and frames that are missing are hard to tell from a rate a little off. See
@@ -140,10 +141,10 @@ def _by_file_clock(film: Film) -> Measured:
 def _by_light(film: Film, blink_hz: float, roi: Box | None) -> Measured:
     seen = watch(film, () if roi is None else (roi,), with_samples=roi is None)
     light, box = (seen.light[:, 0], roi) if roi is not None else strongest_region(film, seen)
-    missing = frames_missing(seen.times_s)
-    expected = blink_hz * usual_interval(seen.times_s)
+    own = own_rate(seen.times_s)
+    expected = blink_hz * own.interval_s
     _prove_seen(film, blink_hz, expected * len(seen.times_s))
-    clock = blink_clock(light, missing, expected)
+    clock = blink_clock(light, own.missing, expected, away=own.away if own.is_uneven else None)
     if clock is None:
         raise NothingToMeasure(
             film.name,
@@ -168,7 +169,7 @@ def _by_light(film: Film, blink_hz: float, roi: Box | None) -> Measured:
         ),
         traces=(Trace(name="light", x=x, x_unit="1", y=y, y_unit="1"),),
         outlines=(Outline(label="light", shape="rectangle", x=box[0], y=box[1], width_px=box[2], height_px=box[3]),),
-        warnings=_warnings(rate, seen.times_s, dropped, unsure=unsure),
+        warnings=_warnings(rate, own, clock, unsure=unsure),
     )
 
 
@@ -194,11 +195,12 @@ def _prove_below_nyquist(film: Film, clock: BlinkClock, blink_hz: float, expecte
         )
 
 
-def _warnings(rate: float, times_s: FloatArray, dropped: int, *, unsure: bool) -> tuple[str, ...]:
-    warnings = []
-    own = 1 / usual_interval(times_s)
-    if abs(own / rate - 1) > _DISAGREEMENT:
-        warnings.append(f"the film plays at {own:.4g} frames a second, the light says {rate:.4g}")
+def _warnings(rate: float, own: OwnRate, clock: BlinkClock, *, unsure: bool) -> tuple[str, ...]:
+    warnings, dropped = [], int(clock.missing.sum())
+    if abs(1 / own.interval_s / rate - 1) > _DISAGREEMENT:
+        warnings.append(f"the film plays at {1 / own.interval_s:.4g} frames a second, the light says {rate:.4g}")
+    if own.is_uneven:
+        warnings.append("frames follow one another unevenly by the film's own clock: the rate is their mean")
     if dropped:
         warnings.append(f"{dropped} frames are missing between the first and the last switch of the light")
     if unsure:

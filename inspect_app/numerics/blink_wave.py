@@ -42,10 +42,19 @@ class Wave:
 
 @dataclass(frozen=True, slots=True)
 class GapPath:
-    """Frames missing before each frame, shape (n,), and what the path costs."""
+    """Frames missing before each frame, shape (n,), what the path costs, and by how much frames lie off their numbers.
+
+    `away` is in frames, shape (n,): 0 where frames follow one another evenly.
+    """
 
     missing: IntArray
     cost: float
+    away: FloatArray | float = 0.0
+
+    @property
+    def places(self) -> FloatArray:
+        """Return when each frame was shot, in frames from the first one."""
+        return np.asarray(np.arange(len(self.missing)) + np.cumsum(self.missing) + self.away, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +163,7 @@ def fit_wave(share: FloatArray, path: GapPath, wave: Wave, ramp: float | None = 
     ramp : float, optional
         Another ramp to begin with, in blinks.
     """
-    numbers = np.arange(len(share)) + np.cumsum(path.missing)
+    numbers = path.places
     middle, span = float(numbers.mean()), float(np.ptp(numbers)) + 1
     away = numbers - middle
 

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure import measure
+from inspect_app.measure._film_times import own_rate
 from tests.truth.films import blink_film
 
 
@@ -126,3 +127,15 @@ def test_a_film_in_which_nothing_blinks_is_refused(tmp_path):
 def test_neither_film_nor_counts_is_told():
     with pytest.raises(UnusableInput, match="--frames-counted"):
         measure("frame-rate", {}, {})
+
+
+@pytest.mark.parametrize("fps", [24, 121])
+def test_stamps_in_whole_milliseconds_tell_the_rate_of_the_film_by_their_mean(fps):
+    """Algebra: 24 frames a second are 41 or 42 ms apart, 42 most often, which alone would be 23.8 a second."""
+    stamps_s = np.round(np.delete(np.arange(10 * fps), 100) / fps, 3)
+
+    own = own_rate(stamps_s)
+
+    assert 1 / own.interval_s == pytest.approx(fps, rel=2e-4)
+    assert own.missing.sum() == 1
+    assert not own.is_uneven

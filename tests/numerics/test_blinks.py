@@ -146,3 +146,16 @@ def test_a_level_that_a_coder_leaves_a_little_low_after_each_switch_is_not_a_par
 
     assert clock.frames_per_blink == pytest.approx(30.03, abs=2 * clock.frames_per_blink_sd)
     assert clock.frames_per_blink_sd < 0.67 / 13
+
+
+def test_a_light_filmed_at_uneven_times_is_read_over_those_times():
+    """Truth by construction: intervals of 0.8 to 1.25 of a frame add up to 3 frames; 12.37 mean frames a blink."""
+    rng = np.random.default_rng(5)
+    places = np.concatenate([[0.0], np.cumsum(rng.uniform(0.8, 1.25, 259))])
+    places *= 259 / places[-1]
+    light = 50 + 150 * lit_shares(places, period=12.37, rise=2.2, lit=5.1, opening=0.6) + rng.standard_normal(260)
+
+    clock = blink_clock(light, np.zeros(259, dtype=np.int64), 1.01 / 12.37, away=places - np.arange(260))
+
+    assert clock.missing.sum() == 0
+    assert clock.frames_per_blink == pytest.approx(12.37, abs=min(0.003, 3 * clock.frames_per_blink_sd))
