@@ -11,6 +11,7 @@ import numpy.typing as npt
 from inspect_app.numerics.band_model import trapezoid
 from inspect_app.numerics.blink_period import Period, period_of
 from inspect_app.numerics.blink_rates import FEWEST_BLINKS, HIGHEST, first_wave, likely_rates, window_of
+from inspect_app.numerics.blink_shutter import SAME_CLOCK, may_hide_frames, sees_switches, trusting
 from inspect_app.numerics.blink_stamps import by_stamps
 from inspect_app.numerics.blink_wave import (
     GapPath,
@@ -37,17 +38,11 @@ _GAINED: Final = 0.999  # of the sum of squares remains at most
 _ALIKE: Final = 0.004  # relative difference of rates that lead to the same end
 _FOLLOWED: Final = 3
 _UNEXPLAINED: Final = 0.2  # share of the variance that may remain of a light that blinks steadily
-_STEPS: Final = (1, 2, 3)  # blinks after which a switch may fall into the same part of a frame
-_LEAST_OPEN: Final = 0.25  # of a frame: shutters that are open more briefly do not see nearly every switch
-_PASSES: Final = 2.0  # frames by which switches must have gone on against the shutter for the fit to be trusted
-_OPEN: Final = 0.85  # of the switches: a shutter that is open throughout sees them all
 _CODING: Final = 0.004  # frames by which coding may move the first edge against the last (own bench)
 _SHORT: Final = 0.7  # of the shorter part of a blink
 _LEAST_NOISE: Final = 0.005  # of the swing: coding and rounding of codes
 _GAP_EVIDENCE: Final = (9.0, 2.0)  # chi-squared of a gap, one frame in a hundred, and of each frame in it
-_CLOCK_EVIDENCE: Final = 15.0  # chi-squared of a rate that is the file's own within
-_SAME_CLOCK: Final = 0.001  # relative: a crystal is nearer than this to its nominal rate,
-_NEAR_CLOCK: Final = 0.03  # and a film in slow motion, or with another nominal rate, further off than this
+_CLOCK_EVIDENCE: Final = 15.0  # chi-squared of a rate that is the file's own
 _CAP: Final = 50.0  # chi-squared of one frame at most
 _ALIKE_COST: Final = 12.0  # chi-squared by which another end may be worse and still true: more than one frame costs
 _MOST_UNSURE: Final = 6  # frames that far off the clock, or
@@ -172,7 +167,7 @@ def blink_clock(
     period = _period(share, fit, path)
     rivals = [1 / other.wave.rate for other, _ in others]
     is_ambiguous = any(its.missing.sum() != path.missing.sum() for _, its in others)
-    if expected is not None and _may_hide_frames(share, fit.wave, frames, expected):
+    if expected is not None and may_hide_frames(share, fit.wave, path.places, expected):
         rivals.append(1 / expected)
         is_ambiguous = True
     worst = float(np.abs(fit.rest).max())
@@ -250,17 +245,6 @@ def _polished(share: FloatArray, fit: WaveFit, path: GapPath) -> WaveFit:
     return best
 
 
-def _may_hide_frames(share: FloatArray, wave: Wave, frames: int, expected: float) -> bool:
-    """Say whether a rate a little off the file's may stand for missing frames that a shut shutter hides."""
-    is_near = _SAME_CLOCK < abs(wave.rate / expected - 1) < _NEAR_CLOCK
-    return is_near and not _sees_switches(share, 2 * wave.rate * frames)
-
-
-def _sees_switches(share: FloatArray, switches: float) -> bool:
-    """Say whether nearly every switch of the light leaves a frame that is partly lit."""
-    return bool(np.sum(is_partly_lit(share)) > _OPEN * switches)
-
-
 def _evidence(ends: list[tuple[WaveFit, GapPath]], shown: IntArray, expected: float | None) -> FloatArray:
     """Return what speaks against each end, as chi-squared: what remains, missing frames, a rate unlike the file's.
 
@@ -274,7 +258,7 @@ def _evidence(ends: list[tuple[WaveFit, GapPath]], shown: IntArray, expected: fl
         off = float(
             np.sum(np.minimum((fit.rest / noise) ** 2, _CAP)) + np.sum(_GAP_EVIDENCE[0] + _GAP_EVIDENCE[1] * gaps)
         )
-        is_alike = expected is not None and abs(fit.wave.rate / expected - 1) < _SAME_CLOCK
+        is_alike = expected is not None and abs(fit.wave.rate / expected - 1) < SAME_CLOCK
         costs.append(off - (_CLOCK_EVIDENCE if is_alike else 0.0))
     return np.array(costs)
 
@@ -305,8 +289,8 @@ def _period(share: FloatArray, fit: WaveFit, path: GapPath) -> Period:
     least = Period(frames=1 / wave.rate, frames_sd=float(np.hypot(fit.rate_sd / wave.rate**2, floor)))
     switches = 2 * wave.rate * float(np.ptp(frames))
     noise = max(_LEAST_NOISE, _rms(fit.rest), _rms(fit.rest[is_partly_lit(share)]))
-    if _sees_switches(share, switches):
-        return _trusting(least, noise, opening, switches, floor)
+    if sees_switches(share, switches):
+        return trusting(least, noise, opening, switches, floor)
     if opening > _SHORT * min(duty, 1 - duty) / wave.rate:
         return least
     model = trapezoid(wave.phase + wave.rate * frames, duty, wave.ramp)
@@ -324,23 +308,6 @@ def _period(share: FloatArray, fit: WaveFit, path: GapPath) -> Period:
 
 def _rms(rest: FloatArray) -> float:
     return float(np.sqrt(np.mean(rest**2))) if len(rest) else 0.0
-
-
-def _trusting(fitted: Period, noise: float, opening: float, switches: float, floor: float) -> Period:
-    """Return a fitted period with the doubt that remains where switches keep to the same parts of frames all along.
-
-    The shares of those frames go on by what the period is off whole frames, over the opening of the shutter: nothing
-    tells the two apart before each kind of switch has passed the shutter twice. The period trusts the fit, its
-    uncertainty no opening from a quarter of a frame on.
-    """
-    steps = np.array(_STEPS) * fitted.frames
-    off = np.abs(steps - np.round(steps)) / _STEPS
-    passed = float(off.min()) * switches / 2
-    if passed >= _PASSES:
-        return fitted
-    reach = max(1 - _LEAST_OPEN / opening, min(1 / opening, _PASSES / max(passed, 1e-9)) - 1, 0.0)
-    along = noise * opening * 12**0.5 / switches**1.5 * 2
-    return Period(frames=fitted.frames, frames_sd=float(np.hypot(off.min() * reach / 3**0.5, np.hypot(along, floor))))
 
 
 def _gap_ideas(shown: IntArray) -> list[IntArray]:
