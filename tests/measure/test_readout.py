@@ -98,6 +98,23 @@ def test_one_rising_and_one_falling_edge_are_refused_where_less_than_a_band_woul
     assert readout_of(edges_twice, strobe_hz=400)["readout_time"].value == pytest.approx(3.5, rel=0.02)
 
 
+def test_of_several_pictures_the_one_that_shows_a_full_period_is_measured(tmp_path):
+    """Truth by construction: 1.4 bands; in the first picture edges of each kind are seen once, in the second twice."""
+    pictures = [
+        write_picture(
+            tmp_path / f"{start}.tif",
+            strobe_picture(np.random.default_rng(13), readout_s=1.4 / 400, rows=240, cols=160, start=start),
+        )
+        for start in (0.2, 0.6)
+    ]
+
+    measured = measure("readout", {"scene": pictures}, {"strobe_hz": 400})
+
+    found = measured.results[0].quantity
+    assert found.value == pytest.approx(3.5, abs=2 * found.standard_uncertainty)
+    assert any("of 2 pictures, 0.6.tif tells most" in warning for warning in measured.warnings)
+
+
 @pytest.mark.parametrize(("duty", "bands", "start"), [(0.06, 1.4, 0.2), (0.45, 1.2, 0.1)])
 def test_the_usual_shares_of_a_strobe_bound_the_count_of_a_band_that_is_seen_once(tmp_path, duty, bands, start):
     """Truth by construction: band or gap are such that a strobe lit for 5 to 50 % shows a full period."""
