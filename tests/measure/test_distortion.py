@@ -227,6 +227,19 @@ def test_crossings_in_the_corners_of_a_strong_barrel_are_counted() -> None:
     assert distortion_of(capture).value == pytest.approx(grid.distortion_max_percent(), abs=0.2)
 
 
+def test_a_barrel_that_folds_back_within_the_picture_is_told() -> None:
+    """Truth from algebra: 1 - 3 · 0.22 q² is 0 at q = 1.23, seen at 82 % of half the diagonal; beyond 75 % is blank."""
+    grid = a_grid("lines", k1=-0.22)
+    y, x = np.mgrid[: grid.rows, : grid.cols]
+    seen = np.hypot(x - grid.axis_px[0], y - grid.axis_px[1]) / grid.half_diagonal_px
+    exposure = np.ones(seen.shape)
+    exposure[seen < 0.75] = grid.ideal()[seen < 0.75]
+
+    found = measure_grid(Light(snr=40).capture(exposure, np.random.default_rng(15)))
+
+    assert any("82%" in warning and "fold back" in warning for warning in found.warnings)
+
+
 def test_a_crossing_that_the_border_touches_may_count_or_not() -> None:
     """Truth from algebra: 4.12 % at a crossing 1.5 px from the border, 3.60 % without it; the interval holds both."""
     grid = a_grid("lines", k1=0.05, phase=(0.36, 0.1))
