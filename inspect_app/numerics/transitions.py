@@ -15,7 +15,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 
 LIGHT_KINDS: Final = ("step", "decay", "ramp", "swell")
-PICTURE_KINDS: Final = (*LIGHT_KINDS, "round", "trail", "long trail")
+PICTURE_KINDS: Final = (*LIGHT_KINDS, "round", "trail", "long trail", "afterglow")
 """Shapes of a change of the light and of its picture, in the order of all arrays over kinds."""
 
 _BEFORE: Final = 40  # samples looked at before and after a change, at most
@@ -29,9 +29,18 @@ _CLOSER_HALVES: Final = 19
 _MARGINS: Final = (np.inf, 100.0, 40.0)  # of log evidence, within which a look closer is taken; each grid tells more
 _CLOSER_REACH: Final = 4.5  # standard deviations of the posterior that the next grid covers
 _DECAYED: Final = 9.0  # time constants after which a decay has nothing left to show
+_GLOW: Final = (0.35, 5.0)  # share of the light that decays so many times as slowly
 _TRAILS: Final = {"trail": 0.3, "long trail": 1.0}  # time constants of the decay of each line, in times of a scan
-_HALVES: Final = {"step": 0.0, "decay": float(np.log(2)), "trail": 0.777534, "long trail": 1.234472}
-"""Widths after which shapes are half done; 0.5 for those not named, which are symmetrical. Of trails by bisection."""
+_HALVES: Final = {
+    "step": 0.0,
+    "decay": float(np.log(2)),
+    "trail": 0.777534,
+    "long trail": 1.234472,
+    "afterglow": 1.089944,
+}
+"""Widths after which shapes are half done; 0.5 for symmetrical ones, not named; later ones by bisection."""
+_BEGUN: Final = 0.003  # of the swing: from there on to its end less of it a light changes
+_NOISE_EXPLAINS: Final = 2.0  # times what the other samples lie off
 _MODEL_ERROR: Final = 0.006  # of the swing: rounding, coding, clipping and light that is not quite so shaped
 
 
@@ -39,7 +48,8 @@ _MODEL_ERROR: Final = 0.006  # of the swing: rounding, coding, clipping and ligh
 class _Stretch:
     """Samples around one change: times in intervals from near its half, values about their mean, weights.
 
-    Running sums of the weights and of the weighted values go from nothing to all, shape (n + 1,).
+    Running sums of the weights and of the weighted values go from nothing to all, shape (n + 1,). `forgiven` is what
+    each sample may lie off every shape, in shares of the swing.
     """
 
     times: FloatArray
@@ -48,6 +58,7 @@ class _Stretch:
     weight_sums: FloatArray
     value_sums: FloatArray
     squares: float
+    forgiven: float = _MODEL_ERROR
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,17 +135,25 @@ def locate(
     Notes
     -----
     Model: level + swing x mean of shape((t - onset) / interval) over the open time. Shapes: a step, an exponential
-    decay, a straight ramp (a scanned display), a cosine swell; of a picture also the scan of a round screen, and scans
-    whose lines decay, with a time constant of 0.3 and of 1 times the scan. Widths go from 0.1 to 24 intervals, evenly
-    likely in their logarithm. Level and swing are solved by least squares, the scale of the noise is integrated out, so
-    that the posterior of (half, width) on a grid that closes in on its bulk is proportional to RSS^(-(n - 2)/2). Noise
-    at the two levels may differ (shot noise): samples are weighted by the scatter about the nearer level.
+    decay, a straight ramp (a scanned display), a cosine swell; of a picture also the scan of a round screen, scans
+    whose lines decay, with a time constant of 0.3 and of 1 times the scan, and a decay of 0.65 of the light with an
+    afterglow five times as slow. Widths go from 0.1 to 24 intervals, evenly likely in their logarithm. Level and swing
+    are solved by least squares, the scale of the noise is integrated out, so that the posterior of (half, width) on a
+    grid that closes in on its bulk is proportional to RSS^(-(n - 2)/2). Noise at the two levels may differ (shot
+    noise): samples are weighted by the scatter about the nearer level.
+
+    Where the samples of the change lie off the likeliest shape by more than noise, all shapes are forgiven as much.
+    Halves of 125 traces of five shapes unlike all of these (two decays of 0.6 and 0.4, a stretched decay, ramps with
+    tails, a decay of second order) came within 0.06 to 0.13 samples (p90); without the afterglow within 0.08 to 0.32.
     """
     first, last = max(0, near - _BEFORE), min(len(times), near + _AFTER)
     scaled = (times[first:last] - times[near]) / interval
     stretch = _stretch(scaled, values[first:last], _weights(values[first:last], near - first))
     shutters = opened[:, first:last] / interval
     found = _bulks(stretch, shutters, kinds)
+    misfit = _misfit(stretch, shutters, found)
+    if misfit > stretch.forgiven:
+        found = _bulks(dataclasses.replace(stretch, forgiven=misfit), shutters, kinds)
     cells = np.stack([_moments(grid) for grid in found], axis=1)
     return Located(
         onset=times[near] + cells[..., 0] * interval,
@@ -189,6 +208,27 @@ def _bulks(stretch: _Stretch, shutters: FloatArray, kinds: Sequence[str]) -> lis
             for grid, own in zip(grids, evidence, strict=True)
         ]
     return grids
+
+
+def _misfit(stretch: _Stretch, opened: FloatArray, grids: list[_Grid]) -> float:
+    """Return how far the samples in which the light changes lie off the likeliest shape, in shares of its swing.
+
+    0 where noise explains it: within twice what the other samples lie off it.
+    """
+    best = max(grids, key=lambda grid: float(grid.logs.max()))
+    shutter, w, h = np.unravel_index(int(best.logs.argmax()), best.logs.shape)
+    widths, halves = (np.broadcast_to(of, (len(opened), *of.shape[1:]))[shutter] for of in (best.widths, best.halves))
+    since = stretch.times - (halves[w, h] - _half_of(best.kind, widths[w]))
+    light = _filmed(best.kind, widths[w], since, opened[shutter])
+    changes = np.convolve((light > _BEGUN) & (light < 1 - _BEGUN), np.ones(3), "same") > 0
+    light -= light @ stretch.weights / stretch.weights.sum()
+    weighted = light * stretch.weights
+    swing = float(weighted @ stretch.values) / max(float(weighted @ light), 1e-12)
+    off = stretch.values - swing * light
+    if changes.all() or not changes.any():
+        return 0.0
+    inside, outside = (float(np.sqrt(np.mean(part**2))) for part in (off[changes], off[~changes]))
+    return inside / abs(swing) if inside > _NOISE_EXPLAINS * outside and swing else 0.0
 
 
 def _widest(stretch: _Stretch, opened: FloatArray, kind: str) -> _Grid:
@@ -264,25 +304,31 @@ def _log_likelihood(
     weights, total = stretch.weights[first:last], stretch.weight_sums[-1]
     since = stretch.times[first:last] - onsets[..., None]
     width, open_times = widths[..., None, None], opened[:, None, None, first:last]
-    light = (_grown(kind, width, since + open_times) - _grown(kind, width, since)) / open_times
+    light = _filmed(kind, width, since, open_times)
     lit = total - stretch.weight_sums[last]
     light_sum = light @ weights + lit
     own = np.maximum((light * light) @ weights + lit - light_sum**2 / total, 1e-12)
     shared = light @ (weights * stretch.values[first:last]) + stretch.value_sums[-1] - stretch.value_sums[last]
     swing_squared = (shared / own) ** 2
     count = len(stretch.values)
-    residual = stretch.squares + swing_squared * (count * _MODEL_ERROR**2 - own)
+    residual = stretch.squares + swing_squared * (count * stretch.forgiven**2 - own)
     return np.asarray(-0.5 * (count - 2) * np.log(np.maximum(residual / stretch.squares, 1e-9)))
 
 
 def _ended(kind: str) -> float:
     """Return after how many widths a shape has nothing left to show."""
-    return {"step": 0.0, "decay": _DECAYED}.get(kind, 1 + _DECAYED * _TRAILS.get(kind, 0.0))
+    ends = {"step": 0.0, "decay": _DECAYED, "afterglow": _DECAYED * _GLOW[1]}
+    return ends.get(kind, 1 + _DECAYED * _TRAILS.get(kind, 0.0))
 
 
 def _half_of(kind: str, widths: FloatArray) -> FloatArray:
     """Return when shapes have gone half of their way, in intervals after the onset."""
     return widths * _HALVES.get(kind, 0.5)
+
+
+def _filmed(kind: str, width: FloatArray, since: FloatArray, open_times: FloatArray) -> FloatArray:
+    """Return the mean of a shape over the open times, `since` the times from its onset to when they begin."""
+    return np.asarray((_grown(kind, width, since + open_times) - _grown(kind, width, since)) / open_times)
 
 
 def _grown(kind: str, width: FloatArray, since: FloatArray) -> FloatArray:
@@ -292,6 +338,9 @@ def _grown(kind: str, width: FloatArray, since: FloatArray) -> FloatArray:
         return time
     if kind == "decay":
         return np.asarray(time + width * np.expm1(-time / width))
+    if kind == "afterglow":
+        share, slower = _GLOW
+        return (1 - share) * _grown("decay", width, since) + share * _grown("decay", slower * width, since)
     if kind in _TRAILS:
         return _trailed(time, width, width * _TRAILS[kind])
     inside = np.minimum(time, width)
