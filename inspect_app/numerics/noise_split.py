@@ -18,8 +18,9 @@ FLICKER_ORDER = 3  # follows a brightness that rolls through a frame; what is fi
 class NoiseSplit:
     """Mean, variances and what is known of their doubt, all in the unit of the frames (squared for variances).
 
-    `frame_means` holds the mean of each frame. `correlation` is the number of pixels that share one independent value:
-    1 for white noise.
+    `spatial_variance_u` is that of the pattern together with the noise that the mean frame still holds: their sum is
+    seen as it is. `frame_means` holds the mean of each frame. `correlation` is the number of pixels that share one
+    independent value: 1 for white noise.
     """
 
     mean: float
@@ -28,6 +29,7 @@ class NoiseSplit:
     temporal_freedom: float
     pattern_variance: float
     pattern_variance_u: float
+    spatial_variance_u: float
     frame_means: tuple[float, ...]
     correlation: float
 
@@ -90,14 +92,15 @@ def split_noise(frames: FloatArray, *, trend_order: int = TREND_ORDER) -> NoiseS
     temporal_u = temporal * np.sqrt(2 / freedom)
     pattern, noise = _parts(mean_frame, trend_order), _parts(first, FLICKER_ORDER)
     shared = temporal / count / noise.variance if noise.variance > 0 else 0.0
-    pattern_u = _pattern_u(pattern, noise.levels * shared, (rows - 1) * (cols - 1) / noise.independent)
+    spatial_u = _spatial_u(pattern, noise.levels * shared, (rows - 1) * (cols - 1) / noise.independent)
     return NoiseSplit(
         mean=mean,
         temporal_variance=temporal,
         temporal_variance_u=float(temporal_u),
         temporal_freedom=float(freedom),
         pattern_variance=pattern.variance - temporal / count,
-        pattern_variance_u=float(np.hypot(pattern_u, temporal_u / count)),
+        pattern_variance_u=float(np.hypot(spatial_u, temporal_u / count)),
+        spatial_variance_u=spatial_u,
         frame_means=tuple(float(value) for value in frame_means),
         correlation=float(rows * cols / independent),
     )
@@ -151,7 +154,7 @@ def _parts(image: FloatArray, highest_order: int) -> _Parts:
     return _Parts(levels, terms, taken, independent_pixels(pixels))
 
 
-def _pattern_u(pattern: _Parts, noise: FloatArray, correlation: float) -> float:
+def _spatial_u(pattern: _Parts, noise: FloatArray, correlation: float) -> float:
     own = np.maximum(pattern.levels - noise, 0.0)
     by_noise = (4 * own + 2 * noise) * noise @ pattern.terms * correlation
     by_surface = 2 * pattern.levels**2 @ pattern.taken

@@ -82,6 +82,14 @@ def test_the_uncertainty_holds_the_truth_about_95_times_in_100() -> None:
     assert all(179 <= count <= 199 for count in held.values()), held
 
 
+@pytest.mark.parametrize("count", [2, 5])
+def test_frames_without_a_pattern_tell_of_the_total_as_so_many_times_the_pixels(count: int) -> None:
+    """Truth from algebra: n frames of M pixels of white noise give a standard deviation to 1 / sqrt(2 n M)."""
+    total = noise(frames_of(11, count=count, pattern=0.0), NoiseOptions()).results[1].quantity
+
+    assert total.standard_uncertainty / total.value == pytest.approx(1 / math.sqrt(2 * count * 120 * 160), rel=0.05)
+
+
 def test_the_ratio_at_the_mean_light_is_held_though_the_light_flickers() -> None:
     """Shot noise alone, 1000 electrons, so a ratio of sqrt(1000); 95 % of 100 is 95, binomial 99.9 % bounds 87, 100."""
     held = 0
