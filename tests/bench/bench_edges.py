@@ -251,11 +251,11 @@ def test_single_edges_found(tmp_path: Path) -> None:
 
 
 def test_bent_edges(tmp_path: Path) -> None:
-    """MTF50 within 4.5 % (p90): a fit that knows the kind of blur reaches 4.2 %; above an SNR of 5 this has 2.9 %."""
+    """MTF50 within 4.2 % (p90), which a fit that knows the kind of blur has; above an SNR of 5 this has 2.9 %."""
     tally = tally_edges("bent edges", tmp_path, single_edges(400, bent=True, seed=4), seed=4)
 
     assert tally.refused == 0
-    assert tally.percentile("mtf50", 0.9) <= 0.045
+    assert tally.percentile("mtf50", 0.9) <= 0.042
 
 
 @pytest.mark.parametrize("by", ["noise", "light"])
@@ -270,13 +270,13 @@ def test_clipped_edges(by: str, tmp_path: Path) -> None:
 
 
 def test_blurs_with_long_tails(tmp_path: Path) -> None:
-    """Tubes, scattered light and the like: MTF50 within 6 % (p90), held in 90 of 100."""
+    """Tubes, scattered light and the like: MTF50 within 6 % (p90), held in 93 of 100."""
     tally = tally_edges("blurs with long tails", tmp_path, single_edges(160, seed=5, kinds=TAILED_KINDS), seed=5)
 
     assert tally.refused == 0
     assert tally.percentile("mtf50", 0.9) <= 0.06
-    assert tally.held("mtf50") >= 0.9
-    assert tally.held("mtf10") >= 0.9
+    assert tally.held("mtf50") >= 0.93
+    assert tally.held("mtf10") >= 0.93
 
 
 def cpu_seconds(work: Callable[[], object], times: int = 5) -> float:
