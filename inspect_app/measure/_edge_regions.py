@@ -148,7 +148,12 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
     pixels = edge_levels(stretch.image, surface, noise, reach_px=stretch.reach_px)
     spread = edge_spread(pixels, fine_within_px=3 * surface.sigma_px + 4)
     response = edge_response(
-        spread, tilt_deg=surface.curve.tilt_deg, sigma_px=surface.sigma_px, levels=levels, noise=noise
+        spread,
+        tilt_deg=surface.curve.tilt_deg,
+        sigma_px=surface.sigma_px,
+        levels=levels,
+        noise=noise,
+        fall_off_doubt=surface.fall_off_doubt,
     )
     crossings = {name: response.crossing(level) for name, level in LEVELS.items()}
     _prove_certain(where, crossings["mtf50"])

@@ -45,12 +45,15 @@ class EdgeSurface:
     fall_off : float
         Loss of light (below zero) with the square of the distance from the middle of the edge, at half the region's
         height, as a share.
+    fall_off_doubt : float
+        Its standard uncertainty, per squared pixel: large where the edge is short, whose rows tell little of it.
     """
 
     curve: EdgeCurve
     dark: tuple[float, float]
     bright: tuple[float, float]
     fall_off: float
+    fall_off_doubt: float
     sigma_px: float
     dark_variance: float
     bright_variance: float
@@ -119,6 +122,7 @@ def fit_edge_surface(image: FloatArray, curve: EdgeCurve | None = None) -> EdgeS
         dark_variance=fitted.variance[0],
         bright_variance=fitted.variance[1],
         fall_off=float(fitted.levels[5]),
+        fall_off_doubt=math.sqrt(float(covariance[-1, -1])) / fitted.curve.middle**2,
     )
 
 

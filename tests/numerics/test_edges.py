@@ -14,9 +14,10 @@ from inspect_app.numerics.edge_clipping import free_rows, unevenness
 from inspect_app.numerics.edge_families import FAMILIES, EdgeBasis, Family, pixel_transform
 from inspect_app.numerics.edge_finding import find_edges
 from inspect_app.numerics.edge_line import EdgeCurve, find_edge_curve, is_near_vertical, pixels_near
+from inspect_app.numerics.edge_response import edge_response
 from inspect_app.numerics.edge_spread import edge_levels, edge_spread, spatial_frequency_response
 from inspect_app.numerics.edge_stretch import clean_rows, largest_departure
-from inspect_app.numerics.edge_surface import fit_edge_surface
+from inspect_app.numerics.edge_surface import EdgeSurface, fit_edge_surface
 from tests.truth.edges import Blur, Edge, Light
 
 
@@ -105,12 +106,8 @@ def test_a_pixel_turned_by_45_degrees_has_the_product_of_two_sincs() -> None:
     assert pixel_transform(frequency, 45.0) == pytest.approx(np.sinc(frequency / math.sqrt(2)) ** 2, abs=1e-12)
 
 
-def test_the_textbook_response_errs_by_its_published_bias() -> None:
-    """Truth: closed form; the quarter-pixel pipeline's own bias is within 4 % for a sigma of 1 px without noise."""
-    edge = Edge(rows=100, cols=60, normal_deg=6.0, blur=Blur(sigmas_x_px=(1.0,)))
-    image = edge.capture(np.random.default_rng(4)).exposure
-    surface = fit_edge_surface(image)
-    noise = ClippedNoise(
+def unclipped(surface: EdgeSurface) -> ClippedNoise:
+    return ClippedNoise(
         low=-math.inf,
         high=math.inf,
         dark=surface.dark[0],
@@ -118,12 +115,48 @@ def test_the_textbook_response_errs_by_its_published_bias() -> None:
         dark_variance=surface.dark_variance,
         bright_variance=surface.bright_variance,
     )
+
+
+def test_the_textbook_response_errs_by_its_published_bias() -> None:
+    """Truth: closed form; the quarter-pixel pipeline's own bias is within 4 % for a sigma of 1 px without noise."""
+    edge = Edge(rows=100, cols=60, normal_deg=6.0, blur=Blur(sigmas_x_px=(1.0,)))
+    image = edge.capture(np.random.default_rng(4)).exposure
+    surface = fit_edge_surface(image)
     frequency = np.linspace(0, 0.5, 501)
 
-    levels = edge_levels(image, surface, noise, reach_px=24)
+    levels = edge_levels(image, surface, unclipped(surface), reach_px=24)
     response = spatial_frequency_response(edge_spread(levels, bins_per_px=4), frequency)
 
     assert frequency[np.argmax(response < 0.5)] == pytest.approx(edge.mtf(0.5), rel=0.04)
+
+
+def test_the_doubt_of_how_light_falls_off_widens_the_uncertainty() -> None:
+    """Property: the same spread, known to fall off by nothing or by a tenth at 16 px; and a short edge knows less."""
+    light = Light(snr=40)
+    short, long = (
+        fit_edge_surface(Edge(rows=rows, cols=80).capture(np.random.default_rng(5), light).exposure)
+        for rows in (24, 200)
+    )
+    image = Edge(rows=60, cols=80, blur=Blur(weights=(0.85, 0.15), sigmas_x_px=(1.0, 4.0))).capture(
+        np.random.default_rng(5), light
+    )
+    surface = fit_edge_surface(image.exposure)
+    spread = edge_spread(edge_levels(image.exposure, surface, unclipped(surface), reach_px=24))
+
+    known, unknown = (
+        edge_response(
+            spread,
+            tilt_deg=surface.curve.tilt_deg,
+            sigma_px=surface.sigma_px,
+            levels=(surface.dark[0], surface.bright[0]),
+            noise=unclipped(surface),
+            fall_off_doubt=doubt,
+        ).crossing(0.5)
+        for doubt in (1e-7, 4e-4)
+    )
+
+    assert math.hypot(unknown.noise, unknown.choice) > 1.2 * math.hypot(known.noise, known.choice)
+    assert short.fall_off_doubt > 10 * long.fall_off_doubt
 
 
 @pytest.mark.parametrize("snr", [4, 40])
