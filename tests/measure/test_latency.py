@@ -356,6 +356,19 @@ def test_a_film_in_which_only_the_light_switches_is_told(tmp_path):
         measure("latency", {"scene": [path]}, {})
 
 
+def test_two_lights_that_switch_together_are_only_measured_where_a_person_points_at_them(tmp_path):
+    """A reflection of the light would pass for a picture without any lag; a tube's picture truly has next to none."""
+    path = latency_film(tmp_path / "twins.mp4", np.random.default_rng(12), lag_s=0.0, frames=60)
+
+    with pytest.raises(NothingToMeasure, match=r"at the same moment.*give --stimulus-roi"):
+        measure("latency", {"scene": [path]}, {})
+    half = latencies(
+        measure("latency", {"scene": [path]}, {"stimulus_roi": "24,40,17,17", "response_roi": "80,24,56,48"})
+    )["latency_half"]
+
+    assert half.value == pytest.approx(0.0, abs=2 * half.standard_uncertainty)
+
+
 @pytest.mark.parametrize("seed", [25, 26])
 def test_a_film_in_which_only_the_picture_switches_is_told(tmp_path, seed):
     """Neither a piece of the picture is its light, nor what a coder leaves of it at its border."""
