@@ -22,7 +22,7 @@ BORDER_EDGES = 3.0  # standard deviations of the blurred border that are no fiel
 REMNANT_SHARE = 0.25  # of a spot's depth, close to it
 OUTLINE_SHARE = 0.1  # of a spot's depth times area, at its outline: no outline is quite a circle
 SIGNIFICANT = 4.3  # standard uncertainties of the depth, of what stood out of the texture by six
-POINT_PX, POINT_SIGNIFICANT = 3.0, 10.0  # in smaller spots depth and width trade so far that only both together count
+SURE = 8.0  # of depth and width together, which trade in a small spot: what was none reached 7.3 (104 clean fields)
 FEW_BLOCKS = 250  # in which the texture is gauged: spots fill a large part of fewer
 UNLIKELY = 0.02  # that a blur is shared: not worth fitting again
 MOST_SPOTS = 400  # with more the field is nothing but spots
@@ -167,8 +167,8 @@ class _Search:
 
     def _is_spot(self, fitted: Fit, found: Sequence[FoundSpot]) -> bool:
         spot = fitted.spot
-        is_sure_point = spot.diameter_px < POINT_PX and fitted.evidence > POINT_SIGNIFICANT**2
-        least = self.faintest if is_sure_point else max(SIGNIFICANT * spot.depth_u, self.faintest)
+        is_sure = fitted.evidence > SURE**2
+        least = self.faintest if is_sure else max(SIGNIFICANT * spot.depth_u, self.faintest)
         if abs(spot.depth) < least or fitted.evidence < SIGNIFICANT**2:
             return False
         return _is_within(spot, self.levels[0].inside) and not _is_of_an_outline(spot, found)
