@@ -18,6 +18,7 @@ BORDER_U, LEAST_U = 0.03, 0.02  # of the logarithm of the border's blur, and of 
 MOST_FOR, MOST_AGAINST = 2.0, 4.0  # said by one spot, in the logarithm of the odds: a bad fit must not decide
 PLATEAU = 0.6  # of the radius: with more blur nothing is left of a plateau
 LEAST_DENSITY = 1e-6  # of what no hypothesis expects
+DEPTHS = 65  # to weigh between what a dark spot looks like and black
 SHARP = 0.1  # softness to expect of discs that the optics alone made soft
 SOFTNESSES = np.geomspace(0.08, 1.6, 31)  # of spots by themselves, from nearly sharp to nearly Gaussian
 
@@ -33,6 +34,12 @@ class SharedBlur:
     px: float
     probability: float
     softness: float
+
+    def probability_for(self, spot: FoundSpot) -> float:
+        """Return how likely a spot has it: what that spot says against it counts in full there."""
+        for_sharp, for_soft = _said_by(spot, self.px)
+        said = for_sharp if self.softness == SHARP else for_soft
+        return float(special.expit(special.logit(self.probability) + min(said + MOST_AGAINST, 0.0)))
 
 
 def shared_blur(spots: Sequence[FoundSpot], border_blur_px: float) -> SharedBlur:
@@ -67,12 +74,17 @@ def shared_blur(spots: Sequence[FoundSpot], border_blur_px: float) -> SharedBlur
     were held; soft spots inside of another border stayed as they were (erf 4.1, Gaussian 7.3 µm). Letting spots without
     a plateau speak for it, and believing the likelier answer alone, made 7.4 µm of the former but 18 µm of the last.
 
+    A spot counts against the blur of the others by 4 at most in the logarithm of the odds, but in full against its own:
+    one of 4 px, clearly sharper than a border of 1.1 px, was otherwise told with 0.96 instead of 0.50 for a contrast.
+
     It breaks down where spots lie in a softer focus than the border of the field, as dust does on another surface, and
-    where the optics blur Gaussian spots: what blurs them is mostly taken for their own, and 65 of 100 are held.
+    where the optics blur Gaussian spots: what blurs them is mostly taken for their own, and 65 of 100 are held; 82
+    diameters and 88 contrasts where sharp spots are thought a sixth as likely as soft ones beforehand, but then 90 % of
+    the contrasts of Gaussian spots inside of another border come within 8.3 instead of 7.4 %.
     """
     clear = [spot for spot in spots if spot.log_blur_u < LEAST_KNOWN]
     said = np.reshape([_said_by(spot, border_blur_px) for spot in clear], (-1, 2))
-    sharp, soft = said.sum(axis=0)
+    sharp, soft = np.maximum(said, -MOST_AGAINST).sum(axis=0)
     probability = float(special.expit(special.logit(BELIEF) + np.logaddexp(sharp, soft) - math.log(2)))
     if sharp < soft:
         return SharedBlur(px=border_blur_px, probability=probability, softness=LIKELY_SOFTNESS)
@@ -93,7 +105,7 @@ def _said_by(spot: FoundSpot, border_blur_px: float) -> tuple[float, float]:
     )
     # A spot without a plateau may have any width: it can only be too narrow.
     most = MOST_FOR if spot.blur_px < PLATEAU * spot.disc_px / 2 else 0.0
-    return max(-MOST_AGAINST, min(sharp - by_itself, most)), max(-MOST_AGAINST, min(behind - by_itself, most))
+    return min(sharp - by_itself, most), min(behind - by_itself, most)
 
 
 def with_border(spot: FoundSpot) -> FoundSpot:
@@ -136,7 +148,7 @@ def blended(as_seen: FoundSpot, behind: FoundSpot, probability: float) -> FoundS
     Notes
     -----
     The variance of a mixture: the mean of the variances, and ``p (1 - p)`` times the square of what is between the
-    readings. A dark spot is at most black.
+    readings.
     """
 
     def mixed(seen: float, seen_u: float, other: float, other_u: float) -> tuple[float, float]:
@@ -147,5 +159,16 @@ def blended(as_seen: FoundSpot, behind: FoundSpot, probability: float) -> FoundS
     diameter_px, diameter_u_px = mixed(
         as_seen.diameter_px, as_seen.diameter_u_px, behind.diameter_px, behind.diameter_u_px
     )
-    depth, depth_u = mixed(as_seen.depth, as_seen.depth_u, max(behind.depth, -1.0), behind.depth_u)
+    depth, depth_u = mixed(as_seen.depth, as_seen.depth_u, *_at_most_black(behind, as_seen.depth))
     return replace(as_seen, diameter_px=diameter_px, diameter_u_px=diameter_u_px, depth=depth, depth_u=depth_u)
+
+
+def _at_most_black(behind: FoundSpot, seen: float) -> tuple[float, float]:
+    """Return the depth of a spot before a blur, and its uncertainty, between as deep as it looks and black."""
+    if behind.depth > 0 or behind.depth - 2 * behind.depth_u > -1:
+        return behind.depth, behind.depth_u
+    depths = np.linspace(-1.0, max(seen, -1.0), DEPTHS)
+    off = np.square((depths - behind.depth) / max(behind.depth_u, 1 / DEPTHS)) / 2
+    weights = np.exp(off.min() - off)
+    mean = float(np.average(depths, weights=weights))
+    return mean, math.sqrt(float(np.average(np.square(depths - mean), weights=weights)))

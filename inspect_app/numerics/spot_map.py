@@ -129,7 +129,8 @@ def map_spots(
     if shared is not None and shared.probability > UNLIKELY:
         blur = replace(search.blur, optics_px=shared.px, likely_softness=shared.softness)
         behind = [with_border(fitted_again(levels, fitted, blur).spot) for fitted in search.kept]
-        spots = [blended(*both, shared.probability) for both in zip(spots, behind, strict=True)]
+        shares = [shared.probability_for(spot) for spot in found]
+        spots = [blended(*each) for each in zip(spots, behind, shares, strict=True)]
     spots.sort(key=lambda spot: -abs(spot.depth))
     return SpotMap(spots=tuple(spots), is_whole=not search.is_given_up)
 

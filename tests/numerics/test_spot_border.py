@@ -60,6 +60,15 @@ def test_one_spot_in_another_focus_does_not_outvote_the_others() -> None:
     assert shared_blur(spots(np.array([0.4, 1.5, 1.5, 1.5, 1.5, 1.5, 1.5])), 1.5).probability > 0.9
 
 
+def test_a_spot_that_is_clearly_sharper_than_the_border_is_not_taken_as_blurred_by_it() -> None:
+    given = spots(np.array([0.5, 1.5, 1.5, 1.5, 1.5, 1.5, 1.5]), known=0.05)
+
+    shared = shared_blur(given, 1.5)
+
+    assert shared.probability_for(given[0]) < 0.01
+    assert shared.probability_for(given[1]) == pytest.approx(shared.probability)
+
+
 def test_spots_too_faint_to_tell_their_blur_do_not_vote() -> None:
     faint = spots(np.full(7, 0.3), known=2.0)
 
@@ -78,6 +87,17 @@ def test_a_mean_of_two_readings_holds_the_likelier_and_half_of_the_way_to_the_ot
     assert abs(chosen.diameter_px - likelier.diameter_px) < 2 * chosen.diameter_u_px
     assert abs(chosen.diameter_px - middle_px) < 2 * chosen.diameter_u_px
     assert -1 <= chosen.depth < seen.depth
+
+
+@pytest.mark.parametrize("depth_u", [0.0, 0.3, 5.0])
+def test_a_dark_spot_behind_a_blur_lies_between_as_deep_as_it_looks_and_black(depth_u: float) -> None:
+    """Truth from algebra: of what is not known at all the mean is the middle, the deviation the width over root 12."""
+    seen = replace(spots(np.full(7, 1.5))[0], depth=-0.2)
+
+    chosen = blended(seen, replace(seen, depth=-1.4, depth_u=depth_u), 1.0)
+
+    assert -1 <= chosen.depth < -0.55
+    assert chosen.depth_u <= 0.8 / np.sqrt(12) + 0.01
 
 
 def test_the_uncertainty_covers_the_diameter_at_half_depth_and_that_of_the_sharp_disc() -> None:
