@@ -1,5 +1,6 @@
 """A film that sways: by how much each frame is shifted, and the frames laid over one another."""
 
+import itertools
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -17,6 +18,7 @@ _FINE_ENOUGH: Final = 30_000  # through every other of their points, where there
 _SWAYS: Final = 0.2  # points of the grid between the bulk of the frames: less moves no light out of its region
 _BULK: Final = (0.15, 0.85)
 _CALMER: Final = 0.995  # of the differences between neighbours in time, most of which may be lights that switch
+_CALMER_THAN_ASTRAY: Final = 0.998  # of the same, moved the other way: 1 for noise, 0.993 and less where a film sways
 _POINTS: Final = 1200  # evenly from all steep ones: of the steepest, most are borders of lights
 _FEWEST: Final = 12  # points of a view, frames that tell of sway
 _STEEP: Final = 1.5  # codes from point to point: the least slope that tells a shift,
@@ -116,7 +118,9 @@ def steadied_frames(frames: CodeArray) -> CodeArray:
     """
     looks = np.unique(np.linspace(0, len(frames) - 1, _LOOKS).astype(int))
     coarse = 2 if frames[0].size > _FINE_ENOUGH else 1
-    if not _followed(frames[looks][:, ::coarse, ::coarse], _POINTS // 4).sways(_SWAYS / coarse):
+    few = frames[looks][:, ::coarse, ::coarse]
+    told = _followed(few, _POINTS // 4)
+    if not told.sways(_SWAYS / coarse) or not _is_calmed(few, told.shifts):
         return frames
     path = _followed(frames, _POINTS)
     if not path.sways(_SWAYS):
@@ -125,6 +129,23 @@ def steadied_frames(frames: CodeArray) -> CodeArray:
     for k, shift in enumerate(path.shifts):
         steady[k] = np.rint(_moved(frames[k].astype(np.float32), shift))
     return steady
+
+
+def _is_calmed(frames: CodeArray, shifts: FloatArray) -> bool:
+    """Say whether frames laid over one another differ less than frames moved as far the other way.
+
+    Light between points is interpolated, which calms noise wherever a frame is moved to: against frames as they lie,
+    a noisy film on a stand looks as if it swayed.
+    """
+    blurred = [_blurred(codes) for codes in frames]
+    laid, astray = (
+        _unrest([_moved(frame, way * shift) for frame, shift in zip(blurred, shifts, strict=True)]) for way in (1, -1)
+    )
+    return laid < _CALMER_THAN_ASTRAY * astray
+
+
+def _unrest(frames: list[PictureArray]) -> float:
+    return sum(float(np.mean((one - other) ** 2)) for one, other in itertools.pairwise(frames))
 
 
 def _followed(frames: CodeArray, points: int) -> _Path:

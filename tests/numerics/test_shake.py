@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from inspect_app.numerics.shake import steadied_frames
 
@@ -80,6 +81,16 @@ def test_noise_without_a_scene_is_not_taken_for_sway():
     frames = np.random.default_rng(3).integers(20, 60, (50, 80, 120)).astype(np.uint8)
 
     assert steadied_frames(frames) is frames
+
+
+def test_noise_that_interpolation_calms_is_not_taken_for_sway():
+    """Truth by construction: a still scene whose texture is weaker than the noise of a frame."""
+    rng = np.random.default_rng(10)
+    texture = ndimage.gaussian_filter(rng.standard_normal((60, 80)), 1.5)
+    frames = 40 + 4.5 * texture / texture.std() + 7 * rng.standard_normal((60, 60, 80))
+    codes = np.rint(frames).clip(0, 255).astype(np.uint8)
+
+    assert steadied_frames(codes) is codes
 
 
 def test_a_picture_too_small_to_search_in_is_left_as_it_is():
