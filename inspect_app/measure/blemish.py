@@ -146,7 +146,7 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     trade against each other. What JPEG has rounded is reckoned with by the file's own tables (`texture.Rounding`): at
     quality 80, 92 and 97 value ± 2 u holds 95, 96 and 98 of 100 diameters and 95, 96 and 97 of contrasts, and 90 % of
     diameters come within 10, 8 and 6 µm. Of spots from 40 µm and 8 % on, 99 of 100 are found under mild fibre texture,
-    82 where it is so strong that faint spots drown in it, and 96 of those held. Of a bright spot that saturates the
+    81 where it is so strong that faint spots drown in it, and 96 of those held. Of a bright spot that saturates the
     contrast is a lower bound, with a warning, and its uncertainty reaches to twice of it.
 
     Assumes that spots are round, or so nearly that a circle of equal area serves; that the field fills a disc or the
