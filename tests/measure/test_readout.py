@@ -98,6 +98,17 @@ def test_one_rising_and_one_falling_edge_are_refused_where_less_than_a_band_woul
     assert readout_of(edges_twice, strobe_hz=400)["readout_time"].value == pytest.approx(3.5, rel=0.02)
 
 
+def test_bands_of_a_flash_about_as_long_as_the_exposure_are_found_between_one_and_two(tmp_path):
+    """Truth by construction: 1.4 triangles, of which every start of the fit made one with less than a full period."""
+    looks = {"duty": 0.45, "open_s": 0.459 / 400, "rows": 240, "cols": 40, "snr": 100, "ambient": 0.2, "fall_off": 0.27}
+    picture = strobe_picture(np.random.default_rng(50), readout_s=1.404 / 400, start=0.973, **looks)
+
+    found = readout_of(write_picture(tmp_path / "triangles.tif", picture), strobe_hz=400)["readout_time"]
+
+    assert found.value == pytest.approx(3.51, abs=2 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 0.01 * found.value
+
+
 def test_of_several_pictures_the_one_that_shows_a_full_period_is_measured(tmp_path):
     """Truth by construction: 1.4 bands; in the first picture edges of each kind are seen once, in the second twice."""
     pictures = [
