@@ -286,9 +286,9 @@ def _running(values: FloatArray, half: int) -> FloatArray:
 def _level_costs(places: _Places, light: _Light) -> FloatArray:
     """Return what the level of every place costs after that of the place where a way to it starts, less what it gains.
 
-    A step gains as much as its level is seen to differ from the one before, so that a step cut in two gains nothing. By
-    how much it should differ, in a bright surround, whose darkness is not known, steps gained by being taken twice: 7
-    of 320 profiles with gaps brighter than their darker steps (own trials), 4 of 40 pictures; 0 and 1 by what is seen.
+    A step gains as much as its level tells it from an equal one, so that a step cut in two gains nothing. What lost:
+    gaining by the fall that is seen, which takes no step twice in a bright surround that hides how dark darkness is (0
+    of 320 profiles instead of 3, own trials), but leaves too little gain where a wedge ends in glare: refused.
     """
     before, before_doubt = places.mean[places.start], places.doubt[places.start]
     here, ratio = places.mean[:, None], 2.0**-light.stops_per_step
@@ -296,7 +296,7 @@ def _level_costs(places: _Places, light: _Light) -> FloatArray:
     noise_square = places.doubt[:, None] ** 2 + (ratio * before_doubt) ** 2
     doubt_square = noise_square + (LEVEL_TOLERANCE * difference) ** 2 + light.dark_doubt**2
     cost = np.minimum(LEVEL_WEIGHT * (here - ratio * before) ** 2 / doubt_square, MOST_FOR_LEVEL)
-    gain = np.minimum(np.clip(before - here, 0, difference) ** 2 / noise_square, SEEN)
+    gain = np.minimum(difference**2 / noise_square, SEEN)
     may_clip = (before > CLIPPED_SHARE * light.top) & (here >= ratio * before) & (here < 1.03 * before)
     of_bright = LIKE_SURROUND if light.is_in_white else SEEN_BRIGHT
     gain = np.where(may_clip & (here > CLIPPED_SHARE * light.top), of_bright, gain)

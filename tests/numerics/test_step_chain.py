@@ -33,7 +33,7 @@ def test_steps_of_any_width_are_refined_alike(pitch_px: int) -> None:
     assert found.centres_px == pytest.approx(centres, abs=max(1.0, 0.05 * pitch_px))
 
 
-@pytest.mark.parametrize(("seed", "gap_level"), [(15, 0.02), (20, 0.02), (12, 0.035), (34, 0.035)])
+@pytest.mark.parametrize(("seed", "gap_level"), [(15, 0.02), (20, 0.02), (12, 0.035)])
 def test_steps_darker_than_the_gaps_between_them_are_not_taken_twice(seed: int, gap_level: float) -> None:
     """Truth by construction: 18 steps of half a stop, 32 px wide, among uneven gaps that are brighter than eight."""
     rng = np.random.default_rng(seed)
