@@ -23,8 +23,8 @@ FloatArray = npt.NDArray[np.float64]
 
 METHOD: Final = "frames counted against a light of known frequency (common practice, no source; GUM, JCGM 100:2008)"
 _GENERATOR: Final = 2e-6 / 3**0.5
-_FEWEST_BLINKS_BY_CLOCK: Final = 0.05  # a film that plays thirty times too fast may still be told by its light
 """Relative standard uncertainty of the light's frequency: 2 ppm, checked by a counter (common practice, no source)."""
+_FEWEST_BLINKS_BY_CLOCK: Final = 0.05  # a film that plays thirty times too fast may still be told by its light
 _ALIAS: Final = 0.01  # blinks per frame by which an alias may be off
 _DISAGREEMENT: Final = 0.01
 
