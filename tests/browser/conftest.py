@@ -49,10 +49,16 @@ def served(place):
     thread.start()
     yield f"http://127.0.0.1:{made.effective_port}"
     made.task_dispatcher.shutdown()
-    # Connections too: one whose request came as the browser closed would hold the server for good.
-    made.trigger.pull_trigger(lambda: made.asyncore.close_all(made._map, ignore_all=True))
+    made.trigger.pull_trigger(lambda: _close_connections(made))
     thread.join(timeout=10)
     assert not thread.is_alive()
+
+
+def _close_connections(made):
+    """Close what a browser left as it closed: a request would hold the server for good, a half sent file stay open."""
+    for channel in list(made.active_channels.values()):
+        channel.handle_close()
+    made.asyncore.close_all(made._map, ignore_all=True)
 
 
 @pytest.fixture
