@@ -101,7 +101,9 @@ def _columns(log: Log) -> tuple[FloatArray, FloatArray, FloatArray | None, tuple
         warnings = (f"{int(empty.sum())} rows with an empty cell are left out",)
         taken = [values[~empty] for values in taken]
     if len(taken[0]) < _LEAST_ROWS:
-        raise NothingToMeasure(log.name, f"only {len(taken[0])} complete rows are there", "Log the whole discharge.")
+        raise NothingToMeasure(
+            log.name, f"it has fewer than {_LEAST_ROWS} complete rows ({len(taken[0])})", "Log the whole discharge."
+        )
     highest = float(np.abs(taken[1]).max())
     if highest > _HIGHEST_V:
         raise UnusableInput(log.name, f"a voltage of {highest:g} V cannot be", "Give voltage_v in volts.")
@@ -130,7 +132,8 @@ def _sound_clock(name: str, times_s: FloatArray, voltage_v: FloatArray) -> tuple
         lost += missing_u_s**2
         if missing_s > usual:
             notes.append(f"the logger started again after about {missing_s:.4g} s, by the fall of the voltage")
-    note = f"the logger started its clock again {len(back)} times; the parts are joined, one interval apart"
+    often = "once" if len(back) == 1 else f"{len(back)} times"
+    note = f"the logger started its clock again {often}; the parts are joined, one interval apart"
     return joined, float(np.sqrt(lost)), (note + " or as told" * bool(notes), *notes)
 
 
