@@ -46,39 +46,48 @@ def find_grid(image: FloatArray) -> Lattice | None:
     fitted to both arms, corners by the saddle of a weighted parabola: each symmetric, so that blur does not move it.
     """
     centre = (image.shape[1] - 1) / 2, (image.shape[0] - 1) / 2
-    found = []
-    for sign in (1.0, -1.0):
-        depth = _depth(sign * image)
-        if depth is None:
-            continue
-        found.append(_isolated_marks(depth, centre))
-        smooth = ndimage.gaussian_filter(depth, 1.0)
-        found.append(line_crossings(smooth, centre, _mark_level(smooth)))
-    found.append(index_lattice(_saddles(image), centre))
+    found = [*_marks(image, 1, centre), *_marks(image, -1, centre), index_lattice(_saddles(image), centre)]
     grids = [grid for grid in found if grid is not None and len(grid.points) >= FEWEST_MARKS]
     return max(grids, key=lambda grid: grid.worth, default=None)
 
 
-def _depth(image: FloatArray) -> FloatArray | None:
-    """Return how far each pixel lies below the ground around it, in units of the marks' usual depth."""
+def _marks(image: FloatArray, sign: int, centre: tuple[float, float]) -> list[Lattice | None]:
+    """Return the grids of isolated marks and of crossings of lines, dark ones; bright ones where the sign is -1."""
+    depth = _depth(image, sign)
+    if depth is None:
+        return []
+    smooth = ndimage.gaussian_filter(depth, 1.0)
+    return [_isolated_marks(depth, smooth, centre), line_crossings(smooth, centre, _mark_level(smooth))]
+
+
+def _depth(image: FloatArray, sign: int) -> FloatArray | None:
+    """Return how far each pixel lies below the ground around it, in units of the marks' usual depth.
+
+    Written in place where it can be: pictures are large.
+    """
     block = max(1, round(math.sqrt(image.size / GROUND_BLOCKS)))
     rows, cols = (side // block * block for side in image.shape)
-    blocks = image[:rows, :cols].reshape(rows // block, block, cols // block, block).mean(axis=(1, 3))
+    blocks = sign * image[:rows, :cols].reshape(rows // block, block, cols // block, block).mean(axis=(1, 3))
     across = max(3, round(0.16 * min(blocks.shape))) | 1
     ground = ndimage.gaussian_filter(ndimage.percentile_filter(blocks, 80, size=across), across / 3)
     zoom = ndimage.zoom(ground, (image.shape[0] / ground.shape[0], image.shape[1] / ground.shape[1]), order=1)
-    below = zoom[: image.shape[0], : image.shape[1]] - image
+    below: FloatArray = zoom[: image.shape[0], : image.shape[1]]
+    (np.subtract if sign > 0 else np.add)(below, image, out=below)
     smooth = ndimage.gaussian_filter(below, 1.0)
-    noise = 1.4826 * float(np.median(np.abs(below - smooth)))
-    usual = float(np.quantile(smooth, 0.99)) - float(np.median(smooth))
+    rest = below - smooth
+    noise = 1.4826 * float(np.median(np.abs(rest, out=rest), overwrite_input=True))
+    deepest = float(np.quantile(smooth, 0.99, overwrite_input=True))
+    middle = float(np.median(smooth, overwrite_input=True))
+    usual = deepest - middle
     if usual < MARK_OVER_NOISE * noise / 3 or usual <= 0:
         return None
-    return np.asarray((below - float(np.median(smooth))) / usual, dtype=np.float64)
+    below -= middle
+    below /= usual
+    return below
 
 
-def _isolated_marks(depth: FloatArray, centre: tuple[float, float]) -> Lattice | None:
+def _isolated_marks(depth: FloatArray, smooth: FloatArray, centre: tuple[float, float]) -> Lattice | None:
     """Return the grid of compact marks of equal size, clear of the border."""
-    smooth = ndimage.gaussian_filter(depth, 1.0)
     labels, count = ndimage.label(smooth > 0.5 * _mark_level(smooth))
     if count < FEWEST_MARKS:
         return None
@@ -162,7 +171,9 @@ def _saddles(image: FloatArray) -> FloatArray:
     mixed = ndimage.gaussian_filter(image, scale, order=(1, 1))
     along = ndimage.gaussian_filter(image, scale, order=(0, 2))
     down = ndimage.gaussian_filter(image, scale, order=(2, 0))
-    response = mixed**2 - along * down
+    response = np.square(mixed, out=mixed)
+    response -= np.multiply(along, down, out=along)
+    del along, down
     top = ndimage.maximum_filter(response, size=11) == response
     limit = 0.3 * float(np.quantile(response[top], 0.98)) if np.any(top) else math.inf
     rows, cols = np.nonzero(top & (response > limit))
