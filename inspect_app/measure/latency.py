@@ -124,7 +124,7 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     `inspect_app.numerics.flicker.steadied` and `inspect_app.numerics.lags.lag`.
 
     A picture in a region that was found, and that follows its light by less than 2 u, is refused: a reflection, or a
-    part of the light itself, does the same. Of 13 films that lack one of the two, 5 were given a number, 1 is so now;
+    part of the light itself, does the same. Of 13 films without light or picture 5 were given a number, 1 is so now;
     207 that have both keep theirs. Regions that are given measure such a lag.
     """
     if options.frames_counted:
