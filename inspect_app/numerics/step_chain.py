@@ -286,16 +286,20 @@ def _running(values: FloatArray, half: int) -> FloatArray:
 def _level_costs(places: _Places, light: _Light) -> FloatArray:
     """Return what the level of every place costs after that of the place where a way to it starts, less what it gains.
 
-    A step gains as much as its level tells it from an equal one, so that a step cut in two gains nothing. What lost:
-    gaining by the fall that is seen, which takes no step twice in a bright surround that hides how dark darkness is (0
-    of 320 profiles instead of 3, own trials), but leaves too little gain where a wedge ends in glare: refused.
+    A step gains as much as its level tells it from an equal one, so that a step cut in two gains nothing. That darkness
+    may be darker than it looks explains a step that is too dark, and none that is too bright. What lost: to let it
+    explain both, whereby steps as dark as the gaps were taken twice or missed by a quarter of
+    their width (52 of 120 profiles, against 2); gaining by the fall that is seen, which leaves too little where a wedge
+    ends in glare: refused.
     """
     before, before_doubt = places.mean[places.start], places.doubt[places.start]
     here, ratio = places.mean[:, None], 2.0**-light.stops_per_step
     difference = (1 - ratio) * np.maximum(before, 0)
     noise_square = places.doubt[:, None] ** 2 + (ratio * before_doubt) ** 2
-    doubt_square = noise_square + (LEVEL_TOLERANCE * difference) ** 2 + light.dark_doubt**2
-    cost = np.minimum(LEVEL_WEIGHT * (here - ratio * before) ** 2 / doubt_square, MOST_FOR_LEVEL)
+    doubt_square = noise_square + (LEVEL_TOLERANCE * difference) ** 2
+    too_bright = here - ratio * before
+    off = np.maximum(too_bright, 0) + np.minimum(too_bright + (1 - ratio) * light.dark_doubt, 0)
+    cost = np.minimum(LEVEL_WEIGHT * off**2 / doubt_square, MOST_FOR_LEVEL)
     gain = np.minimum(difference**2 / noise_square, SEEN)
     may_clip = (before > CLIPPED_SHARE * light.top) & (here >= ratio * before) & (here < 1.03 * before)
     of_bright = LIKE_SURROUND if light.is_in_white else SEEN_BRIGHT
