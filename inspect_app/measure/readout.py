@@ -1,6 +1,5 @@
 """Readout time of a rolling shutter, from the bands that a strobe draws, or from bands counted by eye."""
 
-from dataclasses import dataclass, replace
 from typing import Annotated, Final
 
 import numpy as np
@@ -12,37 +11,18 @@ from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._budget import counting, line, result, scaled
 from inspect_app.measure._options import PictureOptions, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
+from inspect_app.measure._strobe_picture import Strobe, StrobePicture, clearest
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Trace
 from inspect_app.numerics.bands import Bands, fit_bands
-from inspect_app.numerics.common_rows import is_shared
-from inspect_app.numerics.one_band import FLASH_SHARES, likely_count
-from inspect_app.numerics.row_texture import certainty, strip_differences, without_fall_off
+from inspect_app.numerics.one_band import FLASH_SHARES
 
 FloatArray = npt.NDArray[np.float64]
 
 METHOD: Final = "strobe bands, trapezoid of flash and exposure fitted (common practice, no source; GUM, JCGM 100:2008)"
-WANTED_BANDS: Final = 3.0
-_LEAST_GAIN: Final = 60.0  # chi-squared of seven more parameters; a texture reached 53 in 100 pictures (own bench)
-_USUAL_BANDS: Final = 15.0  # beyond, there are as many more places for chance, and for what a coder leaves behind
-_LEAST_GAIN_BELOW_ONE: Final = 9.0  # chi-squared; at most 6.5 in 240 pictures with less than one band (own bench)
-_LEAST_GAINS_CLIPPED: Final = ((0.3, 35.0), (0.05, _LEAST_GAIN_BELOW_ONE))
-"""Likewise by the share of the picture that is clipped; fields without bands reached 29 there (own bench)."""
-_LEAST_CERTAINTY: Final = 0.75  # of a full period where its edges leave that open, and
-_MOST_DOUBT_UNSEEN: Final = 0.2  # of the readout time: 3 in 1000 with less than one band pass (simulated)
-_MOST_WEIGHED: Final = 2.0  # bands: more are seen, or too faint
-_LEAST_BEYOND: Final = 0.5
-"""Of the height of few bands, which a fall-off of the light does not make: bands had 0.77 and more, light that fades
-over less than one band 0.33 at most (own bench)."""
-_MOST_DOUBT: Final = 0.1  # of the readout time: with a told duty, but noise or an edge too few, nothing is measured
 _DUTY: Final = 0.01  # of itself, by which a strobe may be lit longer than told (common practice, no source)
-_LEAST_ROWS: Final = 32
-_LEAST_DEPTH: Final = 0.35  # of the light where bands stand upright or are many: stripes of a pattern are fainter
-_LEAST_OUT: Final = 11.0  # standard deviations of texture and noise; 5 at most without bands, 16 with (own bench)
-_UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
 _CLIPPED: Final = 0.01  # of the picture, from which on it adds to the doubt
 _CLIPPING: Final = (1.2, 0.002)  # of the fit's own doubt, and of the readout time: what clipping adds (own bench)
-_STRIP_GAIN: Final = 15.0  # chi-squared of the bands in each upright strip that must show them
 _CLOCK: Final = 1e-4 / 3**0.5  # of the generator: 100 ppm, rectangular (common practice, no source)
 _ROUNDING_ROWS: Final = 0.1  # by which rounded codes and the finite row may move an edge (own bench)
 
@@ -127,7 +107,8 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     if len(pictures) < len(captures):
         name = next(taken.name for taken in captures if not isinstance(taken, Still))
         raise UnusableInput(name, "it is not a picture", "Give pictures of the strobe field.")
-    return _measured(_clearest(pictures, options), options, pictures=len(pictures))
+    strobe = Strobe(options.strobe_hz, options.strobe_duty)
+    return _measured(clearest(pictures, strobe), options, pictures=len(pictures))
 
 
 def _counted(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
@@ -138,7 +119,7 @@ def _counted(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured
         raise NothingToMeasure(
             "option --bands-counted",
             f"{counts.min():g} bands are less than one",
-            f"Use a strobe of at least {_wanted_hz(options.strobe_hz, float(counts.max())):.0f} Hz.",
+            f"Use a strobe of at least {Strobe(options.strobe_hz).wanted_hz(float(counts.max())):.0f} Hz.",
         )
     digit = 1.0 if all(float(count).is_integer() for count in counts) else 0.1
     period_ms = 1000 / options.strobe_hz
@@ -153,127 +134,7 @@ def _counted(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Picture:
-    """A picture, its bands, and whether they lie along its rows or its columns."""
-
-    taken: Still
-    found: Bands
-    axis: str
-
-
-def _clearest(pictures: list[Still], options: ReadoutOptions) -> _Picture:
-    """Return the bands of the picture that leaves the least doubt; refuse where none can be measured."""
-    seen, refusals = [], []
-    for taken in pictures:
-        try:
-            seen.append(_bands(taken, options))
-        except NothingToMeasure as refusal:
-            refusals.append(refusal)
-    if not seen:
-        raise refusals[0]
-    return min(seen, key=lambda each: each.found.count_sd / each.found.count)
-
-
-def _wanted_hz(strobe_hz: float, count: float) -> float:
-    """Return the lowest strobe frequency that shows three bands, where `count` are seen at `strobe_hz`."""
-    return strobe_hz * WANTED_BANDS / max(min(count, 1.0), 0.1)
-
-
-def _bands(taken: Still, options: ReadoutOptions) -> _Picture:
-    """Fit the bands along rows; along columns where the picture was turned."""
-    if min(taken.exposure.shape) < _LEAST_ROWS:
-        raise NothingToMeasure(
-            taken.name, f"only {min(taken.exposure.shape)} rows are there", "Use the full picture of the sensor."
-        )
-    views = {"rows": taken.exposure, "columns": taken.exposure.T}
-    unrest = {axis: _unrest(view.mean(axis=1)) * (_UPRIGHT if axis == "rows" else 1.0) for axis, view in views.items()}
-    fits = (_seen(views[axis], axis, options) for axis in sorted(unrest, key=lambda axis: -unrest[axis]))
-    seen = next((found for found in fits if found is not None), None)
-    if seen is None:
-        raise NothingToMeasure(
-            taken.name,
-            "no bands are seen, so either no strobe lights the field or the exposure is a multiple of its period",
-            f"Shorten the exposure; if none come, use a strobe of {WANTED_BANDS * options.strobe_hz:.0f} Hz.",
-        )
-    best, axis = seen
-    _prove_whole(taken, best, options)
-    if best.count < WANTED_BANDS and not _is_plain(best):
-        raise _too_few(taken, best.count, options)
-    if options.strobe_duty is None and best.gain_below_one < _LEAST_GAIN_BELOW_ONE:
-        return _Picture(taken, _likely_bands(taken, best, options), axis)
-    if best.count < 1 or (options.strobe_duty is not None and best.count_sd > _MOST_DOUBT * best.count):
-        raise _too_few(taken, best.count, options)
-    return _Picture(taken, best, axis)
-
-
-def _seen(view: FloatArray, axis: str, options: ReadoutOptions) -> tuple[Bands, str] | None:
-    """Fit the bands along the first axis of a view; None where there are none, or none of a strobe."""
-    differences = strip_differences(view)
-    found = fit_bands(view.mean(axis=1), options.strobe_duty, differences)
-    return (found, axis) if found is not None and _is_strobe(found, view, differences, axis) else None
-
-
-def _prove_whole(taken: Still, found: Bands, options: ReadoutOptions) -> None:
-    """Refuse few bands in a clipped picture unless they are plain: a field brighter in the middle looks alike."""
-    clipped = float(taken.clipped.mean())
-    needed = next((gain for share, gain in _LEAST_GAINS_CLIPPED if clipped > share), 0.0)
-    if found.count < _MOST_WEIGHED and found.gain_below_one < needed:
-        raise NothingToMeasure(
-            taken.name,
-            f"{100 * clipped:.0f} % of the picture is clipped, and fewer than two bands are seen",
-            f"Expose less, and use a strobe of at least {_wanted_hz(options.strobe_hz, found.count):.0f} Hz.",
-        )
-
-
-def _likely_bands(taken: Still, found: Bands, options: ReadoutOptions) -> Bands:
-    """Return bands whose distance is not seen, with the count that a strobe's usual shares leave open."""
-    likely = likely_count(found) if found.count < _MOST_WEIGHED else None
-    is_whole = likely is not None and likely.one_or_more >= _LEAST_CERTAINTY and likely.count >= 1
-    if likely is None or not is_whole or likely.count_sd > _MOST_DOUBT_UNSEEN * likely.count:
-        raise _too_few(taken, found.count, options)
-    return replace(found, count=likely.count, count_sd=likely.count_sd, is_distance_seen=False)
-
-
-def _too_few(taken: Still, count: float, options: ReadoutOptions) -> NothingToMeasure:
-    hz = _wanted_hz(options.strobe_hz, min(count, 1.0))
-    also = "; or give --strobe-duty, if it is known" if options.strobe_duty is None else ""
-    return NothingToMeasure(
-        taken.name,
-        "less than one full period of bands is seen",
-        f"Use a strobe of at least {hz:.0f} Hz, so that three bands are seen{also}; or give several pictures, in which"
-        " the bands lie elsewhere.",
-    )
-
-
-def _is_strobe(found: Bands, view: FloatArray, differences: FloatArray, axis: str) -> bool:
-    """Tell whether what was fitted is more than chance, and modulates all of the picture as only a strobe does.
-
-    Stripes that stand behind the field and are shared by all rows look like bands of a turned picture, but are fainter;
-    so are fine stripes along the rows.
-    """
-    if found.gain < _LEAST_GAIN * max(1.0, found.count / _USUAL_BANDS):
-        return False
-    is_fine = found.count > _USUAL_BANDS or axis == "columns"
-    if is_fine and float(np.ptp(found.fitted)) < _LEAST_DEPTH * float(found.fitted.max()):
-        return False
-    down = (np.arange(len(view)) + 0.5) / len(view)
-    if found.count >= 1 and certainty(differences, np.interp(down, found.places, found.fitted)) < _LEAST_OUT:
-        return False
-    return is_shared(view, found.places, found.fitted, int(found.gain / _STRIP_GAIN))
-
-
-def _unrest(profile: FloatArray) -> float:
-    """Return the variance of a profile about its fall-off."""
-    return float(np.var(without_fall_off(profile)))
-
-
-def _is_plain(found: Bands) -> bool:
-    """Say whether what was fitted has edges: light that only fades over the picture is mostly a parabola."""
-    return float(np.ptp(without_fall_off(found.fitted))) > _LEAST_BEYOND * float(np.ptp(found.fitted))
-
-
-def _measured(seen: _Picture, options: ReadoutOptions, *, pictures: int) -> Measured:
+def _measured(seen: StrobePicture, options: ReadoutOptions, *, pictures: int) -> Measured:
     taken, found, axis = seen.taken, seen.found, seen.axis
     readout_ms = found.count * 1000 / options.strobe_hz
     lines = taken.exposure.shape[0 if axis == "rows" else 1]
@@ -315,11 +176,11 @@ def _traces(found: Bands, lines: int) -> tuple[Trace, ...]:
     return tuple(traces)
 
 
-def _warnings(seen: _Picture, options: ReadoutOptions, pictures: int) -> tuple[str, ...]:
+def _warnings(seen: StrobePicture, options: ReadoutOptions, pictures: int) -> tuple[str, ...]:
     taken, found, axis = seen.taken, seen.found, seen.axis
     warnings = [f"of {pictures} pictures, {taken.name} tells most and is measured"] if pictures > 1 else []
     if found.count < 2:
-        wanted = _wanted_hz(options.strobe_hz, found.count) * min(1.0, 1 / found.count)
+        wanted = Strobe(options.strobe_hz).wanted_hz(found.count) * min(1.0, 1 / found.count)
         warnings.append(f"only {found.count:.2f} bands are seen: a strobe of {wanted:.0f} Hz would show three")
     if not found.is_distance_seen:
         low, high = (f"{100 * share:g}" for share in FLASH_SHARES)

@@ -210,3 +210,8 @@ def _rest(share: FloatArray, shape: FloatArray) -> FloatArray:
     centred = shape - shape.mean()
     swing = float(centred @ share) / max(float(centred @ centred), 1e-12)
     return np.asarray(share.mean() + swing * centred - share)
+
+
+def rms(rest: FloatArray) -> float:
+    """Return the root of the mean square of what remains; 0 of nothing."""
+    return float(np.sqrt(np.mean(rest**2))) if len(rest) else 0.0

@@ -1,0 +1,162 @@
+"""Bands of a strobe in a picture: found, proven to be a strobe's, and weighed where their distance is not seen."""
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from inspect_app.capture import Still
+from inspect_app.errors import NothingToMeasure
+from inspect_app.numerics.bands import Bands, fit_bands
+from inspect_app.numerics.common_rows import is_shared
+from inspect_app.numerics.one_band import likely_count
+from inspect_app.numerics.row_texture import certainty, strip_differences, without_fall_off
+
+FloatArray = npt.NDArray[np.float64]
+
+_WANTED_BANDS: Final = 3.0
+_LEAST_GAIN: Final = 60.0  # chi-squared of seven more parameters; a texture reached 53 in 100 pictures (own bench)
+_USUAL_BANDS: Final = 15.0  # beyond, there are as many more places for chance, and for what a coder leaves behind
+_LEAST_GAIN_BELOW_ONE: Final = 9.0  # chi-squared; at most 6.5 in 240 pictures with less than one band (own bench)
+_LEAST_GAINS_CLIPPED: Final = ((0.3, 35.0), (0.05, _LEAST_GAIN_BELOW_ONE))
+"""Likewise by the share of the picture that is clipped; fields without bands reached 29 there (own bench)."""
+_LEAST_CERTAINTY: Final = 0.75  # of a full period where its edges leave that open, and
+_MOST_DOUBT_UNSEEN: Final = 0.2  # of the readout time: 3 in 1000 with less than one band pass (simulated)
+_MOST_WEIGHED: Final = 2.0  # bands: more are seen, or too faint
+_LEAST_BEYOND: Final = 0.5
+"""Of the height of few bands, which a fall-off of the light does not make: bands had 0.77 and more, light that fades
+over less than one band 0.33 at most (own bench)."""
+_MOST_DOUBT: Final = 0.1  # of the readout time: with a told duty, but noise or an edge too few, nothing is measured
+_LEAST_ROWS: Final = 32
+_LEAST_DEPTH: Final = 0.35  # of the light where bands stand upright or are many: stripes of a pattern are fainter
+_LEAST_OUT: Final = 11.0  # standard deviations of texture and noise; 5 at most without bands, 16 with (own bench)
+_UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
+_STRIP_GAIN: Final = 15.0  # chi-squared of the bands in each upright strip that must show them
+
+
+@dataclass(frozen=True, slots=True)
+class Strobe:
+    """A strobe's frequency, and the share of its period for which it is lit, where that is known."""
+
+    hz: float
+    duty: float | None = None
+
+    def wanted_hz(self, count: float) -> float:
+        """Return the lowest frequency that shows three bands, where `count` are seen at this one."""
+        return self.hz * _WANTED_BANDS / max(min(count, 1.0), 0.1)
+
+
+@dataclass(frozen=True, slots=True)
+class StrobePicture:
+    """A picture, its bands, and whether they lie along its rows or its columns."""
+
+    taken: Still
+    found: Bands
+    axis: str
+
+
+def clearest(pictures: list[Still], strobe: Strobe) -> StrobePicture:
+    """Return the bands of the picture that leaves the least doubt; refuse where none can be measured."""
+    seen, refusals = [], []
+    for taken in pictures:
+        try:
+            seen.append(_bands(taken, strobe))
+        except NothingToMeasure as refusal:
+            refusals.append(refusal)
+    if not seen:
+        raise refusals[0]
+    return min(seen, key=lambda each: each.found.count_sd / each.found.count)
+
+
+def _bands(taken: Still, strobe: Strobe) -> StrobePicture:
+    """Fit the bands along rows; along columns where the picture was turned."""
+    if min(taken.exposure.shape) < _LEAST_ROWS:
+        raise NothingToMeasure(
+            taken.name, f"only {min(taken.exposure.shape)} rows are there", "Use the full picture of the sensor."
+        )
+    views = {"rows": taken.exposure, "columns": taken.exposure.T}
+    unrest = {axis: _unrest(view.mean(axis=1)) * (_UPRIGHT if axis == "rows" else 1.0) for axis, view in views.items()}
+    fits = (_seen(views[axis], axis, strobe) for axis in sorted(unrest, key=lambda axis: -unrest[axis]))
+    seen = next((found for found in fits if found is not None), None)
+    if seen is None:
+        raise NothingToMeasure(
+            taken.name,
+            "no bands are seen, so either no strobe lights the field or the exposure is a multiple of its period",
+            f"Shorten the exposure; if none come, use a strobe of {_WANTED_BANDS * strobe.hz:.0f} Hz.",
+        )
+    best, axis = seen
+    _prove_whole(taken, best, strobe)
+    if best.count < _WANTED_BANDS and not _is_plain(best):
+        raise _too_few(taken, best.count, strobe)
+    if strobe.duty is None and best.gain_below_one < _LEAST_GAIN_BELOW_ONE:
+        return StrobePicture(taken, _likely_bands(taken, best, strobe), axis)
+    if best.count < 1 or (strobe.duty is not None and best.count_sd > _MOST_DOUBT * best.count):
+        raise _too_few(taken, best.count, strobe)
+    return StrobePicture(taken, best, axis)
+
+
+def _seen(view: FloatArray, axis: str, strobe: Strobe) -> tuple[Bands, str] | None:
+    """Fit the bands along the first axis of a view; None where there are none, or none of a strobe."""
+    differences = strip_differences(view)
+    found = fit_bands(view.mean(axis=1), strobe.duty, differences)
+    return (found, axis) if found is not None and _is_strobe(found, view, differences, axis) else None
+
+
+def _prove_whole(taken: Still, found: Bands, strobe: Strobe) -> None:
+    """Refuse few bands in a clipped picture unless they are plain: a field brighter in the middle looks alike."""
+    clipped = float(taken.clipped.mean())
+    needed = next((gain for share, gain in _LEAST_GAINS_CLIPPED if clipped > share), 0.0)
+    if found.count < _MOST_WEIGHED and found.gain_below_one < needed:
+        raise NothingToMeasure(
+            taken.name,
+            f"{100 * clipped:.0f} % of the picture is clipped, and fewer than two bands are seen",
+            f"Expose less, and use a strobe of at least {strobe.wanted_hz(found.count):.0f} Hz.",
+        )
+
+
+def _likely_bands(taken: Still, found: Bands, strobe: Strobe) -> Bands:
+    """Return bands whose distance is not seen, with the count that a strobe's usual shares leave open."""
+    likely = likely_count(found) if found.count < _MOST_WEIGHED else None
+    is_whole = likely is not None and likely.one_or_more >= _LEAST_CERTAINTY and likely.count >= 1
+    if likely is None or not is_whole or likely.count_sd > _MOST_DOUBT_UNSEEN * likely.count:
+        raise _too_few(taken, found.count, strobe)
+    return replace(found, count=likely.count, count_sd=likely.count_sd, is_distance_seen=False)
+
+
+def _too_few(taken: Still, count: float, strobe: Strobe) -> NothingToMeasure:
+    hz = strobe.wanted_hz(min(count, 1.0))
+    also = "; or give --strobe-duty, if it is known" if strobe.duty is None else ""
+    return NothingToMeasure(
+        taken.name,
+        "less than one full period of bands is seen",
+        f"Use a strobe of at least {hz:.0f} Hz, so that three bands are seen{also}; or give several pictures, in which"
+        " the bands lie elsewhere.",
+    )
+
+
+def _is_strobe(found: Bands, view: FloatArray, differences: FloatArray, axis: str) -> bool:
+    """Tell whether what was fitted is more than chance, and modulates all of the picture as only a strobe does.
+
+    Stripes that stand behind the field and are shared by all rows look like bands of a turned picture, but are fainter;
+    so are fine stripes along the rows.
+    """
+    if found.gain < _LEAST_GAIN * max(1.0, found.count / _USUAL_BANDS):
+        return False
+    is_fine = found.count > _USUAL_BANDS or axis == "columns"
+    if is_fine and float(np.ptp(found.fitted)) < _LEAST_DEPTH * float(found.fitted.max()):
+        return False
+    down = (np.arange(len(view)) + 0.5) / len(view)
+    if found.count >= 1 and certainty(differences, np.interp(down, found.places, found.fitted)) < _LEAST_OUT:
+        return False
+    return is_shared(view, found.places, found.fitted, int(found.gain / _STRIP_GAIN))
+
+
+def _unrest(profile: FloatArray) -> float:
+    """Return the variance of a profile about its fall-off."""
+    return float(np.var(without_fall_off(profile)))
+
+
+def _is_plain(found: Bands) -> bool:
+    """Say whether what was fitted has edges: light that only fades over the picture is mostly a parabola."""
+    return float(np.ptp(without_fall_off(found.fitted))) > _LEAST_BEYOND * float(np.ptp(found.fitted))

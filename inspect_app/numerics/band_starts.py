@@ -1,0 +1,112 @@
+"""Where to begin a fit of a strobe's bands: a scan over all they may be, and what lies beside a fit that was found."""
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from inspect_app.numerics.band_model import shaped, trapezoid
+
+FloatArray = npt.NDArray[np.float64]
+
+BELOW_ONE: Final = 0.95
+"""Bands, up to which there is less than a full period."""
+_COARSE_ROWS: Final = 160
+_FEWEST_BANDS: Final = 0.35
+_SCANNED_BANDS: Final = 6.0  # up to here every period is tried; above, the peaks of the spectrum
+_BAND_STEP: Final = 0.075
+_PEAKS: Final = 2
+_WIDTHS: Final = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8)
+_RAMPS: Final = (0.05, 0.2)
+_PLACES: Final = 24
+_TABLE_STEPS: Final = 512
+_STARTS: Final = 5
+_HOPEFUL: Final = 3.0  # times the lowest cost of the scan up to which a start is worth refining
+_ASTRIDE: Final = (-0.01, 0.01)  # relative, by which fits are begun anew to either side of the best
+_BROADER: Final = 0.01
+_SLOPING: Final = 0.03  # of a period: ramps that show the way to an edge
+_STEEPER: Final = 0.4  # times the ramp, and
+_LEVELLED: Final = 0.2  # of the way from width to ramp: other shapes with the same edges
+_FALLS: Final = ((0.0, -1.0), (0.0, -2.5))  # tilt and bow: light and pedestal trade places, which holds a fit up
+_TEMPLATES: Final = tuple((width, min(ramp, width)) for width in _WIDTHS for ramp in _RAMPS)
+_TABLE: Final = np.array([trapezoid((np.arange(_TABLE_STEPS) + 0.5) / _TABLE_STEPS, *shape) for shape in _TEMPLATES])
+
+
+def scanned(values: FloatArray) -> list[FloatArray]:
+    """Return the best parameter sets of the coarse scan, and the best with less than one band at the end."""
+    size = max(1, len(values) // _COARSE_ROWS)
+    counts = np.arange(_FEWEST_BANDS, _SCANNED_BANDS, _BAND_STEP)
+    coarse = values[: len(values) // size * size].reshape(-1, size).mean(axis=1)
+    tried = [_best_of(coarse, float(count)) for count in counts]
+    tried += [_best_of(values, count) for count in _spectral_counts(values)]
+    hopeful = _HOPEFUL * min(entry[0] for entry in tried) + 0.02
+    minima = [entry for entry in _local_minima(tried) if entry[0] < hopeful]
+    below = min((entry for entry in tried if entry[1][0] < BELOW_ONE), key=lambda entry: entry[0])
+    return [entry[1] for entry in minima[:_STARTS]] + [below[1]]
+
+
+def around(found: FloatArray) -> list[FloatArray]:
+    """Return starts to either side of a fit, in number and width of the bands, and with the same edges otherwise."""
+    count, middle, width, ramp, *fall = shaped(found)
+    beside = [
+        [count * (1 + away), middle + 0.5 * count * away, width * (1 + broader), max(ramp, _SLOPING), *fall]
+        for away in _ASTRIDE
+        for broader in (-_BROADER, _BROADER)
+    ]
+    levelled = _LEVELLED * (width - ramp)
+    reshaped = [[width, _STEEPER * ramp], [width + levelled, width - levelled]]
+    others = [[count, middle, *shape, *fall] for shape in reshaped]
+    others += [[count, middle, width, ramp, *other] for other in _FALLS]
+    return [np.array(start) for start in beside + others]
+
+
+def as_told(found: FloatArray, flash: float) -> list[FloatArray]:
+    """Return starts with a flash as told, which is the ramp of the parameters: as many bands, or bands as wide."""
+    count, middle, width, ramp = found
+    place = (middle + round(0.5 * count - middle)) / count
+    starts = [np.array([count, middle, shape, flash]) for shape in (width, ramp)]
+    for own, other in ((width, ramp), (ramp, width)):
+        scaled = count * flash / own
+        starts.append(np.array([scaled, place * scaled, min(other * flash / own, 0.98), flash]))
+    return starts
+
+
+def _local_minima(scanned: list[tuple[float, FloatArray]]) -> list[tuple[float, FloatArray]]:
+    ordered = sorted(scanned, key=lambda entry: entry[0])
+    kept: list[tuple[float, FloatArray]] = []
+    for cost, start in ordered:
+        if all(abs(float(start[0] - other[0])) > 2 * _BAND_STEP for _, other in kept):
+            kept.append((cost, start))
+    return kept
+
+
+def _spectral_counts(values: FloatArray) -> Iterator[float]:
+    rows = len(values)
+    tapered = (values - values.mean()) * np.hanning(rows)
+    power = np.abs(np.fft.rfft(tapered, 8 * rows)) ** 2
+    counts = np.arange(len(power)) / 8
+    power[(counts < _SCANNED_BANDS / 2) | (counts > rows / 4)] = 0
+    for _ in range(_PEAKS):
+        peak = int(power.argmax())
+        for divisor in (1, 2, 3):
+            if counts[peak] / divisor >= _SCANNED_BANDS:
+                yield from counts[peak] / divisor + np.array([-0.06, 0.0, 0.06])
+        power[max(0, peak - 12) : peak + 13] = 0
+
+
+def _best_of(values: FloatArray, count: float) -> tuple[float, FloatArray]:
+    """Return the lowest remaining share of the sum of squares for a number of bands, and its parameters."""
+    places = (np.arange(len(values)) + 0.5) / len(values)
+    middles = np.arange(_PLACES) / _PLACES
+    phase = places[None, :] * count - middles[:, None]
+    shapes = _TABLE[:, (phase * _TABLE_STEPS).astype(int) % _TABLE_STEPS].reshape(-1, len(values))
+    curved = np.linalg.qr(np.stack([np.ones_like(places), places - 0.5, (places - 0.5) ** 2], axis=1))[0]
+    rest = values - curved @ (curved.T @ values)
+    own = np.einsum("ij,ij->i", shapes, shapes) - ((shapes @ curved) ** 2).sum(axis=1)
+    shared = shapes @ rest
+    gain = np.where((own > 1e-3) & (shared > 0), shared**2 / np.maximum(own, 1e-3), 0.0)
+    best = int(gain.argmax())
+    width, ramp = _TEMPLATES[best // _PLACES]
+    cost = 1 - float(gain[best]) / max(float(rest @ rest), 1e-30)
+    return cost, np.array([count, middles[best % _PLACES], width, ramp])
