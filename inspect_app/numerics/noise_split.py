@@ -1,5 +1,6 @@
 """Temporal noise and fixed pattern of an even scene, told apart from several frames."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ FloatArray = npt.NDArray[np.float64]
 TREND_ORDER = 6  # follows vignetting by a third; what is finer is pattern
 PIXELS_PER_ORDER = 4  # along a side: a small region has no room for a winding surface
 CHANCE = 0.01  # that an order of the surface is taken for light where it is pattern
+PHOTONS, PHOTONS_U = 0.7, 0.3  # share of temporal noise that grows with the light, before frames of other light tell
 FLICKER_ORDER = 3  # follows a brightness that rolls through a frame; what is finer is noise
 
 
@@ -52,9 +54,12 @@ def split_noise(frames: FloatArray, *, trend_order: int = TREND_ORDER) -> NoiseS
     Notes
     -----
     From each frame the mean frame is taken, scaled to the frame's own mean, so that flicker of the light is not taken
-    for noise, and a cubic surface from the difference, so that neither is flicker that rolls through a frame. The
-    temporal variance is the sum of squared differences over ``n - 2 + sum(g²)/n`` for frame gains g, which is n - 1
-    without flicker. Scaling the frames instead of the mean scales their noise: 0.4 % too much under flicker of 5 %. The
+    for noise, and a cubic surface from the difference, so that neither is flicker that rolls through a frame. Frame k
+    of n at a gain g then shows ``1 - 2g/n + g²/n`` of noise that is alike in all frames, and ``g - g²/n`` of noise that
+    grows with the light. Both are fitted to what the frames show, under a share of the latter of 0.7 ± 0.3 beforehand,
+    which two frames cannot tell (common practice, no source). Taking all noise as alike lost: 0.37 instead of 0.22 % in
+    ``snr`` at the 90th percentile under flicker to 30 % (100 stacks by another hand), and a fixed pattern up to 14 %
+    too strong. Scaling the frames instead of the mean scales their noise: 0.4 % too much under flicker of 5 %. The
     pattern's variance is that of the mean frame about a smooth surface, less the temporal variance over n (EMVA 1288,
     release 3.1, 8.2: DSNU and PRNU are freed of the temporal part in the same way).
 
@@ -68,42 +73,51 @@ def split_noise(frames: FloatArray, *, trend_order: int = TREND_ORDER) -> NoiseS
     Neighbouring pixels may share noise (denoising, scintillation). A variance from M pixels has the relative variance
     ``2 / m`` where m counts independent ones: ``m = 2 (sum P)^2 / sum P^2`` over the periodogram P, which gives M for
     white noise. With a part's pattern variance p and noise e of the mean frame, M terms have the variance
-    ``(4 p e + 2 e²) M``, and terms that the surface took that of the level. The pattern of pixels counts as a sample,
-    ``2 p² M``; offsets, of which there are few, count as they are in the region. Saturated pixels must be kept out by
-    the caller.
+    ``(4 p e + 2 e²) M``, and terms that the surface took that of the level. The pattern counts as it is in the region,
+    not as a sample of a sensor's, which would add ``2 p² M``. Saturated pixels must be kept out by the caller.
     """
     count, rows, cols = frames.shape
     frame_means = frames.mean(axis=(1, 2))
     mean = float(frame_means.mean())
     gains = frame_means / mean if mean > 0 else np.ones(count)
     mean_frame = frames.mean(axis=0)
-    squares = 0.0
+    variances = np.empty(count)
     first = np.empty_like(mean_frame)
     for number, (frame, gain) in enumerate(zip(frames, gains, strict=True)):  # one at a time: frames are large
         residual = without_trend(frame - gain * mean_frame, FLICKER_ORDER)
-        squares += float(np.square(residual).sum())
+        variances[number] = float(np.square(residual).sum()) / (rows * cols - _terms(FLICKER_ORDER))
         if number == 0:
             first = residual
-    lost = _terms(FLICKER_ORDER) / (rows * cols)
-    frame_freedom = count - 2 + float(np.square(gains).sum()) / count
-    temporal = squares / (frame_freedom * rows * cols * (1 - lost))
     independent = independent_pixels(first)
-    freedom = (count - 1) * independent
-    temporal_u = temporal * np.sqrt(2 / freedom)
+    temporal, temporal_u = _temporal(variances, gains, independent)
     pattern, noise = _parts(mean_frame, trend_order), _parts(first, FLICKER_ORDER)
     shared = temporal / count / noise.variance if noise.variance > 0 else 0.0
     spatial_u = _spatial_u(pattern, noise.levels * shared, (rows - 1) * (cols - 1) / noise.independent)
     return NoiseSplit(
         mean=mean,
         temporal_variance=temporal,
-        temporal_variance_u=float(temporal_u),
-        temporal_freedom=float(freedom),
+        temporal_variance_u=temporal_u,
+        temporal_freedom=float((count - 1) * independent),
         pattern_variance=pattern.variance - temporal / count,
         pattern_variance_u=float(np.hypot(spatial_u, temporal_u / count)),
         spatial_variance_u=spatial_u,
         frame_means=tuple(float(value) for value in frame_means),
         correlation=float(rows * cols / independent),
     )
+
+
+def _temporal(variances: FloatArray, gains: FloatArray, independent: float) -> tuple[float, float]:
+    """Return the temporal variance at the mean light and its standard uncertainty, from those about the mean frame."""
+    count = len(variances)
+    plain = float(variances.sum()) / (count - 1)
+    if plain <= 0:
+        return 0.0, 0.0
+    dark = 1 - 2 * gains / count + gains**2 / count  # what each frame shows of noise that is alike in all
+    photons = gains - gains**2 / count  # and of noise that grows with the light
+    doubt = dark * math.sqrt(2 / independent * count / (count - 1))
+    design = np.vstack([np.column_stack([dark, photons - dark]) / doubt[:, None], np.array([-PHOTONS, 1]) / PHOTONS_U])
+    solution = np.linalg.lstsq(design, np.append(variances / plain / doubt, 0.0), rcond=None)[0]
+    return plain * float(solution[0]), plain * math.sqrt(float(np.linalg.inv(design.T @ design)[0, 0]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,8 +172,7 @@ def _spatial_u(pattern: _Parts, noise: FloatArray, correlation: float) -> float:
     own = np.maximum(pattern.levels - noise, 0.0)
     by_noise = (4 * own + 2 * noise) * noise @ pattern.terms * correlation
     by_surface = 2 * pattern.levels**2 @ pattern.taken
-    by_sample = 2 * (own[2] * pattern.terms[2]) ** 2 / pattern.independent
-    return float(np.sqrt(by_noise + by_surface + by_sample) / (pattern.terms.sum() + 1))
+    return float(np.sqrt(by_noise + by_surface) / (pattern.terms.sum() + 1))
 
 
 def _terms(order: int) -> int:

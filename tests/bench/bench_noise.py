@@ -21,15 +21,17 @@ def random_stacks(count: int) -> Iterator[tuple[tuple[Still, ...], dict[str, flo
         temporal = mean / 10 ** float(rng.uniform(0.5, 2))
         pattern = temporal * 10 ** float(rng.uniform(-1, 0.7))
         y, x = np.mgrid[-1 : 1 : shape[0] * 1j, -1 : 1 : shape[1] * 1j]
-        scene = mean * (1 + rng.uniform(0, 0.2) * (x + y / 2)) + rng.normal(0, pattern, shape)
-        flicker = rng.normal(size=frames) * rng.uniform(0, 0.05)
-        flicker = flicker - flicker.mean() * (seed % 2)  # true at the light of the frames, or at that of the scene
+        own = rng.normal(0, pattern, shape)
+        scene = mean * (1 + rng.uniform(0, 0.2) * (x + y / 2)) + own
+        flicker = rng.normal(size=frames) * rng.choice([0.05, 0.15]) * rng.random()
+        flicker -= flicker.mean()
         lights = [scene * (1 + f) + rng.normal(0, temporal * math.sqrt(1 + f), shape) for f in flicker]
         if min(light.min() for light in lights) > 0 and max(light.max() for light in lights) < 1:
+            level, own_pattern = float(scene.mean()), float(own.std())
             truth = {
-                "snr": mean / temporal,
-                "snr_total": mean / math.hypot(temporal, pattern),
-                "fixed_pattern": 100 * pattern / mean,
+                "snr": level / temporal,
+                "snr_total": level / math.hypot(temporal, own_pattern),
+                "fixed_pattern": 100 * own_pattern / level,
             }
             yield tuple(still_of(light, name=str(place)) for place, light in enumerate(lights)), truth
 

@@ -1,4 +1,4 @@
-"""How well step wedges and stacks of noise are measured, through files; run by hand with `make bench`.
+"""How well step wedges are measured, through files; run by hand with `make bench`.
 
 Each bench prints one row: error (median, 90th percentile, mean), the share of results that value ± 2 u holds, the root
 mean square of error over u, and refusals. Goals stand in the assertions.
@@ -15,17 +15,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from inspect_app.capture import Still
 from inspect_app.errors import InspectError
 from inspect_app.measure import measure
-from inspect_app.measure.noise import NoiseOptions, noise
 from inspect_app.model import Measured
-from tests.truth.sensor import Sensor, still_of
+from tests.truth.sensor import Sensor
 from tests.truth.wedges import Wedge
 
 CRITERIA = (1, 2, 10)
 EACH = 16  # captures of each kind
-STACKS = 150
 
 
 @dataclass
@@ -273,68 +270,3 @@ def test_wedges(name: str, tmp_path: Path) -> None:
     print(f"\n{tally.row(name)}")
     assert tally.refused == 0
     assert tally.percentile(0.9) < 0.15
-
-
-@dataclass(frozen=True)
-class Stack:
-    """Frames of an even scene with known noise, in shares of full scale, under flicker and a gradient."""
-
-    frames: int
-    size_px: tuple[int, int]
-    mean: float
-    temporal: float
-    pattern: float
-    flicker: float
-    seed: int
-
-    def stills(self) -> tuple[Still, ...]:
-        """Return the frames."""
-        random = np.random.default_rng(self.seed)
-        rows, cols = self.size_px
-        slope = 1 + random.uniform(-0.2, 0.2) * np.linspace(-1, 1, cols)[None, :]
-        slope = slope * (1 + random.uniform(-0.1, 0.1) * np.linspace(-1, 1, rows)[:, None] ** 2)
-        scene = self.mean * slope / slope.mean() + random.normal(0, self.pattern, self.size_px)
-        flicker = random.normal(0, self.flicker, self.frames)
-        flicker -= flicker.mean()
-        return tuple(
-            still_of(scene * (1 + flicker[k]) + random.normal(0, self.temporal, self.size_px), name=f"{k}.tif")
-            for k in range(self.frames)
-        )
-
-    @property
-    def truth(self) -> dict[str, float]:
-        """Return the quantities, from algebra."""
-        return {
-            "snr": self.mean / self.temporal,
-            "snr_total": self.mean / math.hypot(self.temporal, self.pattern),
-            "fixed_pattern": 100 * self.pattern / self.mean,
-        }
-
-
-def a_stack(seed: int) -> Stack:
-    """Return a stack of 2 to 15 frames."""
-    random = np.random.default_rng(seed)
-    return Stack(
-        frames=int(random.integers(2, 16)),
-        size_px=(int(random.integers(100, 400)), int(random.integers(100, 400))),
-        mean=random.uniform(0.1, 0.6),
-        temporal=random.uniform(0.002, 0.02),
-        pattern=random.uniform(0.001, 0.01),
-        flicker=random.uniform(0, 0.05),
-        seed=seed,
-    )
-
-
-def test_noise_of_stacks() -> None:
-    tallies = {"snr": Tally(), "snr_total": Tally(), "fixed_pattern": Tally()}
-    for seed in range(STACKS):
-        stack = a_stack(seed)
-        for result in noise(stack.stills(), NoiseOptions()).results:
-            truth = stack.truth[result.quantity_name]
-            error = result.quantity.value / truth - 1
-            tallies[result.quantity_name].add(100 * error, 100 * result.quantity.standard_uncertainty / truth)
-
-    for name, tally in tallies.items():
-        print(f"\n{tally.row(f'noise, {name}, %')}")
-    assert tallies["snr"].percentile(0.9) < 0.8
-    assert tallies["fixed_pattern"].percentile(0.9) < 4
