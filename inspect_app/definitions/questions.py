@@ -9,7 +9,7 @@ from pydantic.fields import FieldInfo
 from inspect_app.definitions.toml_source import Table
 from inspect_app.definitions.values import Question
 from inspect_app.errors import InspectError
-from inspect_app.measure import Check, bounds_of, choices_of, is_repeated, prove_options, unit_of
+from inspect_app.measure import Check, bounds_of, choices_of, is_region, is_repeated, prove_options, unit_of
 
 _YES_NO: Final = ("yes", "no")
 _MOST_READERS: Final = 10
@@ -97,9 +97,11 @@ def _items(table: Table, check: Check, name: str) -> tuple[str, ...]:
 
 
 def kind_of(info: FieldInfo) -> str:
-    """Return how an option is asked: ``number``, ``choice``, ``text`` or ``list``."""
+    """Return how an option is asked: ``number``, ``choice``, ``text``, ``region`` or ``list``."""
     if is_repeated(info):
         return "list"
+    if is_region(info):
+        return "region"
     if _choices(info):
         return "choice"
     return "number" if {int, float} & _types_of(info) else "text"

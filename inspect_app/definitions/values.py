@@ -41,9 +41,10 @@ class Question:
     """One option of the check, or one role of its captures, that is asked at the bench.
 
     `way` groups questions of which one group is answered, such as ``from captures`` and ``read by eye``; empty where
-    there is but one way. `kind` is ``number``, ``choice``, ``text``, ``list`` (one answer a line) or ``captures``. A
-    list with `items` is a checklist: its answers are ``ITEM=yes``, ``ITEM=no`` or ``ITEM=cannot tell``, one for each.
-    One with `readers` is answered by so many people, each under their own account and blind to the others.
+    there is but one way. `kind` is ``number``, ``choice``, ``text``, ``region`` (of a picture), ``list`` (one answer a
+    line) or ``captures``. A list with `items` is a checklist: its answers are ``ITEM=yes``, ``ITEM=no`` or
+    ``ITEM=cannot tell``, one for each. One with `readers` is answered by so many people, each under their own account
+    and blind to the others.
     """
 
     name: str

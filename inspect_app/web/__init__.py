@@ -25,6 +25,7 @@ from inspect_app.web.packs import bp as packs
 from inspect_app.web.pairings import bp as pairings
 from inspect_app.web.phone import bp as phone
 from inspect_app.web.pictures import bp as pictures
+from inspect_app.web.pointed import bp as pointed
 from inspect_app.web.preferences import bp as preferences
 from inspect_app.web.readiness import bp as readiness
 from inspect_app.web.readings import bp as readings
@@ -53,6 +54,7 @@ _BLUEPRINTS: Final = (
     bench,
     readings,
     pictures,
+    pointed,
     readiness,
     inspections,
     devices,

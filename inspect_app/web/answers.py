@@ -30,6 +30,7 @@ class Asked:
 
     field: Field
     is_optional: bool = False
+    is_region: bool = False
     kept: tuple[Evidence, ...] = ()
 
     @property
@@ -230,7 +231,8 @@ class AnswerForm(PageForm):
     def _asked(self, question: Question) -> tuple[Asked, ...]:
         names = tuple(_question_fields(question))
         kept = self.kept_for(question.name) if question.kind == _CAPTURES else ()
-        return tuple(Asked(field=self[name], is_optional=question.is_optional, kept=kept) for name in names)
+        about = {"is_optional": question.is_optional, "is_region": question.kind == "region"}
+        return tuple(Asked(field=self[name], kept=kept, **about) for name in names)
 
 
 def _is_taken(way: Sequence[Asked]) -> bool:

@@ -10,8 +10,8 @@ from flask.typing import ResponseReturnValue
 from inspect_app import workflow
 from inspect_app.documents import wording
 from inspect_app.errors import EditConflict, InspectError, NotAllowed, NotFound
-from inspect_app.model import Entry, EntryState, Evidence
-from inspect_app.web import here, readiness, shown
+from inspect_app.model import Entry, EntryState
+from inspect_app.web import here, readiness, shown, touched
 from inspect_app.web.answers import AnswerForm, answer_form
 from inspect_app.web.rail import Place, next_step, place_of, rail
 from inspect_app.workflow import Sender, StepAnswers
@@ -77,16 +77,12 @@ def result(inspection_id: int, step_id: str) -> str:
         results=shown.results(measured, place.step.condition) if measured else (),
         figures=shown.drawings(measured, decided, place.step.condition) if measured else (),
         corrections=wording.corrections_text(entry) if entry else [],
-        has_picture=entry is not None and measured is not None and any(map(_is_picture, entry.evidence)),
+        has_picture=entry is not None and measured is not None and any(map(touched.is_picture, entry.evidence)),
         readings=wording.readings_text(place.step.windows, entry.conditions) if entry else "",
         read_by=_read_by(place),
         history=_told(place),
         following=next_step(place.inspection, step_id),
     )
-
-
-def _is_picture(file: Evidence) -> bool:
-    return file.role != "photo" and file.media_type.startswith(("image/", "video/"))
 
 
 def _keep_draft(place: Place, form: AnswerForm, *, is_sound: bool) -> ResponseReturnValue:
@@ -206,11 +202,12 @@ def _page(place: Place, form: AnswerForm) -> str:
         form=form,
         steps=rail(place.inspection, place.form, place.step.id),
         history=_told(place),
-        is_correction=place.entry is not None and place.entry.state is not EntryState.DRAFT,
+        is_correction=place.entry is not None and not place.is_draft,
         setup=shown.setup(place.step),
         unread=readiness.unread_cautions(place.step.cautions),
         waits=readiness.offered(place.step),
         is_prefilled=place.entry is None and form.is_prefilled,
+        may_point=place.is_draft and any(map(touched.is_picture, form.chosen_files)),
         takes_files=form.takes_files,
         waiting=workflow.count_waiting(workplace, inspection.id) if form.takes_files else 0,
         unfinished=workflow.unfinished_uploads(workplace, sender) if form.takes_files else (),

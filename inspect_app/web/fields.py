@@ -223,6 +223,11 @@ def _text(question: Question) -> Field:
     return SerialField(question.label, description=question.hint)
 
 
+def _region(question: Question) -> Field:
+    typing = {"autocomplete": "off", "spellcheck": "false", "data-region": True}
+    return SerialField(question.label, description=question.hint, render_kw=typing)
+
+
 def _lines(question: Question) -> Field:
     return LinesField(labelled(question), description=question.hint)
 
@@ -235,6 +240,7 @@ KINDS: Final[Mapping[str, Callable[[Question], Field]]] = {
     "number": _number,
     "choice": _choice,
     "text": _text,
+    "region": _region,
     "list": _lines,
     "captures": _captures,
 }

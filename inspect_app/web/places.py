@@ -66,6 +66,7 @@ PLACES: Final = (
                     "captures",
                     "pairings",
                     "pictures",
+                    "pointed",
                     "evidence",
                 ),
             ),

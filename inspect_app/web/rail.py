@@ -37,6 +37,11 @@ class Place:
         return f"step {ids.index(self.step.id) + 1} of {len(ids)}"
 
     @property
+    def is_draft(self) -> bool:
+        """Whether the newest entry waits to be recorded."""
+        return self.entry is not None and self.entry.state is EntryState.DRAFT
+
+    @property
     def revision(self) -> int:
         """Revision of the newest entry; 0 where there is none."""
         return self.entry.revision if self.entry else 0

@@ -90,6 +90,11 @@ class Difference:
     tried: str
 
 
+def is_picture(file: Evidence) -> bool:
+    """Say whether a file is a capture that can be shown to point at: a picture or a film, not a photograph."""
+    return file.role != "photo" and file.media_type.startswith(("image/", "video/"))
+
+
 def picture_of(file: Evidence, frame: int | None, at_ms: float | None) -> ShownPicture | None:
     """Return a file as a picture, a film as one of its frames; None where it is neither."""
     place = here.workplace()

@@ -40,6 +40,7 @@ from inspect_app.workflow.bench.pairing import (
     pair_phone,
     pairing_of_token,
 )
+from inspect_app.workflow.bench.pointing import keep_regions
 from inspect_app.workflow.bench.recording import record_step
 from inspect_app.workflow.bench.reinspecting import inspect_again
 from inspect_app.workflow.bench.sending import (
@@ -434,6 +435,7 @@ __all__ = [
     "keep_answer",
     "keep_draft",
     "keep_file",
+    "keep_regions",
     "keep_study",
     "kept_capture",
     "last_calibrated",

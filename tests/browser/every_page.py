@@ -85,8 +85,8 @@ APPROVER = (
 )
 ADMINISTRATOR = ("/instruments", "/instruments/1", "/contracts", "/accounts", "/accounts/1")
 PAGES = {"ina": INSPECTOR, "app": APPROVER, "adm": ADMINISTRATOR}
-# Looked at in tests of their own, for one comes to them otherwise than by an address.
-ELSEWHERE = {"signin.sign_in", "phone.page"}
+# Looked at in tests of their own, for one comes to them otherwise than by an address, or needs a capture that waits.
+ELSEWHERE = {"signin.sign_in", "phone.page", "pointed.look"}
 NO_PAGES = {
     "static",
     "typeface.file",

@@ -1,12 +1,15 @@
 // What pointing at the picture means: a spot leads to its row, an empty place becomes the spot to add, two corners or a
-// dragged rectangle become the region. Then the server measures anew.
+// dragged rectangle become the region. Then the server measures anew, where there is a result already.
 import { tryIt } from "./trying.js";
 
 const svg = document.querySelector("[data-picture] svg");
 const form = document.querySelector("[data-correct]");
 const drawn = svg?.querySelector("[data-drawn]");
 const regions = [...(form?.querySelectorAll("[data-region]") ?? [])];
-let [chosen, corner, pressed, isDragged] = [regions[0], null, null, false];
+const trying = form?.querySelector("[data-try]");
+const empty = () => regions.find((one) => !one.value);
+let chosen = regions.find((one) => one === document.activeElement) ?? empty() ?? regions[0];
+let [corner, pressed, isDragged] = [null, null, false];
 
 const place = (event) => {
   const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
@@ -20,15 +23,16 @@ const rectangle = (a, b) => ({
   height: Math.round(Math.abs(a.y - b.y)),
 });
 
-const draw = (shape) => Object.entries(shape).forEach(([name, value]) => drawn.setAttribute(name, value));
+const draw = (shape, rect = drawn) => Object.entries(shape).forEach(([name, value]) => rect.setAttribute(name, value));
 
-const measureAnew = () => tryIt(form, svg.querySelector("#outlines"));
+const measureAnew = () => trying && tryIt(form, svg.querySelector("#outlines"));
 
 function region(shape) {
   corner = null;
   if (shape.width < 2 || shape.height < 2) return;
-  draw(shape);
+  draw(shape, svg.querySelector(`[data-outline="${chosen.id}"]`) ?? drawn);
   chosen.value = `${shape.x},${shape.y},${shape.width},${shape.height}`;
+  if (!trying) chosen = empty() ?? chosen;
   measureAnew();
 }
 
@@ -53,7 +57,7 @@ function underCross(at) {
   return document.elementsFromPoint(screen.x, screen.y).find((one) => one.closest("[data-spot]"));
 }
 
-if (svg && form?.querySelector("[data-try]")) {
+if (svg && (trying || regions.length)) {
   regions.forEach((field) => field.addEventListener("focus", () => (chosen = field)));
   form.addEventListener("change", (event) => event.target.matches("select, [data-region]") && measureAnew());
   svg.addEventListener("point", (event) => point(event.detail, underCross(event.detail)));

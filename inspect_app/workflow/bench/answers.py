@@ -1,5 +1,6 @@
 """The answers to a step: cleaned, proved against the form, turned into what the check takes."""
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -17,6 +18,7 @@ _CAPTURES: Final = "captures"
 _LIST: Final = "list"
 _MOST_TEXTS: Final = 500
 _MOST_FILES: Final = 500
+_FLAG: Final = re.compile(r"--[a-z]+[a-z0-9-]*\b")
 _TWICE: Final = ("before", "after")
 _MOST_DRIFT: Final = 0.5  # of the window's width, between before and after; common practice, no source
 _EDGE: Final = 1e-9  # a condition on the edge of its window is inside, whatever the last bit of the product says
@@ -235,13 +237,17 @@ def options_of(step: Step, given: StepAnswers) -> dict[str, ConditionValue | boo
 
 
 def labelled(step: Step, error: InspectError) -> InspectError:
-    """Return the same error with the question's label in the place of an option's name."""
+    """Return the same error with the questions' labels in the place of the options' names."""
     name = _question_name(step, error)
     label = next((question.label for question in step.questions if question.name == name), None)
-    if label is None:
-        where = step.title if error.where in ("options", step.check) else error.where
-        return type(error)(where, error.problem, error.remedy)
-    return type(error)(label, error.problem, error.remedy)
+    where = label or (step.title if error.where in ("options", step.check) else error.where)
+    return type(error)(where, in_words_of_form(step, error.problem), in_words_of_form(step, error.remedy))
+
+
+def in_words_of_form(step: Step, text: str) -> str:
+    """Return a sentence of the check with the labels of the form where the command line's options stood."""
+    labels = {flag(question.name): question.label for question in step.questions}
+    return _FLAG.sub(lambda found: f"“{labels[found[0]]}”" if found[0] in labels else found[0], text)
 
 
 def _question_name(step: Step, error: InspectError) -> str | None:

@@ -1,10 +1,9 @@
 """Correcting a computed result: the same captures measured again with what a person set; both results are kept."""
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Final
 
-from inspect_app import __version__, measure
+from inspect_app import __version__
 from inspect_app.definitions import Step
 from inspect_app.errors import EditConflict, NotFound, UnusableInput
 from inspect_app.measure import CHECKS, is_region
@@ -12,6 +11,7 @@ from inspect_app.model import Entry, Evidence, Measured, Person
 from inspect_app.storage import corrections, entries
 from inspect_app.storage.corrections import NewCorrection
 from inspect_app.workflow.bench.answers import PHOTO, StepAnswers, options_of
+from inspect_app.workflow.bench.measuring import measure_step
 from inspect_app.workflow.bench.recording import prove_unsigned, step_of_inspection
 from inspect_app.workflow.typed_text import clean_remark
 from inspect_app.workflow.workplace import Workplace, acting, prove_may, reading
@@ -133,12 +133,6 @@ def _measure(workplace: Workplace, step: Step, entry: Entry, options: Options) -
         if computed is None:
             raise NotFound(step.title, "there is no computed result", "Record the step again.")
         return computed
-    files: dict[str, list[Path]] = {}
-    names: dict[Path, str] = {}
-    for file in _captures(entry):
-        path = workplace.evidence.path(file.sha256)
-        files.setdefault(file.role, []).append(path)
-        names[path] = file.name
     answered = options_of(step, StepAnswers(state=entry.state, answers={**entry.answers}))
     changed = {name: texts if name == SPOT_CHANGES else texts[0] for name, texts in options.items()}
-    return measure.measure(step.check, files, {**answered, **changed}, names=names)
+    return measure_step(workplace, step, entry.evidence, {**answered, **changed})

@@ -63,14 +63,15 @@ def keep_draft(
         if theirs is None or theirs.state is not EntryState.DRAFT or (base is None and expected_revision):
             raise
         step = form_of(workplace, inspection(workplace, inspection_id)).step(step_id)
-        joined = _joined(step, _answers(base) if base else as_opened or _NOTHING, draft, _answers(theirs))
+        joined = _joined(step, draft_of(base) if base else as_opened or _NOTHING, draft, draft_of(theirs))
         if joined is None:
             raise
         kept = record_step(workplace, person, inspection_id, step_id, joined, theirs.revision)
         return KeptDraft(entry=kept, joined=theirs)
 
 
-def _answers(entry: Entry) -> StepAnswers:
+def draft_of(entry: Entry) -> StepAnswers:
+    """Return all that an entry holds, as a draft."""
     return StepAnswers(
         state=EntryState.DRAFT,
         answers=entry.answers,

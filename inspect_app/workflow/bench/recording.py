@@ -2,9 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
-from inspect_app import __version__, measure
+from inspect_app import __version__
 from inspect_app.definitions import Form, Step
 from inspect_app.errors import EditConflict, InspectError, NotAllowed, NotFound, UnusableInput
 from inspect_app.model import (
@@ -23,7 +22,6 @@ from inspect_app.storage import instruments as kept_instruments
 from inspect_app.storage.entries import NewEntry
 from inspect_app.workflow.arriving.contracts import form_from
 from inspect_app.workflow.bench.answers import (
-    PHOTO,
     StepAnswers,
     cleaned,
     labelled,
@@ -33,6 +31,7 @@ from inspect_app.workflow.bench.answers import (
     prove_all_read,
     prove_complete,
 )
+from inspect_app.workflow.bench.measuring import measure_step
 from inspect_app.workflow.control.studies import with_readers
 from inspect_app.workflow.workplace import Workplace, acting, prove_may, reading
 
@@ -234,15 +233,8 @@ def _measure(workplace: Workplace, person: Person, found: _Found, answers: StepA
         raise UnusableInput("reason", "it is empty", "Say why the recorded answers are corrected.")
     if problem:
         return _Outcome(problem=problem)
-    files: dict[str, list[Path]] = {}
-    names: dict[Path, str] = {}
-    for file in answers.evidence:
-        if file.role != PHOTO:
-            path = workplace.evidence.path(file.sha256)
-            files.setdefault(file.role, []).append(path)
-            names[path] = file.name
     options = with_readers(step, options_of(step, answers), found.counting)
-    measured = measure.measure(step.check, files, options, names=names)
+    measured = measure_step(workplace, step, answers.evidence, options)
     if past_due:
         leave = f"{past_due}; used by leave of {person.name}, approver"
         measured = replace(measured, warnings=(*measured.warnings, leave))
