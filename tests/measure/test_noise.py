@@ -109,7 +109,7 @@ def test_the_ratio_in_the_mean_light_of_the_frames_is_held_though_the_light_flic
 @settings(max_examples=15, deadline=None)
 @given(seed=st.integers(0, 1000), quiet=st.floats(0.002, 0.01), louder=st.floats(1.1, 5.0), count=st.integers(2, 6))
 def test_more_noise_never_shrinks_an_uncertainty(seed: int, quiet: float, louder: float, count: int) -> None:
-    """Property: the pattern drowns in temporal noise, in per cent; ratios are known no better, relative to themselves."""
+    """Property: of the pattern that drowns in it, in per cent; of the ratios, in per cent of themselves."""
     before = noise(frames_of(seed, count=count, shape=(40, 50), temporal=quiet), NoiseOptions()).results
     after = noise(frames_of(seed, count=count, shape=(40, 50), temporal=quiet * louder), NoiseOptions()).results
 
