@@ -10,15 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.step_chain import CLIPPED_SHARE, SEEN, Chain, find_chain, refined_chain
-from inspect_app.numerics.strip import (
-    CORE,
-    Profile,
-    Strip,
-    candidate_strips,
-    profile_along,
-    straightened,
-    strip_of_region,
-)
+from inspect_app.numerics.strip import CORE, Profile, Strip, profile_along, straightened, strip_of_region
+from inspect_app.numerics.strip_search import candidate_strips
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]

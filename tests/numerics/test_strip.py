@@ -5,7 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from inspect_app.numerics.strip import CORE, candidate_strips, strip_of_region
+from inspect_app.numerics.strip import CORE, strip_of_region
+from inspect_app.numerics.strip_search import candidate_strips
 from inspect_app.numerics.wedge_place import WedgePlace, place_wedge, step_masks
 from tests.truth.sensor import Sensor
 from tests.truth.wedges import Wedge
