@@ -8,23 +8,16 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.clipped_noise import ClippedNoise
-from inspect_app.numerics.edge_families import FAMILIES, GAUSSIAN, EdgeBasis, Family, pixel_transform
-from inspect_app.numerics.edge_spread import BINS_PER_PX, EdgeSpread
+from inspect_app.numerics.edge_families import FAMILIES, GAUSSIAN, pixel_transform
+from inspect_app.numerics.edge_fit import FittedFamily, fit_family, fit_from_starts, seen_edge
+from inspect_app.numerics.edge_spread import EdgeSpread
 
 FloatArray = npt.NDArray[np.float64]
 
-LOWEST_CY_PX: Final = 1.6
-HIGHEST_CY_PX: Final = 4.0  # transforms end between the two, at 0.4 + 1 / s for a blur of s px: a Gaussian is 1e-9
 FREQUENCIES: Final = np.linspace(0.0, 1.0, 201)
 FINER: Final = 41  # places between two of those: a straight line from one to the next errs by less than 1e-6
-PERIOD_OVER_REACH: Final = 4.0  # with 2, tails as of diffraction came round again: MTF10 0.9 % too high
-LEVEL_SCATTER: Final = 0.1  # of the height: how far the surface fit may have misplaced a side's level
-SHIFT_SCATTER_PX: Final = 0.2
-SHADING_SCATTER_PER_PX: Final = 0.002  # falling to half in the corner of a 640 x 480 picture is 0.0025 per pixel
-SETTLED: Final = 1e-2  # of twice a log likelihood: the last step was shorter than a tenth of a standard uncertainty
 BELIEVED: Final = 0.8  # of the log evidence: no family is quite the blur, so that many pixels must not settle it alone
 STAND_IN: Final = 1 / BELIEVED - 1  # of its variance from noise, in a family that is no lens's own
-COMMON: Final = 5  # parameters of every family: shift, levels, shading, what is left of the fall-off
 FITTED: Final = 8  # parameters, of the families that usually weigh most
 LIGHTEST: Final = 1e-3  # a family that weighs less than this is left out
 
@@ -40,31 +33,6 @@ class Crossing:
     frequency_cy_px: float
     noise: float
     choice: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FittedFamily:
-    """A family fitted to one edge spread.
-
-    Parameters
-    ----------
-    family : Family
-        Which.
-    parameters : ndarray of shape (p + 5,)
-        Of the family, then shift, dark level, bright level, shading, and what is left of the fall-off.
-    covariance : ndarray of shape (p + 5, p + 5)
-        Of the parameters.
-    misfit : float
-        Sum of squared residuals over their variances.
-    log_evidence : float
-        Logarithm of the probability of the spread under the family, by Laplace's approximation.
-    """
-
-    family: Family
-    parameters: FloatArray
-    covariance: FloatArray
-    misfit: float
-    log_evidence: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +64,7 @@ class EdgeResponse:
         pixel = pixel_transform(frequency_cy_px, self.tilt_deg)
         total = np.zeros_like(frequency_cy_px)
         for weight, fit in zip(self.weights, self.fits, strict=True):
-            total += weight * fit.family.transform(frequency_cy_px, fit.parameters[:-COMMON])[0]
+            total += weight * fit.family.transform(frequency_cy_px, fit.shape)[0]
         return np.asarray(total * pixel, dtype=np.float64)
 
     def crossing(self, level: float) -> Crossing:
@@ -183,15 +151,11 @@ def edge_response(
     D. J. C. MacKay, Neural Computation 4, 415 (1992): evidence of models by Laplace's approximation; P. Gruenwald and
     T. van Ommen, Bayesian Analysis 12, 1069 (2017): power posteriors where no model is true (both from memory).
     """
-    reach = float(np.max(np.abs(spread.distance_px)))
-    highest = min(HIGHEST_CY_PX, max(LOWEST_CY_PX, 0.4 + 1 / sigma_px))
-    basis = EdgeBasis(spread.distance_px, PERIOD_OVER_REACH * reach, highest)
-    pixel = pixel_transform(basis.frequency, tilt_deg) * np.sinc(basis.frequency / BINS_PER_PX)
-    problem = _Problem(
-        spread=spread, basis=basis, pixel=pixel, levels=levels, noise=noise, fall_off_doubt=fall_off_doubt
+    edge = seen_edge(
+        spread, tilt_deg=tilt_deg, sigma_px=sigma_px, levels=levels, noise=noise, fall_off_doubt=fall_off_doubt
     )
-    plainest = _fit(problem, GAUSSIAN, np.array([math.log(sigma_px), 0.0, *problem.expected_levels, 0.0, 0.0]))
-    others = [_best_fit(problem, family, plainest.parameters) for family in FAMILIES if family is not GAUSSIAN]
+    plainest = fit_family(edge, GAUSSIAN, np.array([math.log(sigma_px)]), edge.expected)
+    others = [fit_from_starts(edge, family, plainest) for family in FAMILIES if family is not GAUSSIAN]
     fits = [plainest, *others]
     freedom = max(1, spread.level.size - FITTED)
     inflation = max(1.0, min(fit.misfit for fit in fits) / freedom)
@@ -208,120 +172,15 @@ def edge_response(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Problem:
-    spread: EdgeSpread
-    basis: EdgeBasis
-    pixel: FloatArray
-    levels: tuple[float, float]
-    noise: ClippedNoise
-    fall_off_doubt: float
-
-    @property
-    def expected_levels(self) -> tuple[float, float]:
-        """Levels of both sides before clipping, in the spread's own scale."""
-        low, height = self.levels[0], self.levels[1] - self.levels[0]
-        return (self.noise.dark - low) / height, (self.noise.bright - low) / height
-
-    def model(self, family: Family, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the level of each bin and its derivatives by all parameters, of shape (p + 5, bins)."""
-        shape, (shift, dark, bright, shading, fall_off) = parameters[:-COMMON], parameters[-COMMON:]
-        transform, derivatives = family.transform(self.basis.frequency, shape)
-        edge, by_shape = self.basis.edge(transform * self.pixel, derivatives * self.pixel, shift)
-        by_shift = -self.basis.line(transform * self.pixel)
-        s = self.spread.distance_px
-        height = bright - dark
-        scale = self.levels[1] - self.levels[0]
-        black = self.levels[0] / scale
-        lit = dark + height * edge + black
-        shade = 1 + shading * s + fall_off * s**2
-        columns = np.vstack(
-            [
-                height * by_shape * shade,
-                height * by_shift * shade,
-                (1 - edge) * shade,
-                edge * shade,
-                s * lit,
-                s**2 * lit,
-            ]
-        )
-        if not self.noise.clips:
-            return lit * shade - black, columns
-        exposure = lit * shade * scale
-        mean, slope = self.noise.mean_and_slope(exposure)
-        return mean / scale - black, columns * slope
-
-
-def _best_fit(problem: _Problem, family: Family, plainest: FloatArray) -> FittedFamily:
-    """Fit a family from each of its starts, at the width, shift, levels and light of the fitted Gaussian."""
-    fits = [_fit(problem, family, np.array([plainest[0], *start[1:], *plainest[-COMMON:]])) for start in family.starts]
-    return max(fits, key=lambda fit: fit.log_evidence)
-
-
-def _fit(problem: _Problem, family: Family, parameters: FloatArray) -> FittedFamily:
-    """Levenberg and Marquardt's descent on misfit and expectation together."""
-    expected = np.array([*family.expected, 0.0, *problem.expected_levels, 0.0, 0.0])
-    precision = (
-        1
-        / np.array(
-            [
-                *family.scatter,
-                SHIFT_SCATTER_PX,
-                LEVEL_SCATTER,
-                LEVEL_SCATTER,
-                SHADING_SCATTER_PER_PX,
-                problem.fall_off_doubt,
-            ]
-        )
-        ** 2
-    )
-    weight = 1 / problem.spread.variance
-
-    def look(tried: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-        level, columns = problem.model(family, tried)
-        residual = problem.spread.level - level
-        return float(weight @ residual**2 + precision @ (tried - expected) ** 2), residual, columns
-
-    cost, residual, columns = look(parameters)
-    damping = 1e-3
-    for _ in range(60):
-        scaled = columns * weight
-        curvature = scaled @ columns.T + np.diag(precision)
-        slope = scaled @ residual - precision * (parameters - expected)
-        step = np.linalg.solve(curvature + damping * np.diag(np.diag(curvature)), slope)
-        tried = parameters + np.clip(step, -0.7, 0.7)
-        tried_cost, tried_residual, tried_columns = look(tried)
-        if tried_cost <= cost:
-            gained = cost - tried_cost
-            parameters, residual, columns, cost = tried, tried_residual, tried_columns, tried_cost
-            damping = max(damping / 5, 1e-9)
-            if gained < SETTLED:
-                break
-        else:
-            damping *= 6
-            if damping > 1e6:
-                break
-    covariance = np.linalg.inv((columns * weight) @ columns.T + np.diag(precision))
-    _, log_det = np.linalg.slogdet(covariance * np.outer(np.sqrt(precision), np.sqrt(precision)))
-    return FittedFamily(
-        family=family,
-        parameters=parameters,
-        covariance=np.asarray(covariance, dtype=np.float64),
-        misfit=float(weight @ residual**2),
-        log_evidence=math.log(family.odds) - 0.5 * cost + 0.5 * float(log_det),
-    )
-
-
 def _evidence(fit: FittedFamily, inflation: float) -> float:
     return BELIEVED * (fit.log_evidence + 0.5 * fit.misfit * (1 - 1 / inflation))
 
 
 def _family_crossing(fit: FittedFamily, tilt_deg: float, level: float) -> tuple[float, float]:
     """Return the frequency at which one family falls to a level, and its standard uncertainty from noise."""
-    shape = fit.parameters[:-COMMON]
 
     def response(frequency: FloatArray) -> FloatArray:
-        return fit.family.transform(frequency, shape)[0] * pixel_transform(frequency, tilt_deg)
+        return fit.family.transform(frequency, fit.shape)[0] * pixel_transform(frequency, tilt_deg)
 
     below = np.flatnonzero(response(FREQUENCIES) < level)
     last = int(below[0]) if below.size else FREQUENCIES.size - 1
@@ -330,6 +189,5 @@ def _family_crossing(fit: FittedFamily, tilt_deg: float, level: float) -> tuple[
     place = float(np.interp(-level, falling, around))
     steepness = (falling[-1] - falling[0]) / (around[-1] - around[0])
     here = np.array([place])
-    gradient = fit.family.transform(here, shape)[1][:, 0] * pixel_transform(here, tilt_deg) / steepness
-    count = gradient.size
-    return place, math.sqrt(max(float(gradient @ fit.covariance[:count, :count] @ gradient), 0.0))
+    gradient = fit.family.transform(here, fit.shape)[1][:, 0] * pixel_transform(here, tilt_deg) / steepness
+    return place, math.sqrt(max(float(gradient @ fit.covariance @ gradient), 0.0))
