@@ -12,7 +12,7 @@ from inspect_app.capture import Still
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._edge_stretch import SMALLEST_PX, FittedStretch, fit_stretch
 from inspect_app.model import Condition
-from inspect_app.numerics.clipped_noise import MOST_CLIPPED, ClippedNoise, at_bound, clipped_noise
+from inspect_app.numerics.clipped_noise import ClippedNoise, at_bound, clipped_noise
 from inspect_app.numerics.edge_finding import EdgeRegion, find_edges
 from inspect_app.numerics.edge_line import is_near_vertical
 from inspect_app.numerics.edge_response import Crossing, EdgeResponse, edge_response
@@ -29,21 +29,16 @@ from inspect_app.numerics.edge_surface import EdgeSurface
 FloatArray = npt.NDArray[np.float64]
 
 LEVELS: Final = {"mtf50": 0.5, "mtf10": 0.1}
-NYQUIST_CY_PX: Final = 0.5
 MOST_EDGES: Final = 500  # some ten seconds; a chart has fewer
 LEAST_PHASE_PX: Final = 1.0  # an edge must cross at least one column, or its pixels all sample the same phase
 LEAST_CLEARNESS: Final = 5.0  # height of the edge over the standard error of a row of pixels
-LEAST_CONTRAST: Final = 1.5  # bright over dark; ISO 12233 charts have 4 (from memory)
 WIDEST_SIGMA_PX: Final = 11.0  # wider ones are shading; the fit ends at 12
 SIGMAS_SHOWN: Final = 2.5  # of each side; less does not tell its level from its slope
 WORST_RELATIVE_UNCERTAINTY: Final = 0.35  # beyond it the number says nothing
-MANY_CLIPPED: Final = 0.002  # of the bright side's pixels
 MOST_BY_LIGHT: Final = 0.5  # clipped where the light is strongest: what is left of the side does not tell its level
 MOST_BY_NOISE: Final = 0.8  # clipped evenly, by noise: beyond it, two of a hundred lie several uncertainties off
-MANY_BLACK: Final = 0.05  # of the dark side's pixels
 TRACE_FREQUENCIES: Final = np.linspace(0.0, 1.0, 101)
 MOST_DEPARTURE: Final = 0.3  # of the edge's height; wide halos under strong vignetting stay below 0.2
-RESTLESS: Final = 2.0  # variance of the residuals over that of single pixels
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,47 +215,3 @@ def _prove_certain(where: str, half: Crossing) -> None:
             f"noise leaves MTF50 uncertain by {relative:.0%}",
             "Average several frames, raise the light, or choose a longer region.",
         )
-
-
-def edge_warnings(measured: MeasuredEdges) -> list[str]:
-    """Return what a person must know of the edges, one sentence each."""
-    warnings = []
-    if measured.passed_over:
-        warnings.append(
-            f"{len(measured.edges) + measured.passed_over} edges were found, and only the {len(measured.edges)} "
-            "longest measured; give the region of any other."
-        )
-    for edge in measured.edges:
-        x, y, width, height = edge.region.x, edge.region.y, edge.region.width, edge.region.height
-        where = f"Region {x},{y},{width},{height}: "
-        length = height if edge.region.is_near_vertical else width
-        if edge.rows_used != (0, length):
-            first, stop = edge.rows_used
-            warnings.append(
-                f"{where}only {stop - first} of {length} px along it were measured, from {first} to {stop - 1}: "
-                "the edge ends within it, or light clips the rest."
-            )
-        if edge.clipped_share > MANY_CLIPPED:
-            warnings.append(
-                f"{where}{edge.clipped_share:.1%} of the bright side is clipped, "
-                "which was taken into account as well as can be; expose less."
-            )
-        if MANY_BLACK < edge.black_share < MOST_CLIPPED:
-            warnings.append(
-                f"{where}{edge.black_share:.0%} of the dark side is clipped at black, "
-                "which was taken into account as well as can be; raise the camera's black level."
-            )
-        contrast = edge.surface.bright[0] / max(edge.surface.dark[0], 1e-9)
-        if contrast < LEAST_CONTRAST:
-            warnings.append(f"{where}the contrast is only {contrast:.2f} to 1; use a chart of 4 to 1 or more.")
-        if edge.response.inflation > RESTLESS:
-            warnings.append(
-                f"{where}the edge departs from any simple blur, or its noise is smeared over neighbours "
-                f"({edge.response.inflation:.1f} times the variance expected); the uncertainty allows for it."
-            )
-        for name, crossing in edge.crossings.items():
-            if crossing.frequency_cy_px > NYQUIST_CY_PX:
-                warnings.append(
-                    f"{where}{name} lies above the Nyquist frequency of 0.5 cy/px: detail that fine is sampled falsely."
-                )
-    return warnings

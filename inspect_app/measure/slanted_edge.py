@@ -5,34 +5,24 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Final, Literal
 
-import numpy as np
-import numpy.typing as npt
 import pydantic
 from pydantic import Field
 
 from inspect_app.capture import Capture, Still
 from inspect_app.errors import UnusableInput
 from inspect_app.measure import _budget
-from inspect_app.measure._edge_regions import (
-    LEVELS,
-    TRACE_FREQUENCIES,
-    MeasuredEdge,
-    MeasuredEdges,
-    edge_warnings,
-    measure_picture,
-)
+from inspect_app.measure._edge_regions import LEVELS, measure_picture
+from inspect_app.measure._edge_results import UNITS, edge_results, in_all_units
 from inspect_app.measure._edge_stretch import SMALLEST_PX
+from inspect_app.measure._edge_warnings import NYQUIST_CY_PX
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
-from inspect_app.model import Condition, Measured, Outline, Result, Trace
+from inspect_app.model import Condition, Measured, Result
 from inspect_app.quantity import Contribution
 
-NYQUIST: Final = 0.5  # cycles per pixel, by the sampling theorem
 METHOD: Final = "ISO 12233:2017 e-SFR; curve, levels and blur of the edge fitted to all its pixels"
 READING_DOUBT_PERCENT: Final = 5.0  # one reading, when repeats show nothing; common practice, no source
 READING_DOUBT_FREEDOM: Final = 8.0  # that figure is itself good to a quarter (GUM G.4.2)
-
-FloatArray = npt.NDArray[np.float64]
 
 
 class SlantedEdgeOptions(PictureOptions):
@@ -76,24 +66,30 @@ class SlantedEdgeOptions(PictureOptions):
 
 def _nyquist(fixed: Mapping[str, object]) -> dict[str, float]:
     """Return the finest detail that the pixels can show, half a cycle per pixel, in each quantity that is known."""
-    of_pixel = {"": 1.0}
-    pitch_um, angle_mrad = fixed.get("pixel_pitch_um"), fixed.get("pixel_angle_mrad")
-    if isinstance(pitch_um, int | float):
-        of_pixel["_lp_mm"] = pitch_um / 1000
-    if isinstance(angle_mrad, int | float):
-        of_pixel["_cy_mrad"] = float(angle_mrad)
-    return {f"{level}{suffix}": NYQUIST / size for level in LEVELS for suffix, size in of_pixel.items()}
+    pitch_um, angle_mrad = (
+        float(size) if isinstance(size, int | float) else None
+        for size in (fixed.get("pixel_pitch_um"), fixed.get("pixel_angle_mrad"))
+    )
+    cycle = _one_cycle(None, pitch_um, angle_mrad)
+    return {f"{level}{suffix}": NYQUIST_CY_PX * factor for level in LEVELS for suffix, factor in cycle.items()}
+
+
+def _one_cycle(height_px: int | None, pitch_um: float | None, angle_mrad: float | None) -> dict[str, float]:
+    """Return one cycle per pixel in each unit that is known, by suffix of the quantity."""
+    known = {
+        "": 1.0,
+        "_lw_ph": None if height_px is None else 2.0 * height_px,
+        "_lp_mm": None if pitch_um is None else 1000 / pitch_um,
+        "_cy_mrad": None if angle_mrad is None else 1 / angle_mrad,
+    }
+    return {suffix: factor for suffix, factor in known.items() if factor is not None}
 
 
 @check(
     "slanted-edge",
     title="Slanted edge, spatial frequency response",
     method=METHOD,
-    quantities={
-        f"{level}{suffix}": unit
-        for level in LEVELS
-        for suffix, unit in (("", "cy/px"), ("_lw_ph", "lw/ph"), ("_lp_mm", "lp/mm"), ("_cy_mrad", "cy/mrad"))
-    },
+    quantities={f"{level}{suffix}": unit for level in LEVELS for suffix, unit in UNITS.items()},
     options=SlantedEdgeOptions,
     needs={"scene": Needs(kinds=("still",), at_least=0, at_most=1)},
     only_with={
@@ -144,8 +140,10 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     the pixels' own rows or columns, and where less than about 2.5 standard deviations of the blur show on a side: the
     last two are refused. A region beyond a corner is measured up to it; one with a second edge in it is refused.
 
-    What limits it: the noise of the pixels, to about the bound that the fit itself states; at an SNR below 7, 2.5 % of
-    MTF50 in the middle of all captures, above 35, 0.3 %. Beyond 24 to 48 px from the edge, scattered light is not seen.
+    What limits it: the noise of the pixels, to about the bound that the fit itself states. In the middle of all
+    captures MTF50 errs by 2.8 % at an SNR of 4 to 7, by 0.4 % above 20. Bent edges are read as well as straight ones:
+    at an SNR of 4 to 50 nine in ten lie within 4.1 %, with a fit that is told the kind of blur within 4.2 %, and the
+    noise of the pixels alone leaves 3.9 % (800 edges). Beyond 24 to 48 px from the edge, scattered light is not seen.
 
     References
     ----------
@@ -163,102 +161,15 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     picture = captures[0]
     if not isinstance(picture, Still):
         raise UnusableInput(picture.name, "this is not a still picture", "Give a PNG, TIFF or JPEG.")
-    return _told(picture, measure_picture(picture, options.roi), options)
-
-
-def _told(picture: Still, found: MeasuredEdges, options: SlantedEdgeOptions) -> Measured:
-    results: list[Result] = []
-    traces: list[Trace] = []
-    for edge in found.edges:
-        for name, crossing in edge.crossings.items():
-            budget = [
-                Contribution(
-                    source="noise of the pixels",
-                    distribution="normal",
-                    standard_uncertainty=crossing.noise,
-                    degrees_of_freedom=edge.response.degrees_of_freedom,
-                ),
-                _budget.line("choice of the family of blur", crossing.choice),
-            ]
-            height_px = picture.exposure.shape[0]
-            results += _in_all_units(name, crossing.frequency_cy_px, budget, edge.condition, height_px, options)
-        traces += _traces(edge)
-    outlines = tuple(
-        Outline(
-            label=f"{edge.condition['axis']} {number}",
-            shape="rectangle",
-            x=edge.region.x,
-            y=edge.region.y,
-            width_px=edge.region.width,
-            height_px=edge.region.height,
-        )
-        for number, edge in enumerate(found.edges, start=1)
-    )
-    return Measured(
-        check="slanted-edge",
-        method=METHOD,
-        results=tuple(results),
-        traces=tuple(traces),
-        outlines=outlines,
-        warnings=tuple(edge_warnings(found)),
-    )
-
-
-def _in_all_units(
-    name: str,
-    frequency_cy_px: float,
-    budget: Sequence[Contribution],
-    condition: Condition,
-    height_px: int | None,
-    options: SlantedEdgeOptions,
-) -> list[Result]:
-    scales = [(name, "cy/px", 1.0)]
-    if height_px is not None:
-        scales.append((f"{name}_lw_ph", "lw/ph", 2.0 * height_px))
-    if options.pixel_pitch_um is not None:
-        scales.append((f"{name}_lp_mm", "lp/mm", 1000 / options.pixel_pitch_um))
-    if options.pixel_angle_mrad is not None:
-        scales.append((f"{name}_cy_mrad", "cy/mrad", 1 / options.pixel_angle_mrad))
-    return [
-        _budget.result(quantity_name, frequency_cy_px * factor, unit, _budget.scaled(budget, factor), condition)
-        for quantity_name, unit, factor in scales
-    ]
-
-
-def _traces(edge: MeasuredEdge) -> list[Trace]:
-    every = max(1, math.ceil(edge.spread.distance_px.size / 400))
-    return [
-        Trace(
-            name="mtf",
-            x=tuple(TRACE_FREQUENCIES.tolist()),
-            x_unit="cy/px",
-            y=tuple(edge.response.response(TRACE_FREQUENCIES).tolist()),
-            y_unit="1",
-            condition=edge.condition,
-        ),
-        Trace(
-            name="e-sfr",
-            x=tuple(TRACE_FREQUENCIES.tolist()),
-            x_unit="cy/px",
-            y=tuple(edge.textbook.tolist()),
-            y_unit="1",
-            condition=edge.condition,
-        ),
-        Trace(
-            name="esf",
-            x=tuple(edge.spread.distance_px[::every].tolist()),
-            x_unit="px",
-            y=tuple(edge.spread.level[::every].tolist()),
-            y_unit="1",
-            condition=edge.condition,
-        ),
-    ]
+    cycle = _one_cycle(picture.exposure.shape[0], options.pixel_pitch_um, options.pixel_angle_mrad)
+    return edge_results(METHOD, measure_picture(picture, options.roi), cycle)
 
 
 def _from_readings(options: SlantedEdgeOptions) -> Measured:
     results: list[Result] = []
     warnings = []
     condition: Condition = {"axis": options.axis or "horizontal"}
+    cycle = _one_cycle(options.picture_height_px, options.pixel_pitch_um, options.pixel_angle_mrad)
     for name, readings in (("mtf50", options.mtf50_reading), ("mtf10", options.mtf10_reading)):
         if not readings:
             continue
@@ -267,7 +178,7 @@ def _from_readings(options: SlantedEdgeOptions) -> Measured:
             _repeat_line(readings, value),
             _budget.line("last digit of the readings", options.reading_step / math.sqrt(12), "rectangular"),
         ]
-        results += _in_all_units(name, value, budget, condition, options.picture_height_px, options)
+        results += in_all_units(name, value, budget, condition, cycle)
         if len(readings) == 1:
             warnings.append(
                 f"{name}: one reading only; {READING_DOUBT_PERCENT:g} % is taken as its repeatability. "
