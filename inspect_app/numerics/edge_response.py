@@ -126,25 +126,25 @@ def edge_response(
     How light falls off is known from the rows, and little of it where they are few. Left out of this fit, its doubt
     went into no uncertainty: of edges cut short by clipping, value ± 2 u held MTF50 in 94 of 100, with it in 97.
 
-    No family is quite the blur of a real lens, so the evidence counts with 0.8 of its logarithm (a power posterior):
-    with all of it, 93 and 90 of 100 three-Gaussian blurs at an SNR of 8 to 50 were held (MTF50, MTF10), with half of it
-    95 and 95, but 98 of 100 plain ones at MTF10, which is too many; 0.8 holds 94 and 93, and 97 of the plain ones. In
-    the families that only stand in for other blurs the power posterior reaches their parameters too, whose variance
-    from noise is 1 / 0.8 of what it would be: of 348 other three-Gaussian blurs 97 instead of 96, and 92 instead of 90
-    of 100 are held. For two Gaussians the same would hold 99 of 100 halos at MTF10, which is too many.
+    No family is quite the blur of a real lens, so the evidence counts with 0.8 of its logarithm (a power posterior),
+    and in a family that only stands in for other blurs with 0.8 of what it says of the parameters too. Value ± 2 u then
+    holds MTF10 of Gaussian blurs in 98.8 of 100 captures (1100), of three Gaussians in 95 (288), of exponential
+    responses in 96 (120), of all blurs with tails in 95 (160); with 0.9, and more for what stands in, in 98.3, 94, 94
+    and 92.5; with all of it in 98, 94, 92. A noisy edge does not tell which kind it is: who doubts enough for the odd
+    ones doubts a little too much for the plain.
 
-    Of the edges of one chart, families weighed by what the other edges say lost: Gaussian ones read MTF10 with a p90 of
-    1.9 instead of 2.6 %, but ones with a halo MTF50 with 2.7 instead of 2.5 % (crowded charts), for a family that
-    stands in for the halo of one edge then counts for all. Told the family, a fit has 1.9 % on all charts, this 2.0 %.
+    More noise widens the uncertainty, but for what its own estimate spreads from draw to draw: by 10 % of itself at
+    MTF50 and 16 % at MTF10 (root mean square over all kinds of blur, SNR 4 to 50). Noise that hides what speaks against
+    a plainer family may take away the doubt of its choice: of 720 edges, their own noise laid on 1.5, 2 and 4 times, u
+    shrank by more than 3 % in 1 of 4300 comparisons at MTF50, and in 15 at MTF10.
 
-    What lost, rms error of MTF50 on 20 edges each of 60 x 100 px, contrast 4: the quarter-pixel e-SFR of
-    `spatial_frequency_response` has 6.6 % at SNR 10 and a sigma of 1 px where this has 3.4 %, 9.6 % against 3.9 % with
-    a halo, 7.3 % against 3.5 % at a sigma of 0.5 px, and a bias of 2.5 % without noise at 2 px where this has none.
-    One Gaussian, two Gaussians and a disc alone are as good on those blurs, but of tubes, scattered light and discs
-    with a halo at an SNR of 20 to 50, value ± 2 u held MTF50 in 72 of 100 captures and MTF10 in 47, where this holds 93
-    and 93 (240 edges, `tests/bench`). Three Gaussians of fixed widths instead of six left 1 % of bias on them. Without
-    a family for diffraction MTF10 of lenses at their limit came out 5 % too high and was held in 63 of 100 captures,
-    now in 98; a stretched exponential without a Gaussian behind it held 50 of 100 with exponential responses, now 94.
+    What lost: weighing the families of one edge by what the other edges of its chart say (MTF10 of Gaussian edges with
+    a p90 of 1.9 instead of 2.6 %, but MTF50 of halos with 2.7 instead of 2.5 %: what stands in for the halo of one edge
+    counts for all). Expecting a halo of 0.12 rather than none, or pixels from 48 instead of 24 px: no kind's p90 better
+    by more than its own doubt. Three Gaussians of fixed widths instead of six: 1 % of bias. One Gaussian, two and a
+    disc alone: blurs with tails held in 72 of 100 captures, at MTF10 47. No family for diffraction: held in 63 of 100,
+    MTF10 5 % too high. A stretched exponential without a Gaussian behind it: 50 of 100 with exponential responses. The
+    quarter-pixel e-SFR of `spatial_frequency_response` has an rms error of 6.6 % at SNR 10 and 1 px, this 3.4 %.
 
     References
     ----------
