@@ -101,14 +101,15 @@ def _isolated_marks(depth: FloatArray, smooth: FloatArray, centre: tuple[float, 
         return None
     extent = _usual_extent(boxes, is_mark)
     reach = math.ceil(0.62 * extent) + 2
-    points = [
+    middles = [
         _centroid(depth, box, reach) for box, chosen in zip(boxes, is_mark, strict=True) if chosen and box is not None
     ]
-    kept = [point for point in points if point is not None]
+    kept = [middle for middle in middles if middle is not None]
     grid = index_lattice(np.array(kept), centre) if len(kept) >= FEWEST_MARKS else None
     if grid is None or usual > LARGEST_MARK * grid.spacing_px**2:
         return None
-    return dataclasses.replace(grid, points=_registered(depth, grid.points, reach), mark_px=extent / 2)
+    points = _registered(depth, grid.points, reach)
+    return dataclasses.replace(grid, points=points, mark_px=extent / 2, is_isolated=True)
 
 
 def _mark_level(smooth: FloatArray) -> float:

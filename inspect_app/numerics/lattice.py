@@ -33,7 +33,9 @@ class Lattice:
     found : int
         How many points were given, numbered or not.
     mark_px : float
-        How far a mark reaches from its point: one nearer the picture's border is cut.
+        How far a mark reaches from its point: one nearer the picture's border is cut. Half of the width of lines.
+    is_isolated : bool
+        Marks stand apart, as dots do; crossings of lines and corners of squares run on to the next.
     """
 
     points: FloatArray
@@ -41,6 +43,7 @@ class Lattice:
     spacing_px: float
     found: int
     mark_px: float = 1.0
+    is_isolated: bool = False
 
     @property
     def irregularity(self) -> float:

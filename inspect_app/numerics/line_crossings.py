@@ -94,13 +94,14 @@ def line_crossings(depth: FloatArray, centre: tuple[float, float], line_depth: f
         if not more:
             break
         found |= more
-    if len(found) < FEWEST:
+    if usual is None or len(found) < FEWEST:
         return None
     return Lattice(
         points=np.array(list(found.values())),
         index=np.array(list(found)),
         spacing_px=meshes.spacing_px,
         found=len(found),
+        mark_px=usual.half_width * meshes.spacing_px,
     )
 
 
@@ -184,10 +185,17 @@ def _run(points: Mapping[Place, FloatArray], place: Place, way: Place) -> tuple[
 
 @dataclass(frozen=True, slots=True)
 class _UsualArm:
-    """What a usual arm of a crossing shows: the weight of its rows, and the depth across it."""
+    """What a usual arm of a crossing shows: the weight of its rows, and the depth at `across` it, in steps."""
 
     weight: float
     profile: FloatArray
+    across: FloatArray
+
+    @property
+    def half_width(self) -> float:
+        """Half of the width at half depth, in steps of the grid."""
+        is_line = self.profile > 0.5 * float(self.profile.max())
+        return float(np.count_nonzero(is_line) * (self.across[1] - self.across[0])) / 2
 
 
 def _seen(
@@ -280,7 +288,11 @@ def _usual_arm(lines: Sequence[_Arms]) -> _UsualArm:
     """Return the median of all arms, made symmetric."""
     rows = np.concatenate([line.depth.reshape(-1, len(line.across)) for line in lines])
     profile = np.nan_to_num(np.nanmedian(rows, axis=0))
-    return _UsualArm(weight=float(np.median([line.weight for line in lines])), profile=(profile + profile[::-1]) / 2)
+    return _UsualArm(
+        weight=float(np.median([line.weight for line in lines])),
+        profile=(profile + profile[::-1]) / 2,
+        across=lines[0].across,
+    )
 
 
 def _arms(depth: FloatArray, frames: _Frames, reach: int) -> tuple[_Arms, _Arms]:

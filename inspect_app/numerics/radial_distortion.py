@@ -26,7 +26,7 @@ CORNER_AT: Final = 0.65  # of their usual correlation
 RIM: Final = 4  # points beyond the known ones: meshes cut by the border, and the crossings that need them
 CUT_PX: Final = 1.0  # from the border: a mark that reaches there is cut
 TOUCHED_PX: Final = 2.0  # within which of the border a mark's rim lies that may count or not,
-TOUCHED_SHARE: Final = 0.15  # and so much of the mark: a turned cross reaches farther than it is broad
+TOUCHED_SHARE: Final = 0.15  # and so much of an isolated mark: a turned cross reaches farther than it is broad
 ENDS_WITHIN: Final = 1.8  # u of what it changes whether they count: either end lies just within 2 u
 FARTHEST: Final = 3.0  # half diagonals
 FLATTEST: Final = 0.1  # of the middle's magnification, along a radius
@@ -145,13 +145,13 @@ def _shown_at_the_border(lattice: Lattice, image: FloatArray, fit: _Fit, half: f
     index = np.array(sorted(rim), dtype=np.float64)
     places = middle + half * _model(fit.parameters, index)
     size = np.array(image.shape[::-1], dtype=np.float64)
-    inside = _room(places, size) >= lattice.mark_px - _touched_px(lattice)
+    inside = _room(places, size) >= (lattice.mark_px - _touched_px(lattice) if lattice.is_isolated else 0)
     inside &= np.hypot(*_undistorted(fit.parameters, index).T) < _fold(fit.parameters[PLACING:])
     reach = max(2, round(0.3 * lattice.spacing_px))
     smooth = ndimage.gaussian_filter(image, UNREST_SMOOTHING * lattice.spacing_px)
     known_places = lattice.points[:: max(1, len(known) // 60)]
     usual = np.median([_unrest(smooth, place, reach) for place in known_places])
-    least = usual * (SHOWN_AT if lattice.mark_px > 1 else CROSSING_SHOWN_AT)
+    least = usual * (SHOWN_AT if lattice.is_isolated else CROSSING_SHOWN_AT)
     usual_turn = float(np.median([_quarter_turn(smooth, place, reach) for place in known_places]))
     shown = [
         bool(_unrest(smooth, place, reach) > least)
@@ -167,7 +167,7 @@ def _room(places: FloatArray, size: FloatArray) -> FloatArray:
 
 
 def _touched_px(lattice: Lattice) -> float:
-    return TOUCHED_PX + TOUCHED_SHARE * (lattice.mark_px if lattice.mark_px > 1 else 0.0)
+    return TOUCHED_PX + TOUCHED_SHARE * (lattice.mark_px if lattice.is_isolated else 0.0)
 
 
 def _fold(terms: FloatArray) -> float:
@@ -209,7 +209,7 @@ def _as_distortion(
     shown = np.vstack([placed, border])
     room = _room(middle + half * _model(fit.parameters, shown), 2 * middle + 1) - lattice.mark_px
     clear = room >= _touched_px(lattice)
-    counted = (room >= CUT_PX) | (np.arange(len(shown)) < len(placed))
+    counted = room >= CUT_PX
     radii = np.hypot(*_undistorted(fit.parameters, shown).T)
     shares = _powers(radii, terms.size) @ terms
     largest, *others = (float(max(part, key=abs, default=0.0)) for part in (shares[counted], shares[clear], shares))

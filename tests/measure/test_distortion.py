@@ -125,6 +125,22 @@ def test_noise_beyond_the_outermost_marks_is_not_taken_for_marks(seed: int) -> N
     assert distortion_of(capture).value == pytest.approx(grid.distortion_max_percent(), abs=0.1)
 
 
+@pytest.mark.parametrize("phase", [(0.13, 0.2), (0.4, 0.32), (0.13, 0.36)])
+def test_whether_a_crossing_cut_by_the_border_counts_is_a_doubt(phase: tuple[float, float]) -> None:
+    """Truth: k1 q^2 at the outermost crossing, whether it counts at its middle or as a whole with 2 px to spare."""
+    grid = a_grid("lines", k1=-0.05, turn_deg=1.0, phase=phase)
+    capture = Light(snr=40).capture(grid.ideal(), np.random.default_rng(14))
+    truths = [
+        100 * max(grid.distortion(np.hypot(*grid.nodes(margin_px=margin).T)), key=abs) for margin in (0.5, 1.2 + 2.2)
+    ]
+
+    found = distortion_of(capture)
+
+    assert truths[0] != truths[1]
+    for truth in truths:
+        assert found.value == pytest.approx(truth, abs=2.1 * found.standard_uncertainty)
+
+
 def test_a_chart_turned_about_its_upright_axis_is_not_taken_for_distortion() -> None:
     """Truth: by construction, a keystone of 6 % and k1 = -0.04; to 0.1 percentage points, with a warning."""
     grid = a_grid("dots", k1=-0.04, keystone=0.06)
