@@ -11,7 +11,7 @@ from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._field_frames import Frames
 from inspect_app.numerics.field_circle import BrightField, find_field, veil_of
 from inspect_app.numerics.found_spot import FoundSpot
-from inspect_app.numerics.odd_pixels import PixelArray, clusters_of, hot_pixels, odd_in_light
+from inspect_app.numerics.odd_pixels import HOT_LIMIT, PixelArray, clusters_of, hot_pixels, noise_of, odd_in_light
 from inspect_app.numerics.smooth_field import SmoothField
 from inspect_app.numerics.spot_map import MOST_SPOTS, FlatField, flatten, inside_of, map_spots
 from inspect_app.numerics.texture import Rounding
@@ -26,6 +26,7 @@ LONGEST_WORKED_PX = 2600  # without a scale: the longest side after reduction
 LARGEST_SHARE = 0.12  # of the field's diameter
 STRIP_ROWS = 16
 SATURATED_REFUSED = 0.3
+DARKEST_NOISE = 1 / HOT_LIMIT  # of the level: in more no black pixel, and no picture without light, is told
 UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
 JPEG_BLOCK_PX = 8
 HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no scatter of their own
@@ -35,7 +36,8 @@ HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no 
 class FieldContent:
     """What was found; `shading` and `shading_u` are ratios, `saturated` the share of the field that is.
 
-    `saturated_spots` counts the bright spots that are deeper than the picture can tell.
+    `saturated_spots` counts the bright spots that are deeper than the picture can tell. `noise` is that of a pixel over
+    its level.
     """
 
     spots: tuple[FoundSpot, ...]
@@ -45,6 +47,12 @@ class FieldContent:
     shading_u: float
     saturated: float
     saturated_spots: int
+    noise: float
+
+    @property
+    def hides_dead_pixels(self) -> bool:
+        """Say whether the noise reaches down to black."""
+        return self.noise > DARKEST_NOISE
 
 
 def field_of(frames: Frames) -> BrightField:
@@ -80,7 +88,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
     Raises
     ------
     NothingToMeasure
-        The field is saturated, too small, or shows something else than an even field.
+        The field is saturated, too small, or shows something else than an even field; or there may be no light.
     """
     cut = _cut_to_field(frames, field)
     factor = min(_reduction(frames.bright.shape, smallest_px), *cut.image.shape)
@@ -103,8 +111,15 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
             "Aim at an evenly lit surface that fills the field, out of focus.",
         )
     smooth = flat.smooth.enlarged(*cut.image.shape)
+    noise = noise_of(cut.image, smooth, inside, veil=cut.veil)
+    if noise > DARKEST_NOISE and frames.dark is None and not field.is_round:
+        raise NothingToMeasure(
+            frames.name,
+            f"light was looked for, and pixels that scatter by {noise:.0%} of its level were seen, as without light",
+            "Take more light or the mean of several frames, or give a dark frame.",
+        )
     hot = _hot_of(frames)
-    odd = odd_in_light(cut.image, smooth, _without(inside, hot - cut.corner), veil=cut.veil)
+    odd = odd_in_light(cut.image, smooth, _without(inside, hot - cut.corner), veil=cut.veil, noise=noise)
     _repair(flat, cut, smooth, np.concatenate([odd.dead, odd.bright, hot - cut.corner]), factor)
     found = map_spots(
         replace(flat, rounding=_rounding_of(frames, cut, flat.smooth, factor)),
@@ -133,6 +148,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         shading_u=shading[1],
         saturated=saturated,
         saturated_spots=sum(is_lost),
+        noise=noise,
     )
 
 

@@ -16,7 +16,7 @@ from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._spot_changes import Change, changed_spots
 from inspect_app.measure._spot_counts import SizeClass, count_result, count_results, size_classes, zone_of
 from inspect_app.model import Condition, Feature, Measured, Outline, Result
-from inspect_app.numerics.field_circle import BrightField
+from inspect_app.numerics.field_circle import BrightField, light_beyond
 from inspect_app.numerics.found_spot import FoundSpot
 from inspect_app.quantity import Contribution, Quantity, quantity_from_budget
 
@@ -24,6 +24,7 @@ METHOD = "Spots by matched filters and a fitted profile; zones and size classes 
 DEFAULT_SIZES_UM = (75.0, 150.0, 230.0, 300.0)  # 0.003 to 0.012 inch; smaller is peppering (published tables)
 INNER_ZONES_MM = (5.6, 14.7)  # with the field's own diameter the three zones of an 18 mm tube
 SATURATED_TOLD = 1e-5  # a few pixels in a million: one bright spot
+BEYOND_TOLD = 0.05  # of the field's area
 MOST_MARKS = 200
 SHADING_ORDER_U_PERCENT = 0.12  # peak to valley moves by up to 0.2 between orders 4 and 8 (own trials)
 DIAMETER_SHAPE_U = 0.01  # relative: spots of other profiles than a blurred disc (own trials)
@@ -130,7 +131,9 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     UnusableInput
         No bright frame and no list, both, frames of different size, zones without a scale.
     NothingToMeasure
-        No light, no field, a saturated field, or a picture of something else than an even field.
+        No light, no field, a saturated field, or a picture of something else than an even field. A full frame without
+        dark frames whose noise exceeds a sixth of its level may be one without light: a black level under noise looks
+        the same as a light without one.
 
     Notes
     -----
@@ -148,6 +151,8 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     diameters come within 10, 8 and 6 µm. Of spots from 40 µm and 8 % on, 99 of 100 are found under mild fibre texture,
     81 where it is so strong that faint spots drown in it, and 96 of those held. Of a bright spot that saturates the
     contrast is a lower bound, with a warning, and its uncertainty reaches to twice of it.
+
+    Where noise exceeds a sixth of the level it reaches down to black, and no dead pixels are told, with a warning.
 
     Assumes that spots are round, or so nearly that a circle of equal area serves; that the field fills a disc or the
     frame; and that the picture is linear in exposure. It breaks down at the border of the field, where a spot that
@@ -257,10 +262,9 @@ def _told_apart(features: Sequence[Feature], classes: Sequence[SizeClass]) -> tu
 
 def _odd_pixel_results(frames: Frames, content: FieldContent) -> tuple[Result, ...]:
     seen_in: Condition = {"seen_in": "bright field" if frames.dark is None else "dark frames"}
-    return (
-        Result(quantity_name="dead_pixels", quantity=Quantity(value=len(content.dead), unit="1")),
-        Result(quantity_name="hot_pixels", quantity=Quantity(value=len(content.hot), unit="1"), condition=seen_in),
-    )
+    dead = Result(quantity_name="dead_pixels", quantity=Quantity(value=len(content.dead), unit="1"))
+    hot = Result(quantity_name="hot_pixels", quantity=Quantity(value=len(content.hot), unit="1"), condition=seen_in)
+    return (hot,) if content.hides_dead_pixels else (dead, hot)
 
 
 def _shading_result(content: FieldContent) -> Result:
@@ -309,6 +313,8 @@ def _warnings(frames: Frames, field: BrightField, scale: _Scale | None, content:
         told.append("No field diameter was given: spots have no size in mm, no size class and no zone.")
     elif not field.is_round:
         told.append("The field fills the frame: its diameter was taken as the diagonal of the frame.")
+    if light_beyond(frames.bright, field) > BEYOND_TOLD:
+        told.append("As bright as the field is light beyond it: only the largest disc was mapped.")
     if content.saturated > SATURATED_TOLD:
         share = f"{content.saturated:.1%}" if content.saturated >= 0.001 else "Less than 0.1%"
         told.append(f"{share} of the field is saturated: what is larger than a spot was left out.")
@@ -316,6 +322,11 @@ def _warnings(frames: Frames, field: BrightField, scale: _Scale | None, content:
         told.append(
             f"Saturated bright spots: {content.saturated_spots}. Their contrast is at least what is told. "
             "Take the field with less light."
+        )
+    if content.hides_dead_pixels:
+        told.append(
+            f"Noise of {content.noise:.0%} of the level reaches down to black: dead pixels were not counted. "
+            "Take more light, or the mean of several frames."
         )
     if len(content.dead) + len(content.hot) > MOST_MARKS:
         told.append(f"Only the first {MOST_MARKS} odd pixels are outlined.")

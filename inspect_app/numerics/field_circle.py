@@ -20,6 +20,7 @@ BORDER_PLACES_PX = 0.5
 SMOOTHED_PLACES = 2.0  # standard deviation along a ray
 LEVEL_REACH_PX = 20.0  # inside of the border, over which the light's level is read
 BORDER_STEP_PX = 0.25
+THIN, LEAST_BEYOND = 4, 0.01  # one pixel in 16 tells of what lies beyond the field, if there is so much of it
 BILINEAR_VARIANCE = 1 / 6  # px², by which interpolation between pixels widens
 
 
@@ -79,11 +80,27 @@ def veil_of(image: FloatArray, field: BrightField) -> float:
     """
     if not field.is_round:
         return 0.0
-    thin = image[::4, ::4]
-    y, x = np.ogrid[0 : image.shape[0] : 4, 0 : image.shape[1] : 4]
+    outside = _beyond(image, field)
+    return float(np.median(outside)) if outside.size > LEAST_BEYOND * image[::THIN, ::THIN].size else 0.0
+
+
+def light_beyond(image: FloatArray, field: BrightField) -> float:
+    """Return the area beyond a round field that is brighter than half of its middle, over that of the field."""
+    if not field.is_round:
+        return 0.0
+    reach = max(1, int(field.radius_px / 4))
+    top, left = max(0, int(field.y) - reach), max(0, int(field.x) - reach)
+    middle = float(np.median(image[top : int(field.y) + reach + 1, left : int(field.x) + reach + 1]))
+    lit = _beyond(image, field) > veil_of(image, field) + (middle - veil_of(image, field)) / 2
+    return float(lit.sum() * THIN**2 / (math.pi * field.radius_px**2))
+
+
+def _beyond(image: FloatArray, field: BrightField) -> FloatArray:
+    """Return one in 16 of the pixels that lie clear of a round field."""
+    y, x = np.ogrid[0 : image.shape[0] : THIN, 0 : image.shape[1] : THIN]
     clear_px = field.radius_px + 6 * field.edge_px + 4
-    outside = thin[(x - field.x) ** 2 + (y - field.y) ** 2 > clear_px**2]
-    return float(np.median(outside)) if outside.size > 0.01 * thin.size else 0.0
+    outside: FloatArray = image[::THIN, ::THIN][(x - field.x) ** 2 + (y - field.y) ** 2 > clear_px**2]
+    return outside
 
 
 def _reduced(image: FloatArray, factor: int) -> FloatArray:

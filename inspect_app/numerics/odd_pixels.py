@@ -17,8 +17,10 @@ DEAD_LEVEL = 0.5  # of the neighbours' median (common practice, no source)
 HOT_LIMIT = 6.0  # robust standard deviations (common practice, no source)
 HIGHEST_HOT_LIMIT = 9.0  # however skewed the noise
 UPPER_SHARE, UPPER_DEVIATIONS = 0.99, 2.326  # of normal noise, this share lies below these standard deviations
+TAIL_SHARES = (0.9772, 0.8413)  # one standard deviation of normal noise lies between, though black cuts 84 % off
 COARSE_STEPS = 2.0  # noise floors: with less noise there are too few codes to tell its skew
 NEIGHBOURS_REACH_PX = 3
+NOISE_PIXELS = 20_000  # tell the noise
 BLOCK_PX = 32
 MOST_PLACES = 200_000
 LARGEST_CLUSTER_PX = 4  # a cluster of more pixels is a spot
@@ -34,7 +36,9 @@ class OddInLight:
     bright: PixelArray
 
 
-def odd_in_light(image: FloatArray, smooth: SmoothField, inside: BoolArray, *, veil: float = 0.0) -> OddInLight:
+def odd_in_light(
+    image: FloatArray, smooth: SmoothField, inside: BoolArray, *, veil: float = 0.0, noise: float = 0.0
+) -> OddInLight:
     """Find pixels that stay below half of their neighbours' level in a bright field, or exceed it by half.
 
     Parameters
@@ -45,6 +49,8 @@ def odd_in_light(image: FloatArray, smooth: SmoothField, inside: BoolArray, *, v
     inside : ndarray of shape (rows, cols), bool
     veil : float
         Level that the picture has where no light falls.
+    noise : float
+        Robust standard deviation of a pixel about the smooth level, relative to it.
 
     Notes
     -----
@@ -53,7 +59,7 @@ def odd_in_light(image: FloatArray, smooth: SmoothField, inside: BoolArray, *, v
     pixels and more the neighbours must not depart by 8 % in the mean either. A dust speck or a fibre fault is drawn by
     a lens and shades its neighbours too.
     """
-    kept = _isolated(_departing(image, smooth, inside, veil), image, smooth, veil)
+    kept = _isolated(_departing(image, smooth, inside, veil), image, smooth, veil, HOT_LIMIT * noise)
     is_dead = image[kept[:, 0], kept[:, 1]] < _levels(smooth, kept) + veil
     return OddInLight(dead=kept[is_dead], bright=kept[~is_dead])
 
@@ -80,7 +86,19 @@ def _departing(image: FloatArray, smooth: SmoothField, inside: BoolArray, veil: 
     return np.concatenate(found)
 
 
-def _isolated(places: PixelArray, image: FloatArray, smooth: SmoothField, veil: float) -> PixelArray:
+def noise_of(image: FloatArray, smooth: SmoothField, inside: BoolArray, *, veil: float = 0.0) -> float:
+    """Return the robust standard deviation of a pixel about the smooth level, relative to it, from some of them."""
+    every = max(1, int(np.sqrt(inside.size / NOISE_PIXELS)))
+    pixels = every * np.argwhere(inside[::every, ::every])
+    if len(pixels) == 0:
+        return 0.0
+    departs = (image[pixels[:, 0], pixels[:, 1]] - veil) / np.maximum(_levels(smooth, pixels), 1e-12) - 1
+    return 1.4826 * float(np.median(np.abs(departs)))
+
+
+def _isolated(
+    places: PixelArray, image: FloatArray, smooth: SmoothField, veil: float, least_change: float
+) -> PixelArray:
     if len(places) == 0:
         return np.zeros((0, 2), dtype=np.intp)
     kept = []
@@ -98,7 +116,7 @@ def _isolated(places: PixelArray, image: FloatArray, smooth: SmoothField, veil: 
         near = change[around] * np.sign(own)
         is_drawn = near.max(initial=0.0) >= NEIGHBOUR_SHARE * abs(own)
         is_drawn |= len(cluster) > 1 and near.mean() >= MEAN_SHARE * abs(own)
-        if not is_drawn:
+        if not is_drawn and abs(own) >= least_change:
             kept.append(cluster)
     return np.concatenate(kept) if kept else np.zeros((0, 2), dtype=np.intp)
 
@@ -137,7 +155,8 @@ def hot_pixels(dark: FloatArray, *, noise_floor: float) -> PixelArray:
     Row medians are taken out first, since a row's own offset is no pixel's fault. Noise of few electrons is skewed, and
     reaches 6 deviations by chance in one of a million pixels: the limit then lies as much higher as the expansion of
     Cornish and Fisher (1938, from memory) says, ``6 + (6² - 1) g / 6`` for the skewness g that the 99th percentile
-    tells, at most 9.
+    tells, at most 9. Where about half of a block or more, up to 84 %, lies at black, which cuts noise off, its upper
+    tail tells the noise: of a frame cut off at its mean 4 in 100 pixels were taken for hot before.
     """
     even = dark - np.median(dark, axis=1)[:, None]
     noise = np.maximum(_block_noise(even, noise_floor), noise_floor)
@@ -172,8 +191,12 @@ def _block_noise(even: FloatArray, noise_floor: float) -> FloatArray:
         block = even[rows[i] : rows[i + 1], cols[j] : cols[j + 1]]
         away = np.abs(block - np.median(block))
         # Of coarse codes the median is a few whole steps or none, so it only tells which pixels to take the rms of.
-        reach = 5 * max(1.4826 * float(np.median(away)), noise_floor)
-        noise[i, j] = float(np.sqrt(np.mean(away[away <= reach] ** 2)))
+        spread = 1.4826 * float(np.median(away))
+        places = [int(share * (block.size - 1)) for share in TAIL_SHARES]
+        tail = float(np.subtract(*np.partition(block, places, axis=None)[places]))
+        reach = 5 * max(spread, noise_floor)
+        is_cut = tail > max(2 * spread, 2 * COARSE_STEPS * noise_floor)
+        noise[i, j] = tail if is_cut else float(np.sqrt(np.mean(away[away <= reach] ** 2)))
     return np.repeat(np.repeat(noise, np.diff(rows), axis=0), np.diff(cols), axis=1)
 
 

@@ -385,6 +385,41 @@ def test_a_black_picture_holds_nothing_to_measure() -> None:
         blemish((still_of(np.zeros((200, 300))),), BlemishOptions())
 
 
+@pytest.mark.parametrize("level", [0.01, 0.4])
+def test_a_frame_whose_noise_reaches_down_to_black_may_hold_no_light(level: float) -> None:
+    """A black level of 0.01 under a lens cap and a light of 0.01 over no black level are the same picture."""
+    frame = np.random.default_rng(4).normal(level, 0.3 * level, (300, 400))
+
+    with pytest.raises(NothingToMeasure, match="as without light"):
+        blemish((still_of(frame),), BlemishOptions())
+
+
+def test_noise_that_reaches_down_to_black_draws_no_odd_pixels_into_a_field() -> None:
+    """Truth by construction: none is dead, none is bright; with a dark frame there is light for certain."""
+    rng = np.random.default_rng(5)
+    frame, dark = rng.normal(0.3, 0.06, (300, 400)), rng.normal(0.0, 0.002, (300, 400))
+
+    measured = blemish((still_of(frame), still_of(dark, role="dark")), BlemishOptions())
+
+    assert "dead_pixels" not in {result.quantity_name for result in measured.results}
+    assert any("dead pixels were not counted" in warning for warning in measured.warnings)
+    assert total(measured, "hot_pixels") == 0
+    assert not measured.outlines
+
+
+def test_of_two_discs_the_larger_one_is_mapped_and_the_other_told() -> None:
+    """Truth by construction: discs of 120 and 100 px beside each other, both without a spot."""
+    y, x = np.mgrid[0:300, 0:600]
+    lit = (np.hypot(x - 150, y - 150) < 120) | (np.hypot(x - 450, y - 150) < 100)
+
+    measured = blemish(
+        (still_of(0.4 * lit + np.random.default_rng(6).normal(0.01, 0.003, lit.shape)),), BlemishOptions()
+    )
+
+    assert any("only the largest disc" in warning for warning in measured.warnings)
+    assert measured.outlines[0].x == pytest.approx(150, abs=0.5)
+
+
 def test_a_saturated_field_holds_nothing_to_measure() -> None:
     with pytest.raises(NothingToMeasure, match="saturated"):
         mapped(round_field(np.random.default_rng(1), level=2.0))

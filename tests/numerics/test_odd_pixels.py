@@ -114,3 +114,12 @@ def test_the_last_row_and_column_of_a_frame_have_no_more_hot_pixels_than_others(
         dark = 0.01 + np.random.default_rng(seed).normal(0, 0.001, shape)
 
         assert len(hot_pixels(dark, noise_floor=1e-5)) == 0
+
+
+@pytest.mark.parametrize("black", [0.0, 0.5, 0.9])
+def test_noise_that_black_cuts_off_is_no_hot_pixel(black: float) -> None:
+    """Truth by construction: normal noise cut off where 50, 69 and 82 % of it lie below; one pixel glows."""
+    dark = np.maximum(np.random.default_rng(8).normal(0, 0.002, (320, 400)), black * 0.002)
+    dark[150, 201] = 0.06
+
+    assert hot_pixels(dark, noise_floor=0.5 / 65535).tolist() == [[150, 201]]
