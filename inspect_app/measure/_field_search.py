@@ -37,7 +37,7 @@ class FieldContent:
     """What was found; `shading` and `shading_u` are ratios, `saturated` the share of the field that is.
 
     `saturated_spots` counts the bright spots that are deeper than the picture can tell. `noise` is that of a pixel over
-    its level.
+    its level, `level` the mean exposure within 90 % of the field.
     """
 
     spots: tuple[FoundSpot, ...]
@@ -48,6 +48,7 @@ class FieldContent:
     saturated: float
     saturated_spots: int
     noise: float
+    level: float
 
     @property
     def hides_dead_pixels(self) -> bool:
@@ -144,11 +145,12 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         ),
         dead=odd.dead + cut.corner,
         hot=hot if frames.dark is not None else odd.bright + cut.corner,
-        shading=shading[0],
-        shading_u=shading[1],
+        shading=shading.ratio,
+        shading_u=shading.u,
         saturated=saturated,
         saturated_spots=sum(is_lost),
         noise=noise,
+        level=shading.level,
     )
 
 
@@ -296,8 +298,15 @@ def _at_least(spot: FoundSpot) -> FoundSpot:
     )
 
 
-def _shading_of(smooth: SmoothField, field: BrightField, factor: int) -> tuple[float, float] | None:
-    """Return peak to valley of the smooth part within 90 % of the field over its mean, and its uncertainty.
+@dataclass(frozen=True, slots=True)
+class _Shading:
+    ratio: float
+    u: float
+    level: float
+
+
+def _shading_of(smooth: SmoothField, field: BrightField, factor: int) -> _Shading | None:
+    """Return peak to valley of the smooth part within 90 % of the field over its mean, its uncertainty, and the mean.
 
     None where the smooth part falls to nothing there: light it is not, then.
     """
@@ -314,4 +323,4 @@ def _shading_of(smooth: SmoothField, field: BrightField, factor: int) -> tuple[f
         return None
     u = smooth.difference_u((float(x[peak]), float(x[valley])), (float(y[peak]), float(y[valley])))
     mean = float(light[seen].mean())
-    return float(light[peak] - light[valley]) / mean, u / mean
+    return _Shading(float(light[peak] - light[valley]) / mean, u / mean, mean)

@@ -29,6 +29,7 @@ MOST_MARKS = 200
 SHADING_ORDER_U_PERCENT = 0.12  # peak to valley moves by up to 0.2 between orders 4 and 8 (own trials)
 DIAMETER_SHAPE_U = 0.01  # relative: spots of other profiles than a blurred disc (own trials)
 CONTRAST_SHAPE_U = 0.015  # the same: long tails pass for surround
+MOST_BLACK = 0.02  # of full scale, that a camera adds where no light falls (common practice, no source)
 
 
 def _read_spot(given: Any) -> Any:
@@ -142,7 +143,8 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     tell the two apart, and the uncertainty covers both. What the optics have blurred together with the border of the
     field is no part of a spot, and neither is what reducing a large picture adds: diameter and contrast are those
     before it (`numerics.spot_border`). The lines of its budget: the texture in which the spot is fitted, the choice
-    between the two, 1 % for other profiles, and the scale.
+    between the two, 1 % for other profiles, and the scale; of contrasts and shading of a full frame without dark frames
+    also a black level of up to 2 % of full scale, which makes both too small.
 
     What limits it: for soft spots the choice between the two diameters, up to 2 % of the diameter; for faint ones the
     texture, near the bound that its spectrum sets; most of all for spots without a plateau, whose depth and width
@@ -179,14 +181,15 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
         smallest_px=None if scale is None else options.size_classes_um[0] / 1000 / scale.mm_per_px,
         faintest=options.faintest_percent / 100,
     )
-    found = tuple(_feature(spot, field, scale, zones_mm) for spot in content.spots)
-    features = changed_spots(found, options.change, lambda spot: _feature(spot, field, scale, zones_mm))
+    black_u = _black_u(frames, field, content, options)
+    found = tuple(_feature(spot, field, scale, zones_mm, black_u) for spot in content.spots)
+    features = changed_spots(found, options.change, lambda spot: _feature(spot, field, scale, zones_mm, black_u))
     classes = size_classes(options.size_classes_um) if scale else ()
     results = (
         *count_results(features, classes, range(1, len(zones_mm) + 1)),
         *_peppering(features, classes),
         *_odd_pixel_results(frames, content),
-        _shading_result(content),
+        _shading_result(content, black_u),
     )
     return Measured(
         check="blemish",
@@ -194,7 +197,7 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
         results=results,
         features=_told_apart(features, classes),
         outlines=(*_field_outlines(field, scale, zones_mm), *_pixel_outlines(content)),
-        warnings=_warnings(frames, field, scale, content),
+        warnings=_warnings(frames, field, scale, content, black_u),
     )
 
 
@@ -221,7 +224,15 @@ def _zones_of(options: BlemishOptions) -> tuple[float, ...]:
     return (*(zone for zone in INNER_ZONES_MM if zone < outer), outer)
 
 
-def _feature(spot: FoundSpot, field: BrightField, scale: _Scale | None, zones_mm: Sequence[float]) -> Feature:
+def _black_u(frames: Frames, field: BrightField, content: FieldContent, options: BlemishOptions) -> float:
+    """Return the relative standard uncertainty of the level where neither frame, border nor table tells black."""
+    is_told = frames.dark is not None or field.is_round or options.transfer.startswith("table")
+    return 0.0 if is_told else MOST_BLACK / math.sqrt(3) / content.level
+
+
+def _feature(
+    spot: FoundSpot, field: BrightField, scale: _Scale | None, zones_mm: Sequence[float], black_u: float
+) -> Feature:
     relative_u = math.hypot(spot.diameter_u_px / spot.diameter_px, DIAMETER_SHAPE_U)
     contrast = abs(spot.depth) if spot.depth > 0 else min(-spot.depth, 1.0)
     in_picture = Feature(
@@ -231,7 +242,7 @@ def _feature(spot: FoundSpot, field: BrightField, scale: _Scale | None, zones_mm
         contrast=contrast,
         polarity="bright" if spot.depth > 0 else "dark",
         diameter_uncertainty_px=spot.diameter_px * relative_u,
-        contrast_uncertainty=math.hypot(spot.depth_u, CONTRAST_SHAPE_U * contrast),
+        contrast_uncertainty=math.hypot(spot.depth_u, CONTRAST_SHAPE_U * contrast, black_u * contrast),
     )
     if scale is None:
         return in_picture
@@ -267,8 +278,8 @@ def _odd_pixel_results(frames: Frames, content: FieldContent) -> tuple[Result, .
     return (hot,) if content.hides_dead_pixels else (dead, hot)
 
 
-def _shading_result(content: FieldContent) -> Result:
-    budget = (
+def _shading_result(content: FieldContent, black_u: float) -> Result:
+    budget: tuple[Contribution, ...] = (
         Contribution(
             source="scatter of the field about its smooth part",
             distribution="normal",
@@ -280,6 +291,13 @@ def _shading_result(content: FieldContent) -> Result:
             standard_uncertainty=SHADING_ORDER_U_PERCENT,
         ),
     )
+    if black_u > 0:
+        black = Contribution(
+            source="black level, which no dark frame tells",
+            distribution="rectangular",
+            standard_uncertainty=100 * content.shading * black_u,
+        )
+        budget = (*budget, black)
     quantity = quantity_from_budget(100 * content.shading, "%", budget)
     return Result(quantity_name="shading", quantity=quantity, budget=budget)
 
@@ -305,10 +323,17 @@ def _pixel_outlines(content: FieldContent) -> tuple[Outline, ...]:
     )
 
 
-def _warnings(frames: Frames, field: BrightField, scale: _Scale | None, content: FieldContent) -> tuple[str, ...]:
+def _warnings(
+    frames: Frames, field: BrightField, scale: _Scale | None, content: FieldContent, black_u: float
+) -> tuple[str, ...]:
     told = []
     if frames.dark is None:
         told.append("No dark frame was given: only pixels that outshine the bright field count as hot.")
+    if black_u > 0:
+        told.append(
+            f"Nothing tells the black level: contrasts and shading may be too small by {math.sqrt(3) * black_u:.0%}. "
+            "Give a dark frame."
+        )
     if scale is None:
         told.append("No field diameter was given: spots have no size in mm, no size class and no zone.")
     elif not field.is_round:

@@ -385,6 +385,22 @@ def test_a_black_picture_holds_nothing_to_measure() -> None:
         blemish((still_of(np.zeros((200, 300))),), BlemishOptions())
 
 
+def test_a_black_level_that_nothing_tells_is_covered_and_a_dark_frame_takes_the_doubt_away() -> None:
+    """Truth by construction: 0.02 of black beside 0.4 of light make a contrast of 0.5 look like 0.476."""
+    spot = Spot(400.0, 300.0, 14.0, 0.5)
+    flat = sensor_flat(np.random.default_rng(9), spots=(spot,), level=0.4, pedestal=0.02, darks=1)
+
+    alone = blemish((still_of(flat.exposure),), BlemishOptions())
+    with_dark = blemish((still_of(flat.exposure), still_of(flat.darks[0], role="dark")), BlemishOptions())
+
+    for measured in (alone, with_dark):
+        found, shading = beside(measured, spot), shading_of(measured)
+        assert abs(found.contrast - 0.5) < 2 * (found.contrast_uncertainty or 0)
+        assert abs(shading.value - flat.shading_percent) < 2 * shading.standard_uncertainty
+    assert beside(alone, spot).contrast == pytest.approx(0.5 * 0.4 / 0.42, abs=0.01)
+    assert beside(with_dark, spot).contrast_uncertainty < (beside(alone, spot).contrast_uncertainty or 0) / 1.5
+
+
 @pytest.mark.parametrize("level", [0.01, 0.4])
 def test_a_frame_whose_noise_reaches_down_to_black_may_hold_no_light(level: float) -> None:
     """A black level of 0.01 under a lens cap and a light of 0.01 over no black level are the same picture."""
