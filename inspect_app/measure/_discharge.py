@@ -37,6 +37,8 @@ class Run:
         From the first loaded row.
     current_a : ndarray of shape (n,) or None
         Positive while discharging.
+    is_current_logged : bool
+        The current was read, so that it shows when the load went; otherwise it is that of a resistance.
     lost_s : float
         Standard uncertainty from restarts of the logger and from not knowing when the load came on.
     warnings : tuple of str
@@ -47,6 +49,7 @@ class Run:
     times_s: FloatArray
     voltage_v: FloatArray
     current_a: FloatArray | None
+    is_current_logged: bool
     lost_s: float
     warnings: tuple[str, ...]
 
@@ -67,7 +70,13 @@ def read_run(log: Log, load_ohm: float | None) -> Run:
     if current_a is None:
         loaded = None if load_ohm is None else voltage_v / load_ohm
         return Run(
-            name=log.name, times_s=times_s, voltage_v=voltage_v, current_a=loaded, lost_s=lost_s, warnings=warnings
+            name=log.name,
+            times_s=times_s,
+            voltage_v=voltage_v,
+            current_a=loaded,
+            is_current_logged=False,
+            lost_s=lost_s,
+            warnings=warnings,
         )
     start, stop, discharging_a, notes = _loaded_stretch(log.name, times_s, voltage_v, current_a)
     if start > 0:
@@ -78,6 +87,7 @@ def read_run(log: Log, load_ohm: float | None) -> Run:
         times_s=times_s[kept],
         voltage_v=voltage_v[kept],
         current_a=discharging_a[kept],
+        is_current_logged=True,
         lost_s=lost_s,
         warnings=warnings + notes,
     )
@@ -238,6 +248,8 @@ def _loaded_stretch(
     start, stop = _longest_without(charging, loaded)
     start += int(loaded[start:stop].argmax())
     warnings = []
+    if sign < 0:
+        warnings.append("negative current is taken for discharge, since the voltage falls with it")
     if start > 0:
         left_s = float(times_s[start] - times_s[0])
         warnings.append(f"the first {left_s:.6g} s, before the load comes on, are left out")

@@ -15,7 +15,7 @@ from inspect_app.measure._options import CheckOptions, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Trace
-from inspect_app.numerics.crossings import Crossing, integral_to, lasting_crossing
+from inspect_app.numerics.crossings import LASTING_ROWS, Crossing, integral_to, lasting_crossing, scatter
 from inspect_app.quantity import Contribution
 
 FloatArray = npt.NDArray[np.float64]
@@ -23,6 +23,8 @@ FloatArray = npt.NDArray[np.float64]
 METHOD: Final = "first lasting crossing of the cut-off under load, trapezoid rule (IEC 61960-3, from memory; GUM)"
 _CLOCK: Final = 3e-5 / 3**0.5  # a logger's crystal, 30 ppm, rectangular (common practice, no source)
 _GAP: Final = 5.0  # usual intervals without a row are told as a gap
+_FIRST_ROWS: Final = 50  # that show the noise
+_CLEAR: Final = 4.0  # scatters by which it starts above the cut-off, lest noise alone cross it
 _DAY_MIN: Final = 1440.0
 
 
@@ -167,7 +169,12 @@ def _between(options: BatteryOptions) -> float:
 def _from_log(run: Run, cutoff_v: float) -> Measured:
     if float(np.median(run.voltage_v[:3])) <= cutoff_v:
         raise _starts_too_low(run, f"already below the cut-off of {cutoff_v:g} V")
-    crossing = lasting_crossing(run.times_s, run.voltage_v, cutoff_v, run.current_a)
+    noise_v = scatter(run.times_s, run.voltage_v, _FIRST_ROWS)
+    if float(np.median(run.voltage_v[:3])) <= cutoff_v + _CLEAR * noise_v:
+        seen = f"too near the cut-off of {cutoff_v:g} V for readings that scatter by {noise_v:.2g} V"
+        raise _starts_too_low(run, seen)
+    logged_a = run.current_a if run.is_current_logged else None
+    crossing = lasting_crossing(run.times_s, run.voltage_v, cutoff_v, logged_a)
     if crossing is None:
         raise NothingToMeasure(
             run.name,
@@ -178,7 +185,7 @@ def _from_log(run: Run, cutoff_v: float) -> Measured:
     if runtime_s <= 0:
         raise _starts_too_low(run, f"by the rows after it at the cut-off of {cutoff_v:g} V or below")
     results = [result("runtime", runtime_s / 60, "min", _runtime_budget(run, crossing, runtime_s))]
-    warnings = run.warnings + _gap_warnings(run, crossing)
+    warnings = run.warnings + _gap_warnings(run, crossing) + _end_warnings(run, crossing)
     if run.current_a is None:
         warnings += ("no current and no load resistance are given, so there is no capacity and no energy",)
     else:
@@ -231,6 +238,13 @@ def _gap_warnings(run: Run, crossing: Crossing) -> tuple[str, ...]:
     if gaps.size and gaps[-1] == len(steps) - 1:
         warnings.append("the cut-off is crossed inside a gap of the log")
     return tuple(warnings)
+
+
+def _end_warnings(run: Run, crossing: Crossing) -> tuple[str, ...]:
+    rows = len(run.voltage_v) - crossing.index
+    if rows >= LASTING_ROWS:
+        return ()
+    return (f"the log ends {rows} rows after the crossing: whether it lasts is not shown",)
 
 
 def _traces(run: Run, crossing: Crossing, cutoff_v: float) -> tuple[Trace, ...]:

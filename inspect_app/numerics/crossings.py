@@ -82,8 +82,8 @@ def lasting_crossing(
 
     Notes
     -----
-    A stretch below lasts if it holds 3 rows and 10 s, if it reaches the end of the log, if the load is gone after it,
-    or if the values after it no longer fall (the rebound of a battery after shutdown).
+    A stretch below lasts if it holds 3 rows and 10 s, if it reaches the end of the log or of the load, or, where no
+    current says whether the load is gone, if the values after it no longer fall (a battery rebounds after shutdown).
 
     Where the scatter of the readings (at least their rounding, rectangular) is not small against the fall between two
     rows, the crossing is that of a cubic through the rows around it: through as many as go on agreeing with those of
@@ -102,7 +102,7 @@ def lasting_crossing(
     found = _first_lasting(times_s, values < level, values, current)
     if not found:
         return None
-    noise = max(_scatter(times_s, values, found), _resolution(values, found) / 12**0.5)
+    noise = max(scatter(times_s, values, found), _resolution(values, found) / 12**0.5)
     if float(values[found - 1] - values[found]) < _CLEAR_FALL * noise:
         last = _last_falling(values, level, found, noise, current)
         fitted = _by_curve(times_s[:last], values[:last], level, found, noise)
@@ -131,7 +131,7 @@ def integral_to(times_s: FloatArray, rate: FloatArray, crossing: Crossing) -> In
     gaps = steps > 5 * usual
     jumps = np.abs(np.diff(y)[gaps]) / 2 * steps[gaps] / 3**0.5
     thinned = float(np.trapezoid(np.append(y[:-1:2], y[-1]), np.append(t[:-1:2], t[-1])))
-    noise = _scatter(times_s, rate, last)
+    noise = scatter(times_s, rate, last)
     pulses = _pulses(t, y, noise) / 3**0.5
     return Integral(
         value=value,
@@ -163,7 +163,8 @@ def _first_lasting(times_s: FloatArray, below: BoolArray, values: FloatArray, cu
         return None
     lasts = (stops - starts >= LASTING_ROWS) & (times_s[stops - 1] - times_s[starts] >= LASTING_S)
     lasts |= stops >= alive
-    lasts[-1] |= not _falls_on(times_s[stops[-1] :], values[stops[-1] :])
+    if current is None:
+        lasts[-1] |= not _falls_on(times_s[stops[-1] :], values[stops[-1] :])
     return int(starts[lasts.argmax()]) if lasts.any() else None
 
 
@@ -178,13 +179,25 @@ def _falls_on(times_s: FloatArray, values: FloatArray) -> bool:
     if len(values) < LASTING_ROWS:
         return False
     third = max(1, len(values) // 3)
-    noise = _scatter(times_s, values, len(values))
+    noise = scatter(times_s, values, len(values))
     fallen = float(values[:third].mean()) - float(values[-third:].mean())
     return fallen > 4 * noise / math.sqrt(third)
 
 
-def _scatter(times_s: FloatArray, values: FloatArray, near: int) -> float:
-    """Return the scatter of readings about a smooth path, from the rows before `near`: each against its neighbours."""
+def scatter(times_s: FloatArray, values: FloatArray, near: int) -> float:
+    """Return the scatter of readings about a smooth path, from the rows before a row: each against its neighbours.
+
+    Parameters
+    ----------
+    times_s, values : ndarray of shape (n,)
+    near : int
+        The row; as many as 400 before it are looked at, and fewer than 5 show none.
+
+    Returns
+    -------
+    float
+        A standard deviation, robust against single rows.
+    """
     t, y = times_s[max(0, near - _SCATTER_ROWS) : near], values[max(0, near - _SCATTER_ROWS) : near]
     if len(y) < 5:
         return 0.0

@@ -245,6 +245,34 @@ def test_a_noisy_log_that_starts_at_the_cutoff_is_refused(tmp_path):
         found_in(write_log(tmp_path / "a.csv", times, volts), 4.1)
 
 
+def test_a_dip_after_which_the_logged_load_goes_on_is_no_end_however_flat_the_voltage_is(tmp_path):
+    """Truth by construction: 3.6 V throughout at 0.2 A, but for one row; the cut-off is never reached."""
+    volts = np.full(600, 3.6)
+    volts[400] = 2.9
+
+    with pytest.raises(NothingToMeasure, match="never stays below"):
+        found_in(write_log(tmp_path / "a.csv", 10.0 * np.arange(600), volts, np.full(600, 0.2)), 3.0)
+
+
+def test_noise_that_crosses_the_cutoff_from_the_start_is_refused(tmp_path):
+    """Truth by construction: the voltage never falls, and its noise of 0.5 V crosses the cut-off 0.3 V below at once."""
+    volts = 3.3 + np.random.default_rng(51).normal(0, 0.5, 600)
+
+    with pytest.raises(NothingToMeasure, match="scatter by"):
+        found_in(write_log(tmp_path / "a.csv", 10.0 * np.arange(600), volts), 3.0)
+
+
+def test_negative_current_and_a_log_that_ends_at_the_crossing_are_told(tmp_path):
+    truth, times = Discharge(), np.arange(0, 16_000.0, 10)
+    times = times[: int(np.searchsorted(times, truth.crossing_s(3.2))) + 1]
+
+    path = write_log(tmp_path / "a.csv", times, truth.voltage(times), -truth.current(times))
+    _, warnings = found_in(path, 3.2)
+
+    assert any("negative current" in warning for warning in warnings)
+    assert any("ends 1 rows after the crossing" in warning for warning in warnings)
+
+
 @pytest.mark.parametrize(("cutoff", "problem"), [(4.5, "already below"), (0.5, "never stays below")])
 def test_a_cutoff_outside_the_log_is_told(tmp_path, cutoff, problem):
     times = np.arange(0, 12_000.0, 10)
