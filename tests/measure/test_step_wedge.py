@@ -306,6 +306,31 @@ def test_a_wedge_just_below_clipping_is_read_on_to_the_highest_code_and_its_doub
     assert result.standard_uncertainty == pytest.approx(-math.log2(0.75) / 2, abs=0.01)
 
 
+def noisy_wedge(seed: int, louder: float) -> tuple[Still, ...]:
+    """Two frames of 17 steps of a stop on a pedestal: photon and read noise of one draw, so many times as strong."""
+    levels = np.concatenate([[0.0], 1.4 * 2.0 ** -np.arange(17), [0.0]])
+    light = np.pad(np.kron(levels[None, :], np.ones((40, 26))), ((30, 30), (0, 0)))
+    sd = np.sqrt(np.minimum(light, 1) / 8000 + (4 / 8000) ** 2)
+    draws = np.random.default_rng(seed).normal(0, 1, (2, *light.shape))
+    return tuple(still_of(0.08 + 0.92 * light + louder * sd * draw, name=f"{k}.tif") for k, draw in enumerate(draws))
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_more_noise_never_shrinks_the_doubt_of_the_faintest_signal(seed: int) -> None:
+    """Property; in stops the doubt is one relative to that signal, which grows: its line of the noise may fall."""
+    options = read_options(StepWedgeOptions, {"steps": 17, "stops_per_step": 1})
+    before: dict[object, tuple[float, float]] = {}
+    for louder in (1.0, 1.5, 2.0, 4.0):
+        for criterion, result in ranges(step_wedge(noisy_wedge(seed, louder), options)).items():
+            signal_u = result.quantity.standard_uncertainty * 2**-result.quantity.value
+            gain_u = next(line.standard_uncertainty for line in result.budget if line.source.startswith("gain"))
+
+            if criterion in before:
+                assert signal_u > before[criterion][0]
+                assert gain_u > 0.98 * before[criterion][1]
+            before[criterion] = signal_u, gain_u
+
+
 def test_a_wedge_that_ends_just_above_the_limit_is_read_on_by_its_noise() -> None:
     """Truth from algebra; the darkest step has an SNR of about 1.5."""
     steps = math.floor(Wedge(GOOD).dynamic_range_stop(1) + math.log2(1.5)) + 1
