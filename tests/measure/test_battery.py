@@ -255,7 +255,7 @@ def test_a_dip_after_which_the_logged_load_goes_on_is_no_end_however_flat_the_vo
 
 
 def test_noise_that_crosses_the_cutoff_from_the_start_is_refused(tmp_path):
-    """Truth by construction: the voltage never falls, and its noise of 0.5 V crosses the cut-off 0.3 V below at once."""
+    """Truth by construction: a voltage that never falls, and noise of 0.5 V that crosses a cut-off 0.3 V below it."""
     volts = 3.3 + np.random.default_rng(51).normal(0, 0.5, 600)
 
     with pytest.raises(NothingToMeasure, match="scatter by"):
