@@ -12,6 +12,7 @@ from inspect_app.measure._field_frames import Frames
 from inspect_app.numerics.field_circle import BrightField, find_field, veil_of
 from inspect_app.numerics.found_spot import FoundSpot
 from inspect_app.numerics.odd_pixels import HOT_LIMIT, PixelArray, clusters_of, hot_pixels, noise_of, odd_in_light
+from inspect_app.numerics.reduced_pictures import reduced, reduced_all
 from inspect_app.numerics.smooth_field import SmoothField
 from inspect_app.numerics.spot_map import MOST_SPOTS, FlatField, flatten, inside_of, map_spots
 from inspect_app.numerics.texture import Rounding
@@ -24,7 +25,6 @@ SMALLEST_WORKED_LARGE_PX = 4.0  # the same in a large picture, for speed
 LARGE_PIXELS = 6_000_000
 LONGEST_WORKED_PX = 2600  # without a scale: the longest side after reduction
 LARGEST_SHARE = 0.12  # of the field's diameter
-STRIP_ROWS = 16
 SATURATED_REFUSED = 0.3
 DARKEST_NOISE = 1 / HOT_LIMIT  # of the level: in more no black pixel, and no picture without light, is told
 UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
@@ -101,9 +101,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
             frames.name, f"{saturated:.0%} of the field is saturated, where no spot shows", "Take it with less light."
         )
     largest_px = LARGEST_SHARE * 2 * field.radius_px
-    flat = flatten(
-        _reduced(cut.image, factor) - cut.veil, _reduced_all(inside & ~_large_parts(lost, largest_px), factor)
-    )
+    flat = flatten(reduced(cut.image, factor) - cut.veil, reduced_all(inside & ~_large_parts(lost, largest_px), factor))
     shading = None if flat is None or flat.spread > UNEVEN_REFUSED else _shading_of(flat.smooth, cut.field, factor)
     if flat is None or shading is None:
         raise NothingToMeasure(
@@ -195,31 +193,6 @@ def _reduction(shape: tuple[int, ...], smallest_px: float | None) -> int:
         return max(1, math.ceil(max(shape) / LONGEST_WORKED_PX))
     is_large = shape[0] * shape[1] > LARGE_PIXELS
     return max(1, int(smallest_px / (SMALLEST_WORKED_LARGE_PX if is_large else SMALLEST_WORKED_PX)))
-
-
-def _reduced(image: FloatArray, factor: int) -> FloatArray:
-    if factor == 1:
-        return image
-    rows, cols = image.shape[0] // factor * factor, image.shape[1] // factor * factor
-    small = np.empty((rows // factor, cols // factor))
-    # Rows first, which lie one after the other in memory, and in strips that fit a cache.
-    for top in range(0, rows, STRIP_ROWS * factor):
-        strip = image[top : min(top + STRIP_ROWS * factor, rows), :cols]
-        tall = strip.reshape(-1, factor, cols).sum(axis=1)
-        small[top // factor : top // factor + len(tall)] = sum(
-            (tall[:, j::factor] for j in range(1, factor)), tall[:, ::factor]
-        )
-    small /= factor**2
-    return small
-
-
-def _reduced_all(mask: npt.NDArray[np.bool_], factor: int) -> npt.NDArray[np.bool_]:
-    rows, cols = mask.shape[0] // factor * factor, mask.shape[1] // factor * factor
-    whole = np.ones((rows // factor, cols // factor), dtype=bool)
-    for i in range(factor):
-        for j in range(factor):
-            whole &= mask[i:rows:factor, j:cols:factor]
-    return whole
 
 
 def _hot_of(frames: Frames) -> PixelArray:

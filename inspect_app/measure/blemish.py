@@ -2,34 +2,37 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Annotated, Any
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from inspect_app.capture import Capture
 from inspect_app.errors import UnusableInput
-from inspect_app.measure._field_frames import Frames, stacked
-from inspect_app.measure._field_search import FieldContent, field_of, search_field
+from inspect_app.measure._field_frames import stacked
+from inspect_app.measure._field_results import (
+    FieldScale,
+    black_level_u,
+    field_outlines,
+    field_warnings,
+    odd_pixel_results,
+    pixel_outlines,
+    shading_result,
+)
+from inspect_app.measure._field_search import field_of, search_field
 from inspect_app.measure._options import Numbers, PictureOptions, Repeated, Unit, written_number
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._spot_changes import Change, changed_spots
 from inspect_app.measure._spot_counts import SizeClass, count_result, count_results, size_classes, zone_of
-from inspect_app.model import Condition, Feature, Measured, Outline, Result
-from inspect_app.numerics.field_circle import BrightField, light_beyond
+from inspect_app.model import Feature, Measured, Result
+from inspect_app.numerics.field_circle import BrightField
 from inspect_app.numerics.found_spot import FoundSpot
-from inspect_app.quantity import Contribution, Quantity, quantity_from_budget
 
 METHOD = "Spots by matched filters and a fitted profile; zones and size classes as agreed"
 DEFAULT_SIZES_UM = (75.0, 150.0, 230.0, 300.0)  # 0.003 to 0.012 inch; smaller is peppering (published tables)
 INNER_ZONES_MM = (5.6, 14.7)  # with the field's own diameter the three zones of an 18 mm tube
-SATURATED_TOLD = 1e-5  # a few pixels in a million: one bright spot
-BEYOND_TOLD = 0.05  # of the field's area
-MOST_MARKS = 200
-SHADING_ORDER_U_PERCENT = 0.12  # peak to valley moves by up to 0.2 between orders 4 and 8 (own trials)
 DIAMETER_SHAPE_U = 0.01  # relative: spots of other profiles than a blurred disc (own trials)
 CONTRAST_SHAPE_U = 0.015  # the same: long tails pass for surround
-MOST_BLACK = 0.02  # of full scale, that a camera adds where no light falls (common practice, no source)
 
 
 def _read_spot(given: Any) -> Any:
@@ -149,10 +152,11 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     What limits it: for soft spots the choice between the two diameters, up to 2 % of the diameter; for faint ones the
     texture, near the bound that its spectrum sets; most of all for spots without a plateau, whose depth and width
     trade against each other. What JPEG has rounded is reckoned with by the file's own tables (`texture.Rounding`): at
-    quality 80, 92 and 97 value ± 2 u holds 95, 96 and 98 of 100 diameters and 95, 96 and 97 of contrasts, and 90 % of
-    diameters come within 10, 8 and 6 µm. Of spots from 40 µm and 8 % on, 99 of 100 are found under mild fibre texture,
-    81 where it is so strong that faint spots drown in it, and 96 of those held. Of a bright spot that saturates the
-    contrast is a lower bound, with a warning, and its uncertainty reaches to twice of it.
+    quality 80, 92 and 97 value ± 2 u holds 96, 96 and 98 of 100 diameters and 95, 95 and 97 of contrasts, and 90 % of
+    diameters come within 10.2, 8.3 and 5.6 µm; 96, 99 and 100 of 100 spots are found. Of spots from 40 µm and 8 % on,
+    99 of 100 are found under mild fibre texture, 81 where it is so strong that faint spots drown in it (a textbook
+    comes within 31 µm there), and 96 of those held. Of a bright spot that saturates the contrast is a lower bound, with
+    a warning, and its uncertainty reaches to twice of it.
 
     Where noise exceeds a sixth of the level it reaches down to black, and no dead pixels are told, with a warning.
 
@@ -181,38 +185,34 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
         smallest_px=None if scale is None else options.size_classes_um[0] / 1000 / scale.mm_per_px,
         faintest=options.faintest_percent / 100,
     )
-    black_u = _black_u(frames, field, content, options)
-    found = tuple(_feature(spot, field, scale, zones_mm, black_u) for spot in content.spots)
-    features = changed_spots(found, options.change, lambda spot: _feature(spot, field, scale, zones_mm, black_u))
+    black_u = black_level_u(frames, field, content, options.transfer)
+    found = tuple(_feature(spot, field, scale, zones_mm, black_u=black_u) for spot in content.spots)
+    features = changed_spots(
+        found, options.change, lambda spot: _feature(spot, field, scale, zones_mm, black_u=black_u)
+    )
     classes = size_classes(options.size_classes_um) if scale else ()
     results = (
         *count_results(features, classes, range(1, len(zones_mm) + 1)),
         *_peppering(features, classes),
-        *_odd_pixel_results(frames, content),
-        _shading_result(content, black_u),
+        *odd_pixel_results(frames, content),
+        shading_result(content, black_u),
     )
     return Measured(
         check="blemish",
         method=METHOD,
         results=results,
         features=_told_apart(features, classes),
-        outlines=(*_field_outlines(field, scale, zones_mm), *_pixel_outlines(content)),
-        warnings=_warnings(frames, field, scale, content, black_u),
+        outlines=(*field_outlines(field, scale, zones_mm), *pixel_outlines(content)),
+        warnings=field_warnings(frames, field, scale, content, black_u=black_u),
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Scale:
-    mm_per_px: float
-    relative_u: float
-
-
-def _scale_of(field: BrightField, options: BlemishOptions, name: str) -> _Scale | None:
+def _scale_of(field: BrightField, options: BlemishOptions, name: str) -> FieldScale | None:
     if options.field_diameter_mm is None:
         if options.zones:
             raise UnusableInput(name, "zones in mm were given, and no scale", "Give --field-diameter-mm as well.")
         return None
-    return _Scale(
+    return FieldScale(
         mm_per_px=options.field_diameter_mm / (2 * field.radius_px), relative_u=field.radius_u_px / field.radius_px
     )
 
@@ -224,14 +224,8 @@ def _zones_of(options: BlemishOptions) -> tuple[float, ...]:
     return (*(zone for zone in INNER_ZONES_MM if zone < outer), outer)
 
 
-def _black_u(frames: Frames, field: BrightField, content: FieldContent, options: BlemishOptions) -> float:
-    """Return the relative standard uncertainty of the level where neither frame, border nor table tells black."""
-    is_told = frames.dark is not None or field.is_round or options.transfer.startswith("table")
-    return 0.0 if is_told else MOST_BLACK / math.sqrt(3) / content.level
-
-
 def _feature(
-    spot: FoundSpot, field: BrightField, scale: _Scale | None, zones_mm: Sequence[float], black_u: float
+    spot: FoundSpot, field: BrightField, scale: FieldScale | None, zones_mm: Sequence[float], *, black_u: float
 ) -> Feature:
     relative_u = math.hypot(spot.diameter_u_px / spot.diameter_px, DIAMETER_SHAPE_U)
     contrast = abs(spot.depth) if spot.depth > 0 else min(-spot.depth, 1.0)
@@ -269,93 +263,6 @@ def _told_apart(features: Sequence[Feature], classes: Sequence[SizeClass]) -> tu
         replace(f, is_peppering=bool(classes) and f.diameter_mm is not None and f.diameter_mm <= classes[0].above_mm)
         for f in features
     )
-
-
-def _odd_pixel_results(frames: Frames, content: FieldContent) -> tuple[Result, ...]:
-    seen_in: Condition = {"seen_in": "bright field" if frames.dark is None else "dark frames"}
-    dead = Result(quantity_name="dead_pixels", quantity=Quantity(value=len(content.dead), unit="1"))
-    hot = Result(quantity_name="hot_pixels", quantity=Quantity(value=len(content.hot), unit="1"), condition=seen_in)
-    return (hot,) if content.hides_dead_pixels else (dead, hot)
-
-
-def _shading_result(content: FieldContent, black_u: float) -> Result:
-    budget: tuple[Contribution, ...] = (
-        Contribution(
-            source="scatter of the field about its smooth part",
-            distribution="normal",
-            standard_uncertainty=100 * content.shading_u,
-        ),
-        Contribution(
-            source="order of the smooth surface",
-            distribution="rectangular",
-            standard_uncertainty=SHADING_ORDER_U_PERCENT,
-        ),
-    )
-    if black_u > 0:
-        black = Contribution(
-            source="black level, which no dark frame tells",
-            distribution="rectangular",
-            standard_uncertainty=100 * content.shading * black_u,
-        )
-        budget = (*budget, black)
-    quantity = quantity_from_budget(100 * content.shading, "%", budget)
-    return Result(quantity_name="shading", quantity=quantity, budget=budget)
-
-
-def _field_outlines(field: BrightField, scale: _Scale | None, zones_mm: Sequence[float]) -> tuple[Outline, ...]:
-    circles = []
-    if field.is_round:
-        circles.append(("field", 2 * field.radius_px))
-    if scale is not None:
-        circles += [(f"zone {k}", zone / scale.mm_per_px) for k, zone in enumerate(zones_mm, start=1)]
-    return tuple(
-        Outline(label=label, shape="circle", x=field.x, y=field.y, width_px=size, height_px=size)
-        for label, size in circles
-    )
-
-
-def _pixel_outlines(content: FieldContent) -> tuple[Outline, ...]:
-    marks = [("dead pixel", row, col) for row, col in content.dead]
-    marks += [("hot pixel", row, col) for row, col in content.hot]
-    return tuple(
-        Outline(label=label, shape="circle", x=float(col), y=float(row), width_px=1.0, height_px=1.0)
-        for label, row, col in marks[:MOST_MARKS]
-    )
-
-
-def _warnings(
-    frames: Frames, field: BrightField, scale: _Scale | None, content: FieldContent, black_u: float
-) -> tuple[str, ...]:
-    told = []
-    if frames.dark is None:
-        told.append("No dark frame was given: only pixels that outshine the bright field count as hot.")
-    if black_u > 0:
-        told.append(
-            f"Nothing tells the black level: contrasts and shading may be too small by {math.sqrt(3) * black_u:.0%}. "
-            "Give a dark frame."
-        )
-    if scale is None:
-        told.append("No field diameter was given: spots have no size in mm, no size class and no zone.")
-    elif not field.is_round:
-        told.append("The field fills the frame: its diameter was taken as the diagonal of the frame.")
-    if light_beyond(frames.bright, field) > BEYOND_TOLD:
-        told.append("As bright as the field is light beyond it: only the largest disc was mapped.")
-    if content.saturated > SATURATED_TOLD:
-        share = f"{content.saturated:.1%}" if content.saturated >= 0.001 else "Less than 0.1%"
-        told.append(f"{share} of the field is saturated: what is larger than a spot was left out.")
-    if content.saturated_spots:
-        told.append(
-            f"Saturated bright spots: {content.saturated_spots}. Their contrast is at least what is told. "
-            "Take the field with less light."
-        )
-    if content.hides_dead_pixels:
-        told.append(
-            f"Noise of {content.noise:.0%} of the level reaches down to black: dead pixels were not counted. "
-            "Take more light, or the mean of several frames."
-        )
-    if len(content.dead) + len(content.hot) > MOST_MARKS:
-        told.append(f"Only the first {MOST_MARKS} odd pixels are outlined.")
-    return tuple(told)
 
 
 def _listed(options: BlemishOptions) -> Measured:

@@ -1,0 +1,123 @@
+"""What a searched field is told as beside its spots: shading, odd pixels, outlines, warnings."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from inspect_app.measure._field_frames import Frames
+from inspect_app.measure._field_search import FieldContent
+from inspect_app.model import Condition, Outline, Result
+from inspect_app.numerics.field_circle import BrightField, light_beyond
+from inspect_app.quantity import Contribution, Quantity, quantity_from_budget
+
+SATURATED_TOLD = 1e-5  # a few pixels in a million: one bright spot
+BEYOND_TOLD = 0.05  # of the field's area
+MOST_MARKS = 200
+SHADING_ORDER_U_PERCENT = 0.12  # peak to valley moves by up to 0.2 between orders 4 and 8 (own trials)
+MOST_BLACK = 0.02  # of full scale, that a camera adds where no light falls (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldScale:
+    """Millimetres per pixel, and its relative standard uncertainty."""
+
+    mm_per_px: float
+    relative_u: float
+
+
+def black_level_u(frames: Frames, field: BrightField, content: FieldContent, transfer: str) -> float:
+    """Return the relative standard uncertainty of the level where neither frame, border nor table tells black."""
+    is_told = frames.dark is not None or field.is_round or transfer.startswith("table")
+    return 0.0 if is_told else MOST_BLACK / math.sqrt(3) / content.level
+
+
+def odd_pixel_results(frames: Frames, content: FieldContent) -> tuple[Result, ...]:
+    """Return the counts of dead and hot pixels; of dead ones only where the noise does not hide them."""
+    seen_in: Condition = {"seen_in": "bright field" if frames.dark is None else "dark frames"}
+    dead = Result(quantity_name="dead_pixels", quantity=Quantity(value=len(content.dead), unit="1"))
+    hot = Result(quantity_name="hot_pixels", quantity=Quantity(value=len(content.hot), unit="1"), condition=seen_in)
+    return (hot,) if content.hides_dead_pixels else (dead, hot)
+
+
+def shading_result(content: FieldContent, black_u: float) -> Result:
+    """Return the shading in per cent with its budget."""
+    budget: tuple[Contribution, ...] = (
+        Contribution(
+            source="scatter of the field about its smooth part",
+            distribution="normal",
+            standard_uncertainty=100 * content.shading_u,
+        ),
+        Contribution(
+            source="order of the smooth surface",
+            distribution="rectangular",
+            standard_uncertainty=SHADING_ORDER_U_PERCENT,
+        ),
+    )
+    if black_u > 0:
+        black = Contribution(
+            source="black level, which no dark frame tells",
+            distribution="rectangular",
+            standard_uncertainty=100 * content.shading * black_u,
+        )
+        budget = (*budget, black)
+    quantity = quantity_from_budget(100 * content.shading, "%", budget)
+    return Result(quantity_name="shading", quantity=quantity, budget=budget)
+
+
+def field_outlines(field: BrightField, scale: FieldScale | None, zones_mm: Sequence[float]) -> tuple[Outline, ...]:
+    """Return the circles of a round field and of its zones."""
+    circles = []
+    if field.is_round:
+        circles.append(("field", 2 * field.radius_px))
+    if scale is not None:
+        circles += [(f"zone {k}", zone / scale.mm_per_px) for k, zone in enumerate(zones_mm, start=1)]
+    return tuple(
+        Outline(label=label, shape="circle", x=field.x, y=field.y, width_px=size, height_px=size)
+        for label, size in circles
+    )
+
+
+def pixel_outlines(content: FieldContent) -> tuple[Outline, ...]:
+    """Return the places of odd pixels, the first 200."""
+    marks = [("dead pixel", row, col) for row, col in content.dead]
+    marks += [("hot pixel", row, col) for row, col in content.hot]
+    return tuple(
+        Outline(label=label, shape="circle", x=float(col), y=float(row), width_px=1.0, height_px=1.0)
+        for label, row, col in marks[:MOST_MARKS]
+    )
+
+
+def field_warnings(
+    frames: Frames, field: BrightField, scale: FieldScale | None, content: FieldContent, *, black_u: float
+) -> tuple[str, ...]:
+    """Return what a person must know of a map."""
+    told = []
+    if frames.dark is None:
+        told.append("No dark frame was given: only pixels that outshine the bright field count as hot.")
+    if black_u > 0:
+        told.append(
+            f"Nothing tells the black level: contrasts and shading may be too small by {math.sqrt(3) * black_u:.0%}. "
+            "Give a dark frame."
+        )
+    if scale is None:
+        told.append("No field diameter was given: spots have no size in mm, no size class and no zone.")
+    elif not field.is_round:
+        told.append("The field fills the frame: its diameter was taken as the diagonal of the frame.")
+    if light_beyond(frames.bright, field) > BEYOND_TOLD:
+        told.append("There is light beyond the field, as bright as it: only the largest disc was mapped.")
+    if content.saturated > SATURATED_TOLD:
+        share = f"{content.saturated:.1%}" if content.saturated >= 0.001 else "Less than 0.1%"
+        told.append(f"{share} of the field is saturated: what is larger than a spot was left out.")
+    if content.saturated_spots:
+        told.append(
+            f"Saturated bright spots: {content.saturated_spots}. Their contrast is at least what is told. "
+            "Take the field with less light."
+        )
+    if content.hides_dead_pixels:
+        told.append(
+            f"Noise of {content.noise:.0%} of the level reaches down to black: dead pixels were not counted. "
+            "Take more light, or the mean of several frames."
+        )
+    if len(content.dead) + len(content.hot) > MOST_MARKS:
+        told.append(f"Only the first {MOST_MARKS} odd pixels are outlined.")
+    return tuple(told)
