@@ -27,6 +27,7 @@ _GENERATOR: Final = 2e-6 / 3**0.5
 _FEWEST_BLINKS_BY_CLOCK: Final = 0.05  # a film that plays thirty times too fast may still be told by its light
 _ALIAS: Final = 0.01  # blinks per frame by which an alias may be off
 _DISAGREEMENT: Final = 0.01
+_MOST_MISSING: Final = 0.3  # of the frames, with switches that do not fit: another light, or none that blinks
 
 
 class FrameRateOptions(PictureOptions):
@@ -153,6 +154,12 @@ def _by_light(film: Film, blink_hz: float, roi: Box | None) -> Measured:
         )
     _prove_below_nyquist(film, clock, blink_hz, expected)
     dropped, unsure = int(clock.missing.sum()), not is_sure(clock)
+    if unsure and dropped > _MOST_MISSING * len(light):
+        raise NothingToMeasure(
+            film.name,
+            f"what switches in it does not fit a light of {blink_hz:g} Hz, unless {dropped} frames are missing",
+            "Film a light that blinks steadily, give its frequency in --blink-hz, or --roi around it.",
+        )
     rate = clock.frames_per_blink * blink_hz
     budget = [
         line("fit of the blinks to the frames", clock.frames_per_blink_sd * blink_hz),

@@ -8,8 +8,9 @@ import numpy as np
 from pydantic import Field
 
 from inspect_app.capture import Capture, FloatArray, Still
-from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.errors import UnusableInput
 from inspect_app.measure import _budget
+from inspect_app.measure._even_frames import prove_frames
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Condition, Measured, Outline, Result
@@ -19,7 +20,6 @@ from inspect_app.quantity import Contribution, Quantity, quantity_from_budget
 METHOD = "ISO 15739:2023, temporal and fixed-pattern noise; EMVA 1288 separation of the two"
 SMALLEST_SIDE_PX = 8  # fewer pixels carry no curved surface
 CLIPPED_SHARE_TOLD = 0.001
-CLIPPED_SHARE_REFUSED = 0.2
 CORRELATED_PIXELS = 3.0  # one independent value per this many pixels: denoised, or a scintillating tube
 FLICKER_TOLD = 0.01
 
@@ -70,7 +70,8 @@ def noise(captures: tuple[Capture, ...], options: NoiseOptions) -> Measured:
     UnusableInput
         One frame alone, frames of different size, a region outside of the picture, both files and readings or neither.
     NothingToMeasure
-        Frames that are equal, black or saturated.
+        Frames that are equal, black or saturated, rounded to fewer codes than noise needs, in different light, or of a
+        scene that is not even.
 
     Notes
     -----
@@ -101,8 +102,8 @@ def noise(captures: tuple[Capture, ...], options: NoiseOptions) -> Measured:
         )
     region = options.roi or (0, 0, stills[0].exposure.shape[1], stills[0].exposure.shape[0])
     frames, clipped_share = _cut_out(stills, region)
+    prove_frames(stills[0].name, frames, clipped_share)
     split = split_noise(frames)
-    _prove_noise(stills, split, clipped_share)
     x, y, width, height = region
     return Measured(
         check="noise",
@@ -159,22 +160,6 @@ def _cut_out(stills: Sequence[Still], region: tuple[int, int, int, int]) -> tupl
     cut = (slice(y, y + height), slice(x, x + width))
     frames = np.stack([still.exposure[cut] for still in stills])
     return frames, float(np.mean([still.clipped[cut].mean() for still in stills]))
-
-
-def _prove_noise(stills: Sequence[Still], split: NoiseSplit, clipped_share: float) -> None:
-    where = stills[0].name
-    if clipped_share > CLIPPED_SHARE_REFUSED:
-        raise NothingToMeasure(
-            where,
-            f"{clipped_share:.0%} of the region is saturated, where no noise can be seen",
-            "Take it with less light.",
-        )
-    if split.mean <= 0:
-        raise NothingToMeasure(where, "the region is black, there is no signal", "Take it with more light.")
-    if split.temporal_variance == 0:
-        raise NothingToMeasure(
-            where, f"the {len(stills)} frames are equal, nothing changes between them", "Give separate frames."
-        )
 
 
 def _results(split: NoiseSplit, region: tuple[int, int, int, int], frames: int) -> tuple[Result, ...]:

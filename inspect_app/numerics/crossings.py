@@ -22,6 +22,8 @@ _SCATTER_ROWS: Final = 400
 _SLOPE_ROWS: Final = 8
 _STEEPEST: Final = 3.0  # times the mean fall: a cubic with steeper ends is not sure to fall throughout
 _INSIDE: Final = 0.8  # of what the slopes bound: the cubic lies well inside (own bench)
+_BACK: Final = 0.25  # of its depth, within which a pulse comes back to where it began
+_LEVEL: Final = 0.05  # of its depth, by which the values fell in the row before a pulse, at most
 _SURE_FALL: Final = 6.0  # standard uncertainties of its slope by which a curve falls where it crosses, at least
 _BESIDE: Final = 0.25  # of the reach of its rows, by which a curve may cross outside of them
 _DISAGREE: Final = 2.0  # standard uncertainties of the difference of two curves, of which one holds the other's rows
@@ -82,8 +84,8 @@ def lasting_crossing(
 
     Notes
     -----
-    A stretch below lasts if it holds 3 rows and 10 s, if it reaches the end of the log or of the load, or, where no
-    current says whether the load is gone, if the values after it no longer fall (a battery rebounds after shutdown).
+    A stretch below lasts if it holds 3 rows and 10 s, if it reaches the end of the log or of the load, or if the values
+    after it no longer fall (a battery rebounds after shutdown), unless they left a level stretch and came back to it.
 
     Where the scatter of the readings (at least their rounding, rectangular) is not small against the fall between two
     rows, the crossing is that of a cubic through the rows around it: through as many as go on agreeing with those of
@@ -163,8 +165,8 @@ def _first_lasting(times_s: FloatArray, below: BoolArray, values: FloatArray, cu
         return None
     lasts = (stops - starts >= LASTING_ROWS) & (times_s[stops - 1] - times_s[starts] >= LASTING_S)
     lasts |= stops >= alive
-    if current is None:
-        lasts[-1] |= not _falls_on(times_s[stops[-1] :], values[stops[-1] :])
+    is_end = not _falls_on(times_s[stops[-1] :], values[stops[-1] :])
+    lasts[-1] |= is_end and not _is_pulse(values, int(starts[-1]), int(stops[-1]))
     return int(starts[lasts.argmax()]) if lasts.any() else None
 
 
@@ -172,6 +174,15 @@ def _last_loaded(current: FloatArray) -> int:
     """Return the number of rows up to the last one under load."""
     loaded = np.flatnonzero(current > _OFF * np.median(np.abs(current)))
     return int(loaded[-1]) + 1 if loaded.size else len(current)
+
+
+def _is_pulse(values: FloatArray, start: int, stop: int) -> bool:
+    """Say whether values fall out of a level stretch and come back to it: the load's doing, not the battery's end."""
+    if start < 2 or stop >= len(values):
+        return False
+    earlier, before, after = (float(values[row]) for row in (start - 2, start - 1, stop))
+    depth = (before + after) / 2 - float(values[start:stop].min())
+    return abs(after - before) < _BACK * depth and earlier - before < _LEVEL * depth
 
 
 def _falls_on(times_s: FloatArray, values: FloatArray) -> bool:

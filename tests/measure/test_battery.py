@@ -79,6 +79,27 @@ def test_a_dip_of_the_load_does_not_end_the_run(tmp_path):
 
 
 @pytest.mark.parametrize("with_current", [True, False])
+def test_single_dips_out_of_a_level_voltage_are_no_end_of_the_run(tmp_path, with_current):
+    """Nothing falls before or after them: no battery ends so, and none recovers so."""
+    times = np.arange(0, 6000.0, 10)
+    volts, amperes = np.full(600, 3.6), np.full(600, 0.2)
+    volts[[100, 400]] = 2.8, 2.9
+
+    with pytest.raises(NothingToMeasure, match="never stays below"):
+        found_in(write_log(tmp_path / "a.csv", times, volts, amperes if with_current else None), 3.0)
+
+
+def test_one_row_below_in_a_fast_fall_ends_the_run_though_the_voltage_recovers(tmp_path):
+    """It falls by 0.1 V a row, crosses 3.0 V half way between rows 100 and 101, and rests at its old height."""
+    times = np.arange(0, 3000.0, 10)
+    volts = np.concatenate([np.full(96, 3.5), [3.45, 3.35, 3.25, 3.15, 3.05, 2.95], np.full(198, 3.1)])
+
+    found, _ = found_in(write_log(tmp_path / "a.csv", times, volts), 3.0)
+
+    assert found["runtime"].value == pytest.approx(1005 / 60, abs=3 * found["runtime"].standard_uncertainty)
+
+
+@pytest.mark.parametrize("with_current", [True, False])
 def test_noise_does_not_mix_the_rebound_into_the_crossing(tmp_path, with_current):
     """Closed form plus noise of 3 mV; the device switches off a minute after the cut-off, and the voltage recovers."""
     truth, rng = Discharge(), np.random.default_rng(3)

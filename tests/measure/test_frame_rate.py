@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure import measure
 from inspect_app.measure._film_times import own_rate
-from tests.truth.films import blink_film
+from tests.truth.films import blink_film, latency_frames, write_film
 
 
 def quantities(measured):
@@ -122,6 +122,19 @@ def test_a_film_in_which_nothing_blinks_is_refused(tmp_path):
 
     with pytest.raises(NothingToMeasure, match="blink"):
         measure("frame-rate", {"scene": [path]}, {"blink_hz": 3.7})
+
+
+@pytest.mark.parametrize("seed", [3, 9])
+def test_a_light_that_switches_at_random_is_refused(tmp_path, seed):
+    """Truth by construction: on and off last 0.1 to 1.2 s each, so no count of frames follows from a frequency."""
+    rng = np.random.default_rng(seed)
+    switches_s = np.cumsum(rng.uniform(0.1, 1.2, 40))
+    shot_s = np.arange(240) / 30
+    lit = (np.searchsorted(switches_s, shot_s) % 2).astype(float)
+    path = write_film(tmp_path / "random.mp4", latency_frames(rng, shot_s, lit, np.zeros(240)), shot_s)
+
+    with pytest.raises(NothingToMeasure, match="blink"):
+        measure("frame-rate", {"scene": [path]}, {"blink_hz": 2.0})
 
 
 def test_neither_film_nor_counts_is_told():

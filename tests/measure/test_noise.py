@@ -1,6 +1,7 @@
 """The noise check against stacks of known noise."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -154,6 +155,43 @@ def test_a_black_scene_holds_nothing_to_measure() -> None:
     black = tuple(still_of(np.zeros((50, 50)), name=f"{k}.tif") for k in range(2))
     with pytest.raises(NothingToMeasure, match="black"):
         noise(black, NoiseOptions())
+
+
+def test_a_scene_clipped_at_black_holds_nothing_to_measure() -> None:
+    """Half of the noise lies below the lowest code; a table that takes the black level out keeps it all."""
+    cut = frames_of(3, mean=0.0, temporal=0.01, pattern=0.0)
+    with pytest.raises(NothingToMeasure, match=r"(4|5)\d% of the region is black"):
+        noise(cut, NoiseOptions())
+
+    frames = frames_of(3, mean=0.3, temporal=0.01, pattern=0.0)
+    whole = tuple(replace(one, exposure=one.exposure - 0.295) for one in frames)
+    assert value_of(noise(whole, NoiseOptions()), "snr") == pytest.approx(0.5, rel=0.05)
+
+
+def test_noise_of_a_tenth_of_a_code_is_hidden_by_rounding() -> None:
+    frames = frames_of(4, mean=100.2 / 255, temporal=0.1 / 255, pattern=0.0)
+    rounded = tuple(still_of(np.round(one.exposure * 255) / 255, name=one.name) for one in frames)
+    with pytest.raises(NothingToMeasure, match="rounding to codes hides their noise"):
+        noise(rounded, NoiseOptions())
+
+
+def test_a_lamp_that_goes_out_between_frames_is_told() -> None:
+    with pytest.raises(NothingToMeasure, match="times the light of the dimmest"):
+        noise(frames_of(5, count=2, flicker=0.8), NoiseOptions())
+
+
+def test_an_edge_in_the_region_is_no_even_scene_and_columns_and_vignetting_are() -> None:
+    stepped, columns = ([*frames_of(6, gradient=0.2)] for _ in range(2))
+    offsets = np.random.default_rng(6).normal(0, 0.015, 160)
+    for k in range(4):
+        stepped[k] = still_of(stepped[k].exposure - 0.08 * (np.arange(160) > 70), name=f"{k}.tif")
+        columns[k] = still_of(columns[k].exposure + offsets, name=f"{k}.tif")
+
+    with pytest.raises(NothingToMeasure, match="parts of the region differ by"):
+        noise(tuple(stepped), NoiseOptions())
+    assert value_of(noise(tuple(columns), NoiseOptions()), "fixed_pattern") == pytest.approx(
+        100 * math.hypot(0.015, 0.005) / 0.3, rel=0.2
+    )
 
 
 def test_frames_of_different_size_are_refused() -> None:

@@ -1,0 +1,98 @@
+"""Proving frames of an even scene before their noise is told: lit alike, even, neither black nor white, not rounded."""
+
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from inspect_app.errors import NothingToMeasure
+
+FloatArray = npt.NDArray[np.float64]
+
+_CLIPPED: Final = 0.2  # of the region, saturated or black
+_OTHER_LIGHT: Final = 3.0  # times the light of the dimmest frame
+_EQUAL: Final = 0.75  # of the pixels: noise of about a quarter of a code
+_BLOCKS: Final = 8  # along each side, whose means tell an even scene
+_UNEVEN: Final = 0.03  # of the mean
+_CHANCE: Final = 4.0  # times what single pixels make of the blocks' means
+_ORDER: Final = 3  # of the surface that is light and lens
+
+
+def prove_frames(name: str, frames: FloatArray, clipped: float) -> None:
+    """Refuse frames whose noise cannot be told.
+
+    Parameters
+    ----------
+    name : str
+        Of the first file.
+    frames : ndarray of shape (n, rows, cols)
+        Linear in exposure.
+    clipped : float
+        Share of the pixels that are saturated.
+
+    Raises
+    ------
+    NothingToMeasure
+        They are saturated, black, equal, rounded to fewer codes than noise needs, in different light, or of an uneven
+        scene.
+
+    Notes
+    -----
+    EMVA 1288 (release 4.0, from memory) tells no temporal noise below a quarter of a code: rounding hides it. A frame
+    that repeats the one before at three pixels of four has less.
+    """
+    if clipped > _CLIPPED:
+        raise NothingToMeasure(
+            name, f"{clipped:.0%} of the region is saturated, where no noise can be seen", "Take it with less light."
+        )
+    means = frames.mean(axis=(1, 2))
+    if means.mean() <= 0:
+        raise NothingToMeasure(name, "the region is black, there is no signal", "Take it with more light.")
+    black = float((frames == min(float(frames.min()), 0.0)).mean())
+    if black > _CLIPPED:
+        raise NothingToMeasure(
+            name, f"{black:.0%} of the region is black, where no noise can be seen", "Take it with more light."
+        )
+    if means.max() > _OTHER_LIGHT * means.min():
+        raise NothingToMeasure(
+            name,
+            f"the brightest frame has {means.max() / max(means.min(), 1e-12):.3g} times the light of the dimmest",
+            "Give frames of one even scene in one light.",
+        )
+    _prove_fine(name, frames)
+    _prove_even(name, frames.mean(axis=0))
+
+
+def _prove_fine(name: str, frames: FloatArray) -> None:
+    equal = float((np.diff(frames, axis=0) == 0).mean())
+    if equal == 1:
+        raise NothingToMeasure(
+            name, f"the {len(frames)} frames are equal, nothing changes between them", "Give separate frames."
+        )
+    if equal > _EQUAL:
+        raise NothingToMeasure(
+            name,
+            f"{equal:.1%} of the pixels read the same from frame to frame: rounding to codes hides their noise",
+            "Store more bits, or raise the gain.",
+        )
+
+
+def _prove_even(name: str, mean: FloatArray) -> None:
+    """See that blocks of the mean frame lie on a smooth surface, as those of a lit wall do."""
+    rows, cols = (side // _BLOCKS for side in mean.shape)
+    if min(rows, cols) < 1:
+        return
+    cut = mean[: rows * _BLOCKS, : cols * _BLOCKS].reshape(_BLOCKS, rows, _BLOCKS, cols)
+    blocks, within = cut.mean(axis=(1, 3)), cut.std(axis=(1, 3))
+    y, x = np.mgrid[-1 : 1 : _BLOCKS * 1j, -1 : 1 : _BLOCKS * 1j]
+    terms = [x**i * y**j for i in range(_ORDER + 1) for j in range(_ORDER + 1 - i)]
+    surface = np.stack([term.ravel() for term in terms], axis=1)
+    rest = blocks.ravel() - surface @ np.linalg.lstsq(surface, blocks.ravel(), rcond=None)[0]
+    uneven = float(np.sqrt(rest @ rest / (len(rest) - surface.shape[1])))
+    by_chance = float(np.median(within)) / np.sqrt(rows * cols)
+    if uneven > _UNEVEN * float(mean.mean()) and uneven > _CHANCE * by_chance:
+        raise NothingToMeasure(
+            name,
+            f"an even scene was looked for, and parts of the region differ by {uneven / float(mean.mean()):.0%}",
+            "Aim at an even surface, or give an even part of it with --roi.",
+        )
