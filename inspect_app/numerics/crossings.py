@@ -20,6 +20,7 @@ _LEAST_ROWS: Final = 6
 _MOST_ROWS: Final = 20_000
 _SCATTER_ROWS: Final = 400
 _SLOPE_ROWS: Final = 8
+_GAP: Final = 5.0  # usual intervals between two rows that are a gap
 _STEEPEST: Final = 3.0  # times the mean fall: a cubic with steeper ends is not sure to fall throughout
 _INSIDE: Final = 0.8  # of what the slopes bound: the cubic lies well inside (own bench)
 _BACK: Final = 0.25  # of its depth, within which a pulse comes back to where it began
@@ -87,13 +88,12 @@ def lasting_crossing(
     A stretch below lasts if it holds 3 rows and 10 s, if it reaches the end of the log or of the load, or if the values
     after it no longer fall (a battery rebounds after shutdown), unless they left a level stretch and came back to it.
 
-    Where the scatter of the readings (at least their rounding, rectangular) is not small against the fall between two
-    rows, the crossing is that of a cubic through the rows around it: through as many as go on agreeing with those of
-    fewer rows, each laid around the crossing of the one before, since noise crosses the level early. What remains is
-    correlated where the cubic does not fit, which widens the doubt by its lag-one correlation. Rows after the load is
-    gone, or after the values jumped back, do not take part. Else the crossing is that of a cubic between the two rows
-    that enclose it, whose doubt is what the slopes before and after leave open: it grows with the gap. Assumes a smooth
-    fall at the crossing; a kink right there is seen as drift of the cubic.
+    Between two rows that differ by more than scatter (at least rounding, rectangular) the crossing is that of a cubic,
+    whose doubt is what the slopes before and after leave open: it grows with the gap. But in a gap, cubics through ever
+    more rows follow, as many as go on agreeing with those of fewer rows, each laid around the crossing of the one
+    before, since noise crosses the level early. What remains is correlated where the cubic does not fit, which widens
+    the doubt by its lag-one correlation. Rows after the load is gone, or after the values jumped back, are left out.
+    Assumes a smooth fall at the crossing; a kink right there is seen as drift of the cubic.
 
     What lost (205 logs of 5 to 20 mV of noise and 131 of less by another generator; this one: root mean square
     of the error 0.42 and 0.04 % of the runtime, held in 96 and 98 of 100): parabolas that had to fall by 12 times the
@@ -105,12 +105,13 @@ def lasting_crossing(
     if not found:
         return None
     noise = max(scatter(times_s, values, found), _resolution(values, found) / 12**0.5)
-    if float(values[found - 1] - values[found]) < _CLEAR_FALL * noise:
-        last = _last_falling(values, level, found, noise, current)
-        fitted = _by_curve(times_s[:last], values[:last], level, found, noise)
-        if fitted is not None:
-            return fitted
-    return _between_rows(times_s, values, level, found, noise)
+    between = _between_rows(times_s, values, level, found, noise)
+    is_clear = float(values[found - 1] - values[found]) >= _CLEAR_FALL * noise
+    if is_clear and times_s[found] - times_s[found - 1] > _GAP * np.median(np.diff(times_s[: found + 1])):
+        return between
+    last = _last_falling(values, level, found, noise, current)
+    two_rows = [(between.time_s, between.from_noise_s)] if is_clear else []
+    return _by_curve(times_s[:last], values[:last] - level, found, noise, two_rows) or between
 
 
 def integral_to(times_s: FloatArray, rate: FloatArray, crossing: Crossing) -> Integral:
@@ -274,33 +275,37 @@ def _slope(times_s: FloatArray, values: FloatArray, *, at_end: bool = True) -> f
     return float(-np.polyfit(t - t[0], y, 1)[0])
 
 
-def _by_curve(times_s: FloatArray, values: FloatArray, level: float, index: int, noise: float) -> Crossing | None:
+def _by_curve(
+    times_s: FloatArray, above: FloatArray, index: int, noise: float, shorter: list[tuple[float, float]]
+) -> Crossing | None:
     """Fit cubics to ever more rows around the crossing, until they begin to disagree (Lepski, 1990, from memory).
 
     The variance of their difference is that of the shorter less that of the longer, which holds its rows (J. Hausman,
-    Econometrica 46, 1251 (1978), from memory).
+    Econometrica 46, 1251 (1978), from memory). `shorter` holds what is known from fewer rows: crossing and doubt. Half
+    of the last difference is a doubt: a curve that only just agrees is then known no better than the shorter one, so
+    that more noise, which lets longer ones agree, makes no doubt smaller.
     """
-    kept: list[tuple[float, float]] = []
+    kept = list(shorter)
     half, middle_s = _LEAST_ROWS, float(times_s[index])
     while True:
         middle = int(np.searchsorted(times_s, middle_s))
-        rows = slice(max(0, middle - half), min(len(values), middle + half))
-        found = _curve_crossing(times_s[rows] - middle_s, values[rows] - level, noise)
+        rows = slice(max(0, middle - half), min(len(above), middle + half))
+        found = _curve_crossing(times_s[rows] - middle_s, above[rows], noise)
         if found is not None:
             crossing_s, u_s = middle_s + found[0], found[1]
-            if any(_disagree(crossing_s - shorter_s, shorter_u_s, u_s) for shorter_s, shorter_u_s in kept):
+            if any(_disagree(crossing_s - known_s, known_u_s, u_s) for known_s, known_u_s in kept):
                 break
             kept.append((crossing_s, u_s))
             middle_s = crossing_s
-        if half >= _MOST_ROWS or half >= len(values):
+        if half >= _MOST_ROWS or half >= len(above):
             break
         half *= 2
-    if not kept:
+    if len(kept) == len(shorter):
         return None
     time_s, u_s = kept[-1]
     drift = abs(time_s - kept[-2][0]) if len(kept) > 1 else 0.0
     row = int(np.clip(np.searchsorted(times_s, time_s), 1, len(times_s) - 1))
-    pulled = math.hypot(drift / 12**0.5, _PULLED * u_s)
+    pulled = math.hypot(drift / 2, _PULLED * u_s)
     return Crossing(
         index=row,
         time_s=time_s,

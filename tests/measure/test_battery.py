@@ -345,19 +345,23 @@ def test_noise_far_above_the_fall_between_rows_is_covered_as_often_as_claimed(tm
     assert np.abs(off).max() < 0.01
 
 
-def test_more_noise_never_shrinks_the_uncertainty(tmp_path):
-    """Property: one log with ever more of the same noise in its voltage; two gaps are in it."""
+@pytest.mark.parametrize("seed", [21, 22, 23, 24])
+def test_more_noise_never_shrinks_the_uncertainty(tmp_path, seed):
+    """Property: logs with ever more of the same noise, from far below the fall between rows to far above; two gaps.
+
+    A tenth is allowed: the 12 rows of the shortest cubic tell their scatter to 1 / sqrt(2 · 8), a quarter (GUM E.4.3).
+    """
     truth, times = Discharge(), np.arange(0, 16_000.0, 20)
     times = times[((times < 3000) | (times > 3400)) & ((times < 9000) | (times > 9100))]
-    noise = np.random.default_rng(21).standard_normal(len(times))
+    noise = np.random.default_rng(seed).standard_normal(len(times))
 
     doubts = []
-    for noise_v in (0.0005, 0.002, 0.008):
+    for noise_v in (0.0002, 0.0003, 0.0005, 0.001, 0.002, 0.004, 0.008):
         volts = truth.voltage(times) + noise_v * noise
         found, _ = found_in(write_log(tmp_path / f"{noise_v}.csv", times, volts, truth.current(times)), 3.2)
         doubts.append([found[name].standard_uncertainty for name in ("runtime", "capacity", "energy")])
 
-    assert (np.diff(doubts, axis=0) >= 0).all()
+    assert (np.diff(np.log(doubts), axis=0) > -0.1).all()
 
 
 @settings(max_examples=15, deadline=None)
