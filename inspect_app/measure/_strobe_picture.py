@@ -98,9 +98,8 @@ def _bands(taken: Still, strobe: Strobe) -> StrobePicture:
 
 def _seen(view: FloatArray, axis: str, strobe: Strobe) -> tuple[Bands, str] | None:
     """Fit the bands along the first axis of a view; None where there are none, or none of a strobe."""
-    differences = strip_differences(view)
-    found = fit_bands(view.mean(axis=1), strobe.duty, differences)
-    return (found, axis) if found is not None and _is_strobe(found, view, differences, axis) else None
+    found = fit_bands(view, strobe.duty)
+    return (found, axis) if found is not None and _is_strobe(found, view, axis) else None
 
 
 def _prove_whole(taken: Still, found: Bands, strobe: Strobe) -> None:
@@ -135,7 +134,7 @@ def _too_few(taken: Still, count: float, strobe: Strobe) -> NothingToMeasure:
     )
 
 
-def _is_strobe(found: Bands, view: FloatArray, differences: FloatArray, axis: str) -> bool:
+def _is_strobe(found: Bands, view: FloatArray, axis: str) -> bool:
     """Tell whether what was fitted is more than chance, and modulates all of the picture as only a strobe does.
 
     Stripes that stand behind the field and are shared by all rows look like bands of a turned picture, but are fainter;
@@ -147,7 +146,10 @@ def _is_strobe(found: Bands, view: FloatArray, differences: FloatArray, axis: st
     if is_fine and float(np.ptp(found.fitted)) < _LEAST_DEPTH * float(found.fitted.max()):
         return False
     down = (np.arange(len(view)) + 0.5) / len(view)
-    if found.count >= 1 and certainty(differences, np.interp(down, found.places, found.fitted)) < _LEAST_OUT:
+    if (
+        found.count >= 1
+        and certainty(strip_differences(view), np.interp(down, found.places, found.fitted)) < _LEAST_OUT
+    ):
         return False
     return is_shared(view, found.places, found.fitted, int(found.gain / _STRIP_GAIN))
 

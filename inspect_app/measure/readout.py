@@ -14,7 +14,7 @@ from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._strobe_picture import Strobe, StrobePicture, clearest
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Trace
-from inspect_app.numerics.bands import Bands, fit_bands
+from inspect_app.numerics.bands import Bands, count_told
 from inspect_app.numerics.one_band import FLASH_SHARES
 
 FloatArray = npt.NDArray[np.float64]
@@ -164,8 +164,7 @@ def _measured(seen: StrobePicture, options: ReadoutOptions, *, pictures: int) ->
 
 def _shift(found: Bands, duty: float) -> float:
     """Return by how many bands the count moves where the strobe is lit for a little longer than told."""
-    beside = fit_bands(found.profile, duty * (1 + _DUTY))
-    return 0.0 if beside is None else abs(beside.count - found.count)
+    return abs(count_told(found, duty * (1 + _DUTY)) - found.count)
 
 
 def _traces(found: Bands, lines: int) -> tuple[Trace, ...]:

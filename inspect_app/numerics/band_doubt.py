@@ -1,14 +1,14 @@
-"""How far the number of a strobe's bands may be off, by what remains of a fit and by what the columns differ by."""
+"""How noise and texture weigh in a fit of a strobe's bands, and how far the number of bands may be off."""
 
-from dataclasses import dataclass
+import dataclasses
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 from scipy import linalg, optimize
 
-from inspect_app.numerics.band_model import FLASH, PARAMETERS, Profile, misfit
-from inspect_app.numerics.row_texture import brightness, texture_memory
+from inspect_app.numerics.band_model import FLASH, MODEL_SD, PARAMETERS, Profile, misfit
+from inspect_app.numerics.strip_texture import Texture
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -18,40 +18,39 @@ _LONGEST_MEMORY: Final = 0.1  # of the rows: reach of the correlation of what re
 _QUIETEST: Final = 0.05  # of the largest variance of what remains
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Scatter:
-    """What remains of a fit: how it grows with the light, shape (n,), its autocovariance from lag 0 on, its variance.
+def long_run(memory: FloatArray) -> float:
+    """Return the variance of the mean of many values, times their number, by their autocovariance from lag 0 on."""
+    return max(float(memory[0] + 2 * memory[1:].sum()), 1e-12)
 
-    `variance` is that of the mean of many values, times their number.
+
+def texture_scatter(texture: Texture) -> float:
+    """Return the root of the long-run variance of a texture, over a tenth of the rows as for what remains of a fit."""
+    return float(np.sqrt(long_run(_tapered(texture.memory))))
+
+
+def memory_of(light: FloatArray, remainder: FloatArray) -> FloatArray:
+    """Return the autocovariance, as far as it is above 0, of what remains of a fit to the light, all of shape (n,)."""
+    return _memory(remainder / _growth(light, remainder))
+
+
+def weighted(seen: Profile, texture: Texture) -> Profile:
+    """Return a profile whose misfits are weighed by the covariance of noise and texture.
+
+    The texture is in the unit that the profile had before it was scaled.
     """
-
-    growth: FloatArray
-    memory: FloatArray
-    variance: float
-
-
-def scatter_of(light: FloatArray, remainder: FloatArray) -> Scatter:
-    """Return the scatter of what remains of a fit to the light, both of shape (n,)."""
-    growth = _growth(light, remainder)
-    memory = _tapered(_autocovariance(remainder / growth)) * len(light) / max(1, len(light) - PARAMETERS - 3)
-    memory[np.cumsum(memory < 0) > 0] = 0.0
-    return Scatter(growth, memory, max(float(memory[0] + 2 * memory[1:].sum()), 1e-12))
+    tied = np.outer(texture.growth, texture.growth) * linalg.toeplitz(texture.memory / seen.scale**2)
+    tied[np.diag_indices_from(tied)] += seen.noise**2 + MODEL_SD**2
+    return dataclasses.replace(seen, whitener=np.asarray(linalg.cholesky(tied, lower=True) / seen.scatter))
 
 
-def count_variance(
-    seen: Profile, best: optimize.OptimizeResult, scatter: Scatter, differences: FloatArray | None
-) -> float:
-    """Return the variance of the number of bands: by what remains or by what the columns differ by, whichever is more.
-
-    `differences` are in the unit of the profile's values, shape (strips, n).
-    """
-    spread = _spread(best.jac, scatter.memory, scatter.growth, seen.noise)
-    secants = _secants(seen, best.x, np.sqrt(np.maximum(np.diag(spread), 0.0)))
-    spreads = [_spread(secants, scatter.memory, scatter.growth, seen.noise)]
-    if differences is not None:
-        memory = _tapered(texture_memory(differences, seen.values))
-        spreads.append(_spread(secants, memory, brightness(seen.values), seen.noise))
-    return max(0.0, *(float(spread[0, 0]) for spread in spreads))
+def count_variance(seen: Profile, best: optimize.OptimizeResult) -> float:
+    """Return the variance of the number of bands of a weighted fit: as weighed, or by what remains if that is more."""
+    memory = _memory(best.fun[: len(seen.values)])
+    as_weighed = np.zeros_like(memory)
+    as_weighed[0] = seen.scatter**2
+    steps = np.sqrt(np.maximum(np.diag(_spread(best.jac, as_weighed, seen.scatter)), 0.0))
+    slopes = _secants(seen, best.x, steps)
+    return max(float(_spread(slopes, each, seen.scatter)[0, 0]) for each in (as_weighed, memory))
 
 
 def _growth(light: FloatArray, remainder: FloatArray) -> FloatArray:
@@ -63,11 +62,11 @@ def _growth(light: FloatArray, remainder: FloatArray) -> FloatArray:
     return np.asarray(np.sqrt(variance / variance.mean()))
 
 
-def _spread(slopes: FloatArray, memory: FloatArray, growth: FloatArray, noise: float) -> FloatArray:
-    """Return the covariance of the parameters, where what remains grows and has the autocovariance `memory`."""
+def _spread(slopes: FloatArray, memory: FloatArray, scatter: float) -> FloatArray:
+    """Return the covariance of the parameters, where what remains has the autocovariance `memory`."""
     inverse = np.linalg.pinv(slopes)
-    seen, asked = inverse[:, : len(growth)] * growth, inverse[:, len(growth) :]
-    return np.asarray(seen @ linalg.matmul_toeplitz(memory, seen.T) + noise**2 * asked @ asked.T)
+    seen, asked = inverse[:, : len(memory)], inverse[:, len(memory) :]
+    return np.asarray(seen @ linalg.matmul_toeplitz(memory, seen.T) + scatter**2 * asked @ asked.T)
 
 
 def _secants(seen: Profile, found: FloatArray, steps: FloatArray) -> FloatArray:
@@ -80,11 +79,13 @@ def _secants(seen: Profile, found: FloatArray, steps: FloatArray) -> FloatArray:
     return np.stack(columns, axis=1)
 
 
-def _autocovariance(remainder: FloatArray) -> FloatArray:
-    """Return the autocovariance of what remains, from lag 0 on."""
+def _memory(remainder: FloatArray) -> FloatArray:
+    """Return the autocovariance of what remains from lag 0 on, up to where it first falls below 0."""
     rows = len(remainder)
     spectrum = np.abs(np.fft.rfft(remainder - remainder.mean(), 2 * rows)) ** 2
-    return np.asarray(np.fft.irfft(spectrum)[:rows] / rows)
+    memory = _tapered(np.fft.irfft(spectrum)[:rows] / max(1, rows - PARAMETERS - 3))
+    memory[np.cumsum(memory < 0) > 0] = 0.0
+    return np.asarray(memory)
 
 
 def _tapered(memory: FloatArray) -> FloatArray:

@@ -5,13 +5,14 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
+from scipy import linalg, optimize
 
 FloatArray = npt.NDArray[np.float64]
 
 FLASH: Final = 3  # of the parameters: the one that is told, if any
 PARAMETERS: Final = 6  #: count, middle, longer and shorter of flash and exposure in periods, tilt, bow
 LEAST_NOISE: Final = 1e-5
+MODEL_SD: Final = 0.002  # of the range: what remains after a fit is taken for no quieter than this
 _NARROW: Final = 0.004
 _TRIES: Final = 60  # of the model in one fit
 _LOW: Final = np.array([0.2, -np.inf, 0.01, _NARROW, -1.5, -3.0])
@@ -26,22 +27,27 @@ _FALL_PRIOR_SD: Final = np.array([0.4, 0.8])  # how far they may be from it (com
 class Profile:
     """Values over a range of 1 at places from 0 to 1, the noise from one to the next, and the flash if it is told.
 
-    `scale` is the range that they had.
+    `scatter` is that of many values together, times the root of their number: the noise, or more by a texture; `scale`
+    is the range that the values had. `whitener` is the lower factor (Cholesky) of the covariance of the values over
+    `scatter` squared, where it is known: misfits are then as even and free of memory as noise of that scatter.
     """
 
     places: FloatArray
     values: FloatArray
     noise: float
+    scatter: float
     flash: float | None
     scale: float
+    whitener: FloatArray | None = None
 
 
-def profile_of(values: FloatArray, flash: float | None) -> Profile:
-    """Return a profile of values that are not all the same, over their range."""
+def profile_of(values: FloatArray, flash: float | None, scatter: float = 0.0) -> Profile:
+    """Return a profile of values that are not all the same, over their range; `scatter` is that of a texture."""
     scale = float(np.ptp(values))
     scaled = values / scale
     noise = max(float(np.median(np.abs(np.diff(scaled)))) / (0.6745 * 2**0.5), LEAST_NOISE)
-    return Profile((np.arange(len(scaled)) + 0.5) / len(scaled), scaled, noise, flash, scale)
+    places = (np.arange(len(scaled)) + 0.5) / len(scaled)
+    return Profile(places, scaled, noise, max(noise, scatter / scale), flash, scale)
 
 
 def trapezoid(phase: FloatArray, width: float, ramp: float) -> FloatArray:
@@ -108,11 +114,15 @@ def misfit(seen: Profile, parameters: FloatArray) -> FloatArray:
     away = seen.places - 0.5
     count, middle, width, ramp, tilt, bow = shaped(parameters)
     fall = 1 + tilt * away + bow * away**2
-    columns = np.stack([np.ones_like(away), fall, fall * trapezoid(seen.places * count - middle, width, ramp)], axis=1)
-    normal = columns.T @ columns + np.diag((seen.noise / _LEVELS_PRIOR) ** 2)
-    levels = np.linalg.solve(normal, columns.T @ seen.values)
+    shape = fall * trapezoid(seen.places * count - middle, width, ramp)
+    columns = np.stack([np.ones_like(away), fall, shape, seen.values], axis=1)
+    if seen.whitener is not None:
+        columns = linalg.solve_triangular(seen.whitener, columns, lower=True, check_finite=False)
+    columns, values = columns[:, :3], columns[:, 3]
+    normal = columns.T @ columns + np.diag((seen.scatter / _LEVELS_PRIOR) ** 2)
+    levels = np.linalg.solve(normal, columns.T @ values)
     asked = np.concatenate([levels / _LEVELS_PRIOR, (parameters[4:] - _FALL_PRIOR) / _FALL_PRIOR_SD])
-    return np.concatenate([columns @ levels - seen.values, seen.noise * asked])
+    return np.concatenate([columns @ levels - values, seen.scatter * asked])
 
 
 def shaped(parameters: FloatArray) -> FloatArray:

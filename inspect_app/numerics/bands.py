@@ -1,5 +1,6 @@
 """Bands that a strobe draws across a rolling shutter: their period, by a fit of the trapezoid that physics makes."""
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Final
 
@@ -7,9 +8,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from inspect_app.numerics.band_doubt import count_variance, scatter_of
-from inspect_app.numerics.band_model import Profile, profile_of, refined, stretched
+from inspect_app.numerics.band_doubt import count_variance, long_run, memory_of, texture_scatter, weighted
+from inspect_app.numerics.band_model import FLASH, Profile, misfit, profile_of, refined, stretched
 from inspect_app.numerics.band_starts import BELOW_ONE, around, as_told, scanned
+from inspect_app.numerics.strip_texture import Texture, strips_of, texture_of
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -20,9 +22,8 @@ _TIGHTENED_TO: Final = (1.1, 1.3, 1.5, 1.8)  # bands, from which a fit with few 
 _FEW_TRIES: Final = 20
 _ROUNDS: Final = 3  # of fits begun anew
 _BETTER: Final = 0.2  # chi-squared by which a round must be better than the last one to be followed by another
-_CORNERS: Final = 1.2  # by which corners of the model make its own claim too small (own bench, 240 pictures)
 _FEW_BANDS: Final = 2.0
-_TRADING: Final = 1.15  # with fewer, fall-off of the light and distance of the bands trade places (the same bench)
+_TRADING: Final = 1.38  # with fewer, fall-off of the light and distance of the bands trade places (170 pictures)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,12 +45,10 @@ class Bands:
         Of the model, as `inspect_app.numerics.band_model` has them.
     variance : float
         Of the scatter in the long run, over the range of the profile squared.
+    seen, weighed : Profile
+        What was fitted, and with misfits weighed by noise and texture.
     fitted : ndarray of shape (n,)
-        The fitted profile, at `places`.
-    places : ndarray of shape (n,)
-        Positions from 0 to 1 along the profile.
-    profile : ndarray of shape (n,)
-        What was fitted.
+        The fitted profile, at the places of what was fitted, in its own unit.
     is_distance_seen : bool
         False where the count was not fitted but weighed by `inspect_app.numerics.one_band.likely_count`.
     """
@@ -60,28 +59,36 @@ class Bands:
     gain_below_one: float
     parameters: FloatArray
     variance: float
+    seen: Profile
+    weighed: Profile
     fitted: FloatArray
-    places: FloatArray
-    profile: FloatArray
     is_distance_seen: bool = True
 
+    @property
+    def places(self) -> FloatArray:
+        """Return positions from 0 to 1 along the profile, shape (n,)."""
+        return self.seen.places
 
-def fit_bands(profile: FloatArray, flash: float | None = None, differences: FloatArray | None = None) -> Bands | None:
+    @property
+    def profile(self) -> FloatArray:
+        """Return what was fitted, in its own unit, shape (n,)."""
+        return self.seen.values * self.seen.scale
+
+
+def fit_bands(picture: FloatArray, flash: float | None = None) -> Bands | None:
     """Fit a strobe's bands to the mean of each row.
 
     Parameters
     ----------
-    profile : ndarray of shape (rows,)
-        Proportional to exposure.
+    picture : ndarray of shape (rows, cols)
+        Proportional to exposure, bands along its rows.
     flash : float, optional
         Share of the strobe's period for which it is lit, where it is known.
-    differences : ndarray of shape (strips, rows), optional
-        What the columns differ by, of `inspect_app.numerics.row_texture.strip_differences`.
 
     Returns
     -------
     Bands or None
-        None where the profile is flat.
+        None where the means of the rows are flat.
 
     Notes
     -----
@@ -97,12 +104,15 @@ def fit_bands(profile: FloatArray, flash: float | None = None, differences: Floa
     Whether a full period is seen is told by a second fit: the same edges with a period longer than the profile. Where
     only one rising and one falling edge are seen, it is as good, and nothing tells the period.
 
-    What remains is larger where the light is brighter (texture, shot noise) and correlated where a texture lies behind
-    the bands: the covariance of the parameters is of the sandwich form, with the variance as a line over the light
-    squared and the autocovariance of the remainder, over secants of one standard uncertainty; it is widened by 20 %,
-    and by 15 % more below two bands, where the fall-off of the light can stand in for part of their distance. A fit
-    takes a part of a coarse texture for bands, so its remainder is too small: the same covariance is made of what the
-    columns differ by, and the larger one counts.
+    Texture behind the bands is larger where the light is brighter, and tied from row to row. The best fit is therefore
+    made anew with misfits weighed by the covariance of noise and texture, which
+    `inspect_app.numerics.strip_texture.texture_of` reads from what the columns differ by: a texture bends the light
+    slowly, edges are quick. Of 95 pictures the 90th percentile of the error fell from 0.44 to 0.22 % so. The priors are
+    weighed by the same scatter; by the noise alone, a texture passed for light that falls off, and one picture read
+    11.6 % low at u 2.6 %.
+    The covariance of the parameters is that of the weighed fit over secants of one standard uncertainty, or one with
+    the autocovariance of what remains, if that is more; it is widened by 38 % below two bands, where the fall-off of
+    the light can stand in for part of their distance.
 
     What lost, in prototypes of 600 rows at a row SNR of 10 (standard deviation of the readout time), for 1.84 and 3.7
     bands: peak of the spectrum 2.6 and 0.39 %, autocorrelation 4.5 and 0.40 %, four harmonics of one phase 5.5 and
@@ -111,16 +121,16 @@ def fit_bands(profile: FloatArray, flash: float | None = None, differences: Floa
     vanish. No pedestal: 25 % off where the light fell off by 80 %.
     Rows that are clipped left out: four in ten of 60 clipped pictures refused, and no fewer of the others off.
     """
-    averaged = _averaged(np.asarray(profile, dtype=np.float64))
-    scale = float(np.ptp(averaged))
-    if scale <= 0 or len(averaged) < _FEWEST_ROWS:
+    together = max(1, len(picture) // _MOST_ROWS)
+    averaged = picture[: len(picture) // together * together].mean(axis=1).reshape(-1, together).mean(axis=1)
+    if float(np.ptp(averaged)) <= 0 or len(averaged) < _FEWEST_ROWS:
         return None
-    seen = profile_of(averaged, flash)
-    apart = None if differences is None else _averaged(differences) / scale
+    texture = texture_of(strips_of(picture, together), averaged)
+    seen = profile_of(averaged, flash, texture_scatter(texture))
     *starts, below = scanned(seen.values)
     if flash is not None:
         told = [start for found in (*starts, below) for start in as_told(found, flash)]
-        return _described(seen, [refined(seen, start) for start in told], [], apart)
+        return _described(seen, [refined(seen, start) for start in told], [], texture)
     fits = _searched(seen, starts)
     best = min(fits, key=_cost)
     if best.x[0] < _FEW_BANDS:
@@ -129,7 +139,14 @@ def fit_bands(profile: FloatArray, flash: float | None = None, differences: Floa
         best = min(fits, key=_cost)
     kept = [start for count in _STRETCHED_TO for start in stretched(best.x, count)]
     fewer = [refined(seen, start, most=BELOW_ONE) for start in (below, *kept)]
-    return _described(seen, fits, fewer, apart)
+    return _described(seen, fits, fewer, texture)
+
+
+def count_told(found: Bands, flash: float) -> float:
+    """Return how many the same bands are where the strobe is lit for another share of its period."""
+    start = found.parameters.copy()
+    start[FLASH] = flash
+    return float(refined(dataclasses.replace(found.weighed, flash=flash), start).x[0])
 
 
 def _cost(fit: optimize.OptimizeResult) -> float:
@@ -148,35 +165,29 @@ def _searched(seen: Profile, starts: list[FloatArray]) -> list[optimize.Optimize
     return fits
 
 
-def _averaged(profiles: FloatArray) -> FloatArray:
-    rows = profiles.shape[-1]
-    count = max(1, rows // _MOST_ROWS)
-    kept = profiles[..., : rows // count * count]
-    return np.asarray(kept.reshape(*profiles.shape[:-1], -1, count).mean(axis=-1))
-
-
 def _described(
     seen: Profile,
     fits: list[optimize.OptimizeResult],
     fewer: list[optimize.OptimizeResult],
-    differences: FloatArray | None,
+    texture: Texture,
 ) -> Bands:
-    values = seen.values
     best = min([*fits, *fewer], key=_cost)
-    remainder = best.fun[: len(values)]
-    fitted = values + remainder
-    scatter = scatter_of(fitted, remainder)
-    within = count_variance(seen, best, scatter, differences) + _between(best, [*fits, *fewer], scatter.variance)
+    remainder = best.fun[: len(seen.values)]
+    variance = long_run(memory_of(seen.values + remainder, remainder))
+    weighed = weighted(seen, texture)
+    final = refined(weighed, best.x)
+    within = count_variance(weighed, final) + _between(best, [*fits, *fewer], variance)
+    fitted = seen.values + misfit(seen, final.x)[: len(seen.values)]
     return Bands(
-        count=float(best.x[0]),
-        count_sd=_CORNERS * (_TRADING if best.x[0] < _FEW_BANDS else 1.0) * float(np.sqrt(within)),
-        gain=(_flat_cost(seen) - 2 * best.cost) / scatter.variance,
-        gain_below_one=2 * float(min(map(_cost, fewer), default=np.inf) - best.cost) / scatter.variance,
-        parameters=best.x,
-        variance=scatter.variance,
+        count=float(final.x[0]),
+        count_sd=(_TRADING if final.x[0] < _FEW_BANDS else 1.0) * float(np.sqrt(within)),
+        gain=(_flat_cost(seen) - 2 * best.cost) / variance,
+        gain_below_one=2 * float(min(map(_cost, fewer), default=np.inf) - best.cost) / variance,
+        parameters=final.x,
+        variance=variance,
+        seen=seen,
+        weighed=weighed,
         fitted=fitted * seen.scale,
-        places=seen.places,
-        profile=values * seen.scale,
     )
 
 

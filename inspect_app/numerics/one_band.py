@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from inspect_app.numerics.band_model import Profile, profile_of, refined, shaped, stretched
+from inspect_app.numerics.band_model import MODEL_SD, Profile, refined, shaped, stretched
 from inspect_app.numerics.bands import Bands
 
 FloatArray = npt.NDArray[np.float64]
@@ -17,7 +17,6 @@ _SOFTLY: Final = 0.1  # of itself, over which those bounds give way: a fitted sh
 _OPEN_SHARES: Final = (0.004, 0.95)  # of the strobe's period, for which a row is exposed; evenly in its logarithm
 _COUNTS: Final = np.linspace(0.2, 1.99, 36)
 _TRIES: Final = 12
-_MODEL_SD: Final = 0.002  # of the range: what remains after a fit is taken for no quieter than this
 _MOST_WORSE: Final = 9.0  # chi-squared by which counts of a usual strobe may fit worse than others
 
 
@@ -64,10 +63,10 @@ def likely_count(found: Bands) -> LikelyCount | None:
 
     Breaks down for a strobe that is lit for longer or more briefly than that.
     """
-    seen = profile_of(found.profile, None)
+    seen = found.seen
     fits = [_best_with(seen, found.parameters, float(count)) for count in _COUNTS]
     costs = np.array([cost for cost, _ in fits])
-    variance = found.variance + len(seen.values) * _MODEL_SD**2
+    variance = found.variance + len(seen.values) * MODEL_SD**2
     weights = np.exp(-(costs - costs.min()) / variance) * _COUNTS**3
     shares = np.array([_share_density(*shape) for _, shape in fits])
     if costs[shares > 0].min(initial=np.inf) - costs.min() > _MOST_WORSE * variance / 2:

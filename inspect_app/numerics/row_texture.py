@@ -8,7 +8,6 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 
 _STRIPS: Final = 3  # upright: wide enough that a coarse texture differs from one to the next
-_DARKEST: Final = 0.05  # of the mean light: darker rows are taken for that bright
 _FALL_TERMS: Final = 3  # of a polynomial, by which light falls off otherwise in a strip than in all of the picture
 
 
@@ -33,54 +32,10 @@ def strip_differences(picture: FloatArray) -> FloatArray:
     return np.asarray((strips - columns @ np.linalg.lstsq(columns, strips, rcond=None)[0]).T)
 
 
-def brightness(light: FloatArray) -> FloatArray:
-    """Return the means of rows over their own mean: texture is more where the light is brighter."""
-    return np.maximum(light / max(float(light.mean()), 1e-12), _DARKEST)
-
-
-def texture_memory(differences: FloatArray, light: FloatArray) -> FloatArray:
-    """Return the autocovariance of texture and noise in the mean of all columns, where the light is at its mean.
-
-    Parameters
-    ----------
-    differences : ndarray of shape (strips, rows)
-        See `strip_differences`.
-    light : ndarray of shape (rows,)
-        Means of the rows.
-
-    Returns
-    -------
-    ndarray of shape (rows,)
-        From lag 0 on, in the unit of the picture squared.
-
-    Notes
-    -----
-    Strips that do not depend on each other scatter by the root of their number more than their mean does. Texture is
-    what goes on from row to row: its lags are those of the differences over the light. At lag 0 is noise as well, which
-    in dark rows would count as a strong texture: there products of differences are summed, and divided by those of the
-    light. A texture that all columns share (stripes along the rows) is not seen here.
-
-    Of 35 pictures with blobs as coarse as an edge, value ± 2 u held 97 % so, 89 % with all lags summed before they are
-    divided, and 71 % by the remainder of the fit alone.
-    """
-    shares = brightness(light)
-    strips = len(differences) - 1
-    lags = _lagged(differences / shares).mean(axis=0) / (len(shares) * strips)
-    summed = float(np.sum(np.mean(differences**2, axis=0)) / np.sum(shares**2)) / strips
-    lags[0] = max(summed, lags[1])
-    return np.asarray(lags)
-
-
 def without_fall_off(profile: FloatArray) -> FloatArray:
     """Return what is left of a profile of shape (rows,) when the best parabola, light that falls off, is taken off."""
     places = np.linspace(-1.0, 1.0, len(profile))
     return np.asarray(profile - np.polynomial.Polynomial.fit(places, profile, 2)(places))
-
-
-def _lagged(profiles: FloatArray) -> FloatArray:
-    """Return the sums of products of each profile with itself, from lag 0 on."""
-    rows = profiles.shape[1]
-    return np.asarray(np.fft.irfft(np.abs(np.fft.rfft(profiles, 2 * rows, axis=1)) ** 2, axis=1)[:, :rows])
 
 
 def certainty(differences: FloatArray, change: FloatArray) -> float:
