@@ -9,16 +9,17 @@ from pydantic import BeforeValidator, Field
 
 from inspect_app.capture import Capture, FloatArray, Still
 from inspect_app.errors import NothingToMeasure, UnusableInput
-from inspect_app.measure._budget import counting
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
+from inspect_app.measure._wedge_counts import counted_results
 from inspect_app.measure._wedge_readings import own_light, read_steps
 from inspect_app.measure._wedge_results import RangeResults, range_results
-from inspect_app.model import Condition, Measured, Outline, Result
+from inspect_app.model import Measured, Outline
+from inspect_app.numerics.step_reading import StepReading
 from inspect_app.numerics.strip import CORE
 from inspect_app.numerics.wedge_place import IndexArray, WedgePlace, place_wedge, step_masks
-from inspect_app.numerics.wedge_response import StepReading, WedgeResponse, fit_response
-from inspect_app.quantity import Contribution, quantity_from_budget
+from inspect_app.numerics.wedge_response import WedgeResponse, fit_response
+from inspect_app.quantity import Contribution
 
 METHOD = "ISO 15739:2023 dynamic range: clipping over the signal whose incremental SNR is the criterion"
 CRITERIA: Final = (1, 2, 10)
@@ -267,52 +268,13 @@ def _warnings(found: RangeResults, options: StepWedgeOptions, seen: int, stills:
 
 
 def _counted(options: StepWedgeOptions) -> Measured:
-    """Return the range from counts by eye.
-
-    Notes
-    -----
-    The brightest step told apart lies up to one step below clipping and the darkest up to one step above the limit,
-    both uniformly: n steps stand for n step ratios, with the triangular uncertainty of step / sqrt(6).
-    """
-    counts, ratio = options.steps_counted, options.ratio_stop
-    mean = float(np.mean(counts))
-    lines = [
-        Contribution(
-            source="place of the limits within a step",
-            distribution="triangular",
-            standard_uncertainty=ratio / math.sqrt(6),
-        ),
-        Contribution(source="steps of the wedge", distribution="normal", standard_uncertainty=options.step_u_stop),
-    ]
-    spread = (counting(counts, 1.0, "brightest and darkest step each seen"),)
-    if len(counts) > 1:
-        deviation = float(np.std(counts, ddof=1)) / math.sqrt(len(counts))
-        lines.append(_readers(deviation * ratio, len(counts)))
-    condition: Condition = {"snr_criterion": int(options.criterion or 1), "readers": len(counts)}
     return Measured(
         check="step-wedge",
         method="Steps told apart by eye, as an incremental SNR of about 1 (common practice, no source)",
-        results=(
-            Result(
-                quantity_name="dynamic_range",
-                quantity=quantity_from_budget(mean * ratio, "stop", lines),
-                condition=condition,
-                budget=tuple(lines),
-            ),
-            Result(
-                quantity_name="steps_discerned",
-                quantity=quantity_from_budget(mean, "1", spread),
-                condition={"readers": len(counts)},
-                budget=spread,
-            ),
+        results=counted_results(
+            options.steps_counted,
+            ratio_stop=options.ratio_stop,
+            step_u_stop=options.step_u_stop,
+            criterion=int(options.criterion or 1),
         ),
-    )
-
-
-def _readers(deviation: float, count: int) -> Contribution:
-    return Contribution(
-        source=f"agreement of {count} readers",
-        distribution="t",
-        standard_uncertainty=deviation,
-        degrees_of_freedom=count - 1,
     )

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from inspect_app.numerics.wedge_response import StepReading, faintest_exposure, fit_response, read_step
+from inspect_app.numerics.step_reading import StepReading, read_step
+from inspect_app.numerics.wedge_response import faintest_exposure, fit_response
 
 
 def reading(exposure: float, *, offset: float, floor: float, slope: float, clip: float = math.inf) -> StepReading:
