@@ -21,6 +21,7 @@ from inspect_app.quantity import Contribution, parse_number, quantity_from_budge
 
 METHOD: Final = "ISO 17850:2015 local geometric distortion, radial; polynomial fitted to all points of the grid"
 WORST_RESIDUAL: Final = 0.08  # of the spacing: points farther off make no square grid
+MOST_DOUBT = 2.0  # points: marks found by chance, or too few and too noisy, tell nothing
 REACHES_OUT: Final = 0.8  # of half the diagonal; a grid that ends before does not show the corners
 SHAPE_DOUBT_PX: Final = 0.03  # found by trials: without it value ± U held 83 of 100 synthetic charts, with it 97
 KEYSTONE_TOLD: Final = 0.01
@@ -84,7 +85,7 @@ def distortion(captures: tuple[Capture, ...], options: DistortionOptions) -> Mea
     UnusableInput
         Neither a picture nor readings, or both.
     NothingToMeasure
-        No square grid of nine points was found, or its points lie too irregularly.
+        No square grid of nine points was found, or its points lie too irregularly, or tell the distortion to 4 points.
 
     Notes
     -----
@@ -163,6 +164,14 @@ def _told(picture: Still, fits: Sequence[RadialDistortion]) -> Measured:
             standard_uncertainty=statistics.pstdev(worst),
         ),
     ]
+    quantity = quantity_from_budget(worst[0], "%", budget)
+    if quantity.standard_uncertainty > MOST_DOUBT:
+        doubt = f"± {2 * quantity.standard_uncertainty:.2g} %"
+        raise NothingToMeasure(
+            picture.name,
+            f"the {len(best.radii)} marks that were found tell the distortion to {doubt} only",
+            "Fill the view with a chart of equal dots or crossings, evenly lit and in focus.",
+        )
     reach = np.linspace(0.0, float(np.max(best.radii)), 60)
     return Measured(
         check="distortion",
@@ -170,7 +179,7 @@ def _told(picture: Still, fits: Sequence[RadialDistortion]) -> Measured:
         results=(
             Result(
                 quantity_name="distortion_max",
-                quantity=quantity_from_budget(worst[0], "%", budget),
+                quantity=quantity,
                 budget=tuple(budget),
             ),
         ),

@@ -16,6 +16,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 FEWEST_MARKS: Final = 9
+FEWEST_ALONG: Final = 3  # rows, and columns
 MOST_MARKS: Final = 20_000  # some ten seconds; charts have a tenth of it
 SMALLEST_MARK_PX: Final = 6  # area in pixels; below it noise makes marks
 AREA_RANGE: Final = 2.6  # areas of marks lie within this factor of their median, distortion and blur included
@@ -37,7 +38,7 @@ def find_grid(image: FloatArray) -> Lattice | None:
     -------
     Lattice or None
         The largest square grid among isolated marks, crossings of lines and corners of a chessboard; None where none
-        has nine marks, or more than `MOST_MARKS`.
+        has nine marks in three rows and columns, or one has more than `MOST_MARKS`.
 
     Notes
     -----
@@ -47,8 +48,14 @@ def find_grid(image: FloatArray) -> Lattice | None:
     """
     centre = (image.shape[1] - 1) / 2, (image.shape[0] - 1) / 2
     found = [*_marks(image, 1, centre), *_marks(image, -1, centre), index_lattice(_saddles(image), centre)]
-    grids = [grid for grid in found if grid is not None and len(grid.points) >= FEWEST_MARKS]
+    grids = [grid for grid in found if grid is not None and _is_square(grid)]
     return max(grids, key=lambda grid: grid.worth, default=None)
+
+
+def _is_square(grid: Lattice) -> bool:
+    """Say whether marks spread in both directions: noise makes a row of crossings out of a single line."""
+    reach = np.ptp(grid.index, axis=0) + 1
+    return len(grid.points) >= FEWEST_MARKS and int(reach.min()) >= FEWEST_ALONG
 
 
 def _marks(image: FloatArray, sign: int, centre: tuple[float, float]) -> list[Lattice | None]:

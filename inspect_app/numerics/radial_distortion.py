@@ -284,12 +284,12 @@ def _solve(seen: FloatArray, index: FloatArray, *, terms: int, keystone: bool) -
         columns = _jacobian(parameters, index[kept], free) / noise
         normal = columns.T @ columns + np.diag(precision)
         slope = columns.T @ (residual[kept] / noise).ravel() - precision * parameters[free]
-        change = np.linalg.solve(normal, slope)
+        change = np.linalg.pinv(normal, hermitian=True) @ slope  # points in one line leave directions untold
         parameters[free] += np.clip(change, -0.2, 0.2)
         if turn > 4 and float(np.max(np.abs(change))) < 1e-9:
             break
     covariance = np.zeros((parameters.size, parameters.size))
-    covariance[np.ix_(free, free)] = np.linalg.inv(normal)
+    covariance[np.ix_(free, free)] = np.linalg.pinv(normal, hermitian=True)
     residual = seen - _model(parameters, index)
     count = 2 * int(kept.sum())
     cost = float(np.sum(residual[kept] ** 2))

@@ -316,3 +316,13 @@ def test_neither_picture_nor_points_is_refused() -> None:
     """Truth: by definition."""
     with pytest.raises(UnusableInput, match="neither"):
         measure_grid(None)
+
+
+def test_lines_of_one_direction_hold_no_grid_even_where_noise_makes_crossings_of_them():
+    """Truth by construction: upright lines every 50 px, dark by 0.4 on 0.6, under noise of 0.01."""
+    across = np.arange(700) - np.round(np.arange(700) / 50) * 50
+    lines = 0.6 - 0.4 * np.exp(-((across / 2) ** 2))
+    for seed in range(6):
+        picture = lines + np.random.default_rng(seed).normal(0, 0.01, (500, 700))
+        with pytest.raises(NothingToMeasure):
+            measure_grid(still(picture))
