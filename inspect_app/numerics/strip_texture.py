@@ -15,6 +15,7 @@ _LAGS: Final = (2, 4, 8, 16, 32, 64, 128)  # rows: noise, which a coder may spre
 _GRAINS_ROWS: Final = (3.0, 6.0, 12.0, 24.0, 48.0, 96.0)  # standard widths of the blobs of which a texture is summed
 _FINEST: Final = 300  # places over which a mean is taken
 _QUIETEST: Final = 0.05  # of the largest scatter
+_FAINTEST: Final = 1e-5  # of the range of the light: strips of a picture without noise do not differ at all
 _ROUNDS: Final = 3
 _COARSEST: Final = 1 / 6  # of the width: what coarser grain leaves in all strips would be guessed from too little
 _CHANCE_GAIN: Final = 20.0  # chi-squared; noise reached 11 in 160 pictures, textures have hundreds (own trial)
@@ -88,7 +89,7 @@ def texture_of(strips: Strips, light: FloatArray) -> Texture:
     seen, made = [], []
     for blocks in (count for count in _BLOCKS if len(apart) % count == 0 and len(apart) >= count):
         means = (apart / growth).reshape(blocks, -1, rows).mean(axis=1)
-        chance = float(np.mean(means**2)) / rows**0.5
+        chance = max(float(np.mean(means**2)), (_FAINTEST * float(np.ptp(light))) ** 2) / rows**0.5
         seen.append(np.array([np.mean(means[:, lag:] * means[:, :-lag]) for lag in lags]) / chance)
         own = is_told * (_kept(strips.width_rows / blocks) - _kept(strips.width_rows))
         made.append(own * _alike(np.array(lags)) / chance)

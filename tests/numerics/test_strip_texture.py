@@ -36,6 +36,13 @@ def test_noise_of_single_pixels_is_no_texture():
     assert texture_of(strips_of(picture, 1), np.ones(ROWS)).memory[0] < 0.1 * 0.01 / COLS
 
 
+def test_a_picture_whose_columns_are_all_the_same_has_no_texture():
+    """Truth by construction: bands of a drawing, without noise."""
+    light = 1.0 + (np.arange(ROWS) // 100) % 2
+
+    assert not texture_of(strips_of(np.tile(light[:, None], COLS), 1), light).memory.any()
+
+
 def test_a_texture_is_stronger_where_there_is_more_light():
     """Algebra: the texture of a field twice as bright is twice as deep; the black level has none."""
     light = np.where(np.arange(ROWS) < ROWS // 2, 1.0, 0.5)
