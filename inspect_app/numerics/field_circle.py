@@ -20,6 +20,7 @@ BORDER_PLACES_PX = 0.5
 SMOOTHED_PLACES = 2.0  # standard deviation along a ray
 LEVEL_REACH_PX = 20.0  # inside of the border, over which the light's level is read
 BORDER_STEP_PX = 0.25
+DARK_SHARE = 0.1  # of what lies beyond a field is dark at least
 THIN, LEAST_BEYOND = 4, 0.01  # one pixel in 16 tells of what lies beyond the field, if there is so much of it
 BILINEAR_VARIANCE = 1 / 6  # px², by which interpolation between pixels widens
 
@@ -90,9 +91,13 @@ def light_beyond(image: FloatArray, field: BrightField) -> float:
         return 0.0
     reach = max(1, int(field.radius_px / 4))
     top, left = max(0, int(field.y) - reach), max(0, int(field.x) - reach)
-    middle = float(np.median(image[top : int(field.y) + reach + 1, left : int(field.x) + reach + 1]))
-    lit = _beyond(image, field) > veil_of(image, field) + (middle - veil_of(image, field)) / 2
-    return float(lit.sum() * THIN**2 / (math.pi * field.radius_px**2))
+    middle = float(np.median(image[top : int(field.y) + reach + 1 : THIN, left : int(field.x) + reach + 1 : THIN]))
+    outside = _beyond(image, field)
+    if outside.size == 0:
+        return 0.0
+    dark = float(np.quantile(outside[::THIN], DARK_SHARE))
+    lit = float(np.mean(outside > (dark + middle) / 2)) * outside.size * THIN**2
+    return lit / (math.pi * field.radius_px**2)
 
 
 def _beyond(image: FloatArray, field: BrightField) -> FloatArray:
