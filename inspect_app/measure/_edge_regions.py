@@ -38,7 +38,7 @@ WORST_RELATIVE_UNCERTAINTY: Final = 0.35  # beyond it the number says nothing
 MOST_BY_LIGHT: Final = 0.5  # clipped where the light is strongest: what is left of the side does not tell its level
 MOST_BY_NOISE: Final = 0.8  # clipped evenly, by noise: beyond it, two of a hundred lie several uncertainties off
 TRACE_FREQUENCIES: Final = np.linspace(0.0, 1.0, 101)
-MOST_DEPARTURE: Final = 0.3  # of the edge's height; wide halos under strong vignetting stay below 0.2
+MOST_DEPARTURE: Final = 0.13  # of the edge's height; wide halos under strong vignetting stay below 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

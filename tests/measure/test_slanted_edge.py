@@ -331,6 +331,16 @@ def test_a_region_that_reaches_beyond_a_corner_is_measured_up_to_it(beyond_px: i
     assert any("ends within it" in warning for warning in measured.warnings)
 
 
+def test_a_wide_halo_on_few_rows_is_no_second_edge() -> None:
+    """Truth: closed form; this edge lay off the levels of its sides by 0.31 of its height, and was refused."""
+    edge = Edge(rows=19, cols=80, normal_deg=10.0, blur=Blur(weights=(0.76, 0.24), sigmas_x_px=(2.0, 6.8)))
+    capture = edge.capture(np.random.default_rng(2), Light(snr=50, shading=0.5))
+
+    quantity = only(measure_edge(capture, roi=whole(capture)), "mtf50").quantity
+
+    assert quantity.value == pytest.approx(edge.mtf(0.5), abs=2 * quantity.standard_uncertainty)
+
+
 def test_a_region_with_a_second_edge_beside_the_first_is_refused() -> None:
     """Truth: by construction, a bar of 16 px: two edges."""
     bar = Edge(cols=90, normal_deg=5.0).ideal() - Edge(cols=90, normal_deg=5.0, offset_px=16.0).ideal()
