@@ -18,12 +18,13 @@ from inspect_app.measure._paired_switches import Pairs, Turns, pair_switches
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace
+from inspect_app.numerics.change_shapes import LIGHT_KINDS, PICTURE_KINDS
 from inspect_app.numerics.flicker import flickers, steadied
 from inspect_app.numerics.lags import Instants, Lag, agreement, hypothesis_doubts, hypothesis_weights, instants, lag
 from inspect_app.numerics.renewals import locate_renewal
 from inspect_app.numerics.shutters import Shutters, shutters
 from inspect_app.numerics.strays import BoolArray, strays
-from inspect_app.numerics.transitions import LIGHT_KINDS, PICTURE_KINDS, Located, locate
+from inspect_app.numerics.transitions import Located, locate
 from inspect_app.quantity import Contribution, Quantity
 
 METHOD: Final = "light against its picture, fitted within the frame (common practice, no source; GUM, JCGM 100:2008)"
@@ -34,6 +35,8 @@ MOTION: Final = (
 SLOW_FILM_FPS: Final = 100.0
 _FEWEST_ROWS: Final = 8
 COLUMNS: Final = ("time_ms", "stimulus", "response")
+_REFRESH_MS: Final = (6.0, 42.0)
+"""How long a display may show one picture: 24 to 165 a second (common practice, no source)."""
 _CLOCK: Final = 1e-4 / 3**0.5  # a camera's crystal, 100 ppm at most (common practice, no source)
 """Relative standard uncertainty of the time base."""
 _ONSET_FLOOR: Final = 0.05
@@ -112,10 +115,11 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     -----
     A frame is the mean of the light over its open time, so the one partly lit frame of a step says when within the
     frame it began. Each switch is fitted with a step, a decay, a ramp and a swell, the picture's also with scans of a
-    round screen and of lines that decay, and with an afterglow; how long the shutter stood open is averaged over, for
-    one step says nothing of it: a line of the budget, which --shutter-ms takes away. Events that all lag alike tell it,
-    and tell the lag finer than each of them. Flashes in step with the film share one place within the frame and do
-    neither: with an untold short shutter 85 to 92 of 100 halves of four such flashes were held, 97 to 100 first changes
+    round screen and of lines that decay, with an afterglow, and with two steps of a display that shows the switch in
+    part for one refresh; how long the shutter stood open is averaged over, for one step says nothing of it: a line of
+    the budget, which --shutter-ms takes away. Events that all lag alike tell it, and tell the lag finer than each of
+    them. Flashes in step with the film share one place within the frame and do neither: with an untold short shutter
+    85 to 92 of 100 halves of four such flashes were held, 97 to 100 first changes
     (own bench). A lit screen that flickers is fitted with its renewals, or held at its crests. Single readings of a log
     that lie absurdly far off are left out with a warning. Assumes that the picture answers each switch before the next
     one, and that light and picture lie in the same film: rolling readout of the filming camera shifts regions at
@@ -276,7 +280,7 @@ def _fits(
     """Fit each paired switch in a stretch that holds no other."""
     interval_ms = usual_interval(times_ms)
     indices = [switch.index for switch in turns.every]
-    fits = []
+    fits, is_renewed = [], False
     for switch in turns.paired:
         earlier = [index for index in indices if index < switch.index]
         later = [index for index in indices if index > switch.index]
@@ -287,7 +291,8 @@ def _fits(
         is_steady = len(turns.paired) > _MOST_RENEWED or not flickers(values[own], near)
         found = None if is_steady else locate_renewal(*around, kinds=kinds)
         fits.append(found or _at_crests(*around, kinds=kinds))
-    return fits
+        is_renewed = is_renewed or found is not None
+    return [each.without_stairs(kinds) for each in fits] if is_renewed else fits
 
 
 def _at_crests(
@@ -301,7 +306,7 @@ def _at_crests(
 ) -> Located:
     """Locate one change of a screen that is steady, or is held at the crests of its flicker."""
     steady = steadied(values, near)
-    found = locate(times_ms, steady.values, near, interval_ms, opened_ms, kinds=kinds)
+    found = locate(times_ms, steady.values, near, interval_ms, opened_ms, kinds=kinds, refresh=_REFRESH_MS)
     return found.doubted(steady.doubt * interval_ms)
 
 

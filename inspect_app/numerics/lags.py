@@ -14,9 +14,9 @@ FloatArray = npt.NDArray[np.float64]
 
 LIGHT_PRIOR: Final = (0.90, 0.05, 0.03, 0.02)
 """Of the kinds that a light may switch in: an LED steps (common practice, no source)."""
-PICTURE_PRIOR: Final = (0.45, 0.26, 0.12, 0.03, 0.04, 0.04, 0.04, 0.02)
+PICTURE_PRIOR: Final = (0.43, 0.25, 0.12, 0.03, 0.04, 0.04, 0.04, 0.02, 0.015, 0.015)
 """Of the kinds that its picture may change in: a display steps, a phosphor decays, a scan ramps (as above)."""
-PICTURE_DOUBT: Final = (0.14, 0.12, 0.40, 0.08, 0.07, 0.05, 0.06, 0.08)
+PICTURE_DOUBT: Final = (0.13, 0.11, 0.37, 0.07, 0.06, 0.05, 0.06, 0.07, 0.04, 0.04)
 """Of the same, where less is taken for granted: a scan over most of a frame passes for a step, and is a ramp of few of
 all widths. Ramps at 0.16 held 18 first changes of 20 scans, and 17 halves with short shutters; like this 19 and 18."""
 _STEADY: Final = 0.6  # probability that all events lag alike,

@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from inspect_app.numerics.transitions import PICTURE_KINDS, Located
+from inspect_app.numerics.change_shapes import PICTURE_KINDS
+from inspect_app.numerics.transitions import Located
 
 FloatArray = npt.NDArray[np.float64]
 

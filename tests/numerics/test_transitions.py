@@ -5,6 +5,7 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import softmax
 
+from inspect_app.numerics.change_shapes import PICTURE_KINDS
 from inspect_app.numerics.transitions import locate
 from tests.truth.films import exposed, lit
 
@@ -40,3 +41,56 @@ def test_a_change_that_fits_no_shape_is_doubted_by_as_much_as_it_lies_off():
 
     assert abs(half - truth) <= 2 * doubt
     assert doubt <= 0.15
+
+
+def joined(found):
+    """Return onset and half over all kinds of picture, each with its standard deviation."""
+    weights = softmax(found.log_evidence[0])
+    told = {}
+    for name in ("onset", "half"):
+        each, sd = getattr(found, name)[0], getattr(found, f"{name}_sd")[0]
+        mean = weights @ each
+        told[name] = mean, np.sqrt(weights @ (sd**2 + (each - mean) ** 2))
+    return told
+
+
+@pytest.mark.parametrize(("height", "half"), [(0.25, ONSET + 4.5), (0.75, ONSET)])
+def test_a_display_that_shows_a_change_in_part_for_one_refresh_begins_where_it_does(height, half):
+    """Two steps 4.5 samples apart, the first a quarter or three quarters high: half is where 0.5 is passed."""
+    times, rng = np.arange(100.0), np.random.default_rng(0)
+    first, second = (exposed("step", 0.0, onset, times, 1.0) for onset in (ONSET, ONSET + 4.5))
+    values = height * first + (1 - height) * second + 0.003 * rng.standard_normal(100)
+
+    told = joined(locate(times, values, round(half) + 1, 1.0, np.ones((1, 100)), kinds=PICTURE_KINDS))
+
+    for name, truth in (("onset", ONSET), ("half", half)):
+        assert told[name][0] == pytest.approx(truth, abs=max(2 * told[name][1], 0.01))
+        assert told[name][1] <= 0.15
+
+
+def test_a_step_among_slow_waves_does_not_begin_before_it_does():
+    """Waves of 2 % (rms) of the step, neighbours alike by 0.9: a low stair among them would begin samples earlier."""
+    times, apart = np.arange(100.0), []
+    for seed in range(12):
+        waves = np.convolve(np.random.default_rng(seed).standard_normal(160), 0.9 ** np.arange(60), "same")[30:130]
+        values = exposed("step", 0.0, ONSET, times, 1.0) + 0.02 * waves / waves.std()
+        apart.append(joined(locate(times, values, 41, 1.0, np.ones((1, 100))))["onset"][0] - ONSET)
+
+    assert np.abs(apart).max() <= 0.5
+
+
+def test_more_noise_widens_the_doubt_of_an_onset():
+    """12 steps, decays and ramps, the same noise at 1.5, 2 and 4 times its size.
+
+    Which shapes noise leaves open is told by noise too, so a single doubt may shrink a little; their mean may not.
+    """
+    times, doubts = np.arange(100.0), []
+    for seed in range(12):
+        noise = 0.01 * np.random.default_rng(seed).standard_normal(100)
+        shape = exposed(("step", "decay", "ramp")[seed % 3], 2.5, ONSET + seed / 12, times, 1.0)
+        found = [joined(locate(times, shape + k * noise, 42, 1.0, np.ones((1, 100)))) for k in (1, 1.5, 2, 4)]
+        doubts.append([each["onset"][1] for each in found])
+    logs = np.log(doubts)
+
+    assert (np.diff(logs.mean(axis=0)) > 0).all()
+    assert (logs[:, 1:] - logs[:, :1]).min() > np.log(0.8)

@@ -1,0 +1,82 @@
+"""Shapes in which light goes from one level to another, and what a shutter that stands open makes of them."""
+
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+LIGHT_KINDS: Final = ("step", "decay", "ramp", "swell")
+STAIRS: Final = {"high stair": (0.5, 0.9), "low stair": (0.1, 0.5)}
+"""Two steps one width apart, by what share of the light the first of them takes: a display shows in part what its own
+camera gathered before a switch, and then all. Less than a tenth is what drift and sway make too: with all heights from
+nothing on, first changes of steps under drift came out up to 23 frames early."""
+PICTURE_KINDS: Final = (*LIGHT_KINDS, "round", "trail", "long trail", "afterglow", *STAIRS)
+"""Shapes of a change of the light and of its picture, in the order of all arrays over kinds."""
+
+_DECAYED: Final = 9.0  # time constants after which a decay has nothing left to show
+_GLOW: Final = (0.35, 5.0)  # share of the light that decays so many times as slowly
+_TRAILS: Final = {"trail": 0.3, "long trail": 1.0}  # time constants of the decay of each line, in times of a scan
+_HALVES: Final = {
+    "step": 0.0,
+    "decay": float(np.log(2)),
+    "trail": 0.777534,
+    "long trail": 1.234472,
+    "afterglow": 1.089944,
+    "high stair": 0.0,
+    "low stair": 1.0,
+}
+"""Widths after which shapes are half done; 0.5 for symmetrical ones, not named; later ones by bisection."""
+
+
+def ended_after(kind: str) -> float:
+    """Return after how many widths a shape has nothing left to show."""
+    ends = {"step": 0.0, "decay": _DECAYED, "afterglow": _DECAYED * _GLOW[1]}
+    return ends.get(kind, 1 + _DECAYED * _TRAILS.get(kind, 0.0))
+
+
+def half_of(kind: str, widths: FloatArray) -> FloatArray:
+    """Return when shapes have gone half of their way, in intervals after the onset."""
+    return widths * _HALVES.get(kind, 0.5)
+
+
+def filmed(kind: str, width: FloatArray, since: FloatArray, open_times: FloatArray) -> FloatArray:
+    """Return the mean of a shape over the open times, `since` the times from its onset to when they begin."""
+    return np.asarray((_grown(kind, width, since + open_times) - _grown(kind, width, since)) / open_times)
+
+
+def _grown(kind: str, width: FloatArray, since: FloatArray) -> FloatArray:
+    """Return the integral of a shape, which goes from 0 to 1, from its onset to `since`."""
+    time = np.maximum(since, 0.0)
+    if kind == "step" or kind in STAIRS:
+        return time
+    if kind == "decay":
+        return np.asarray(time + width * np.expm1(-time / width))
+    if kind == "afterglow":
+        share, slower = _GLOW
+        return (1 - share) * _grown("decay", width, since) + share * _grown("decay", slower * width, since)
+    if kind in _TRAILS:
+        return _trailed(time, width, width * _TRAILS[kind])
+    inside = np.minimum(time, width)
+    if kind == "ramp":
+        return np.asarray(inside * (inside / (2 * width) - 1) + time)
+    if kind == "round":
+        return np.asarray(width * _round_area(inside / width) + time - inside)
+    return np.asarray((inside - width / np.pi * np.sin(np.pi * inside / width)) / 2 + time - inside)
+
+
+def _trailed(time: FloatArray, width: FloatArray, decay: FloatArray) -> FloatArray:
+    """Return the integral of a scan whose lines decay: that of a ramp under an exponential, twice integrated."""
+
+    def twice(since: FloatArray) -> FloatArray:
+        return np.asarray(since * (since / 2 - decay) - decay**2 * np.expm1(-since / decay))
+
+    return np.asarray((twice(time) - twice(np.maximum(time - width, 0.0))) / width)
+
+
+def _round_area(share: FloatArray) -> FloatArray:
+    """Return the integral of the part of a disc that lies above a line, over how far down the line is, 0 to 1."""
+    z = 2 * share - 1
+    root = np.sqrt(np.maximum(1 - z * z, 0.0))
+    return np.asarray((z / 2 + (z * np.arcsin(z.clip(-1, 1)) + root - root**3 / 3) / np.pi) / 2)
