@@ -13,7 +13,7 @@ _CLIPPED: Final = 0.2  # of the region, saturated or black
 _OTHER_LIGHT: Final = 3.0  # times the light of the dimmest frame
 _EQUAL: Final = 0.75  # of the pixels: noise of about a quarter of a code
 _BLOCKS: Final = 8  # along each side, whose means tell an even scene
-_UNEVEN: Final = 0.03  # of the mean
+_UNEVEN: Final = 0.06  # an edge, a chart; a reflection makes some per cent
 _CHANCE: Final = 4.0  # times what single pixels make of the blocks' means
 _ORDER: Final = 3  # of the surface that is light and lens
 
@@ -60,7 +60,13 @@ def prove_frames(name: str, frames: FloatArray, clipped: float) -> None:
             "Give frames of one even scene in one light.",
         )
     _prove_fine(name, frames)
-    _prove_even(name, frames.mean(axis=0))
+    uneven = unevenness(frames.mean(axis=0))
+    if uneven > _UNEVEN:
+        raise NothingToMeasure(
+            name,
+            f"an even scene was looked for, and parts of the region differ by {uneven:.0%}",
+            "Aim at an even surface, or give an even part of it with --roi.",
+        )
 
 
 def _prove_fine(name: str, frames: FloatArray) -> None:
@@ -77,12 +83,22 @@ def _prove_fine(name: str, frames: FloatArray) -> None:
         )
 
 
-def _prove_even(name: str, mean: FloatArray) -> None:
-    """See that blocks of the mean frame lie on a smooth surface, as those of a lit wall do."""
-    rows, cols = (side // _BLOCKS for side in mean.shape)
+def unevenness(frame: FloatArray) -> float:
+    """Return by how much parts of a frame depart from a smooth surface, as a lit wall is: rms, in shares of its mean.
+
+    Parameters
+    ----------
+    frame : ndarray of shape (rows, cols)
+
+    Returns
+    -------
+    float
+        Of the means of 8 by 8 blocks; 0 where single pixels may make as much of them.
+    """
+    rows, cols = (side // _BLOCKS for side in frame.shape)
     if min(rows, cols) < 1:
-        return
-    cut = mean[: rows * _BLOCKS, : cols * _BLOCKS].reshape(_BLOCKS, rows, _BLOCKS, cols)
+        return 0.0
+    cut = frame[: rows * _BLOCKS, : cols * _BLOCKS].reshape(_BLOCKS, rows, _BLOCKS, cols)
     blocks, within = cut.mean(axis=(1, 3)), cut.std(axis=(1, 3))
     y, x = np.mgrid[-1 : 1 : _BLOCKS * 1j, -1 : 1 : _BLOCKS * 1j]
     terms = [x**i * y**j for i in range(_ORDER + 1) for j in range(_ORDER + 1 - i)]
@@ -90,9 +106,4 @@ def _prove_even(name: str, mean: FloatArray) -> None:
     rest = blocks.ravel() - surface @ np.linalg.lstsq(surface, blocks.ravel(), rcond=None)[0]
     uneven = float(np.sqrt(rest @ rest / (len(rest) - surface.shape[1])))
     by_chance = float(np.median(within)) / np.sqrt(rows * cols)
-    if uneven > _UNEVEN * float(mean.mean()) and uneven > _CHANCE * by_chance:
-        raise NothingToMeasure(
-            name,
-            f"an even scene was looked for, and parts of the region differ by {uneven / float(mean.mean()):.0%}",
-            "Aim at an even surface, or give an even part of it with --roi.",
-        )
+    return uneven / float(frame.mean()) if uneven > _CHANCE * by_chance else 0.0

@@ -10,7 +10,7 @@ from pydantic import Field
 from inspect_app.capture import Capture, FloatArray, Still
 from inspect_app.errors import UnusableInput
 from inspect_app.measure import _budget
-from inspect_app.measure._even_frames import prove_frames
+from inspect_app.measure._even_frames import prove_frames, unevenness
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Condition, Measured, Outline, Result
@@ -22,6 +22,7 @@ SMALLEST_SIDE_PX = 8  # fewer pixels carry no curved surface
 CLIPPED_SHARE_TOLD = 0.001
 CORRELATED_PIXELS = 3.0  # one independent value per this many pixels: denoised, or a scintillating tube
 FLICKER_TOLD = 0.01
+UNEVEN_TOLD = 0.02
 
 
 class NoiseOptions(PictureOptions):
@@ -110,7 +111,7 @@ def noise(captures: tuple[Capture, ...], options: NoiseOptions) -> Measured:
         method=METHOD,
         results=_results(split, region, len(stills)),
         outlines=(Outline(label="region", shape="rectangle", x=x, y=y, width_px=width, height_px=height),),
-        warnings=_warnings(split, clipped_share),
+        warnings=_warnings(split, clipped_share, unevenness(frames.mean(axis=0))),
     )
 
 
@@ -207,8 +208,13 @@ def _root_uncertainty(variance: float, variance_u: float) -> float:
     return max(above, below) / 2
 
 
-def _warnings(split: NoiseSplit, clipped_share: float) -> tuple[str, ...]:
+def _warnings(split: NoiseSplit, clipped_share: float, uneven: float) -> tuple[str, ...]:
     told = []
+    if uneven > UNEVEN_TOLD:
+        told.append(
+            f"Parts of the region differ by {uneven:.1%} beside its smooth fall-off: this counts as fixed pattern; "
+            "give an even part of it with --roi."
+        )
     if clipped_share > CLIPPED_SHARE_TOLD:
         told.append(f"{clipped_share:.1%} of the region is saturated: the noise is underestimated.")
     if split.correlation > CORRELATED_PIXELS:
