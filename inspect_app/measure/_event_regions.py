@@ -37,6 +37,9 @@ _MISSED: Final = 0.25  # of the switches
 _CHANCE: Final = 1e-3  # of the strength of the strongest, below which a partner is rather a part of that,
 _PART: Final = 0.01  # which has so much of its energy; no chance has
 _SURE: Final = 5.0  # the clearness of a small partner that is none by chance: noise has 1 to 4, lamps have 9 and more
+_SWAYING: Final = 0.1  # of the strongest one's energy, and the clearness, below which sway makes a partner
+_SWAYS: Final = 8.5  # up to 7.5 in films of a lamp alone; lamps beside a screen have 9 and more
+_FEW: Final = 2  # switches, with which sway may keep time by chance
 _PARTED: Final = 0.3  # frames, by which two parts differ: less is noise within one
 _COARSENINGS: Final = (1, 2, 4)
 
@@ -194,7 +197,9 @@ def _pick(
     touching = _touching(places[0], cells) if is_weak else None
     if touching is not None:
         return _in_order(*touching)
-    if partner is None or (is_weak and _is_chance(_strongest(partner), places[0])):
+    if partner is None or _may_sway(_strongest(partner), places[0]):
+        return None
+    if is_weak and _is_chance(_strongest(partner), places[0]):
         return None
     return _in_order(_strongest(places[0]), _strongest(partner))
 
@@ -249,6 +254,13 @@ def _is_chance(patch: Patch, place: list[Patch]) -> bool:
     """Say whether a weak partner of a place is noise, or the rim of it, which a coder lets follow late."""
     is_small = patch.energy < _PART * _strongest(place).energy
     return is_small and (patch.clearness < _SURE or _touches(patch, place))
+
+
+def _may_sway(patch: Patch, place: list[Patch]) -> bool:
+    """Say whether a partner is as faint as what sway makes of a still edge, where few switches tell them apart."""
+    strongest = _strongest(place)
+    is_faint = patch.energy < _SWAYING * strongest.energy and patch.clearness < _SWAYS
+    return is_faint and len(strongest.crossings) <= _FEW
 
 
 def _touches(patch: Patch, place: list[Patch]) -> bool:

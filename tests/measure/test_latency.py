@@ -369,6 +369,19 @@ def test_two_lights_that_switch_together_are_only_measured_where_a_person_points
     assert half.value == pytest.approx(0.0, abs=2 * half.standard_uncertainty)
 
 
+@pytest.mark.parametrize("seed", [2, 13, 16])
+def test_a_lamp_alone_in_a_film_that_sways_has_no_picture(tmp_path, seed):
+    """Edges that sway about it, faint and twice by chance, passed for its picture 22, 222 or 564 ms away."""
+    rng, shot_s = np.random.default_rng(seed), np.arange(160) / 160
+    light = exposed("step", 0.0, 0.4, shot_s, 1 / 160)
+    looks = {"rows": 120, "cols": 220, "noise": 6.0, "sway_px": 1.5, "shake_px": 0.3 * (seed % 2)}
+    frames = latency_frames(rng, shot_s, light, np.full(160, 0.3), **looks)
+    path = write_film(tmp_path / "alone.mp4", frames, shot_s)
+
+    with pytest.raises(NothingToMeasure, match="no two regions"):
+        measure("latency", {"scene": [path]}, {})
+
+
 @pytest.mark.parametrize("seed", [25, 26])
 def test_a_film_in_which_only_the_picture_switches_is_told(tmp_path, seed):
     """Neither a piece of the picture is its light, nor what a coder leaves of it at its border."""
