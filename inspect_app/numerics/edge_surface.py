@@ -117,6 +117,8 @@ def fit_edge_surface(image: FloatArray, curve: EdgeCurve | None = None) -> EdgeS
         start = fitted
     _prove_inside(fitted.curve, image.shape)
     alone, covariance, _ = _step(image, fitted, weigh=True, trim=True, bend_scatter=FALL_OFF_SCATTER)
+    if not 0 <= float(covariance[-1, -1]) < math.inf:
+        raise NothingToMeasure("region", "its edge is no blurred step", "Choose a region with one edge across it.")
     return EdgeSurface(
         curve=fitted.curve,
         dark=(float(fitted.levels[0]), float(fitted.levels[1])),

@@ -12,3 +12,8 @@ def test_a_mutated_capture_is_measured_or_refused_in_one_line(kind, count, tmp_p
 
     assert [outcome for outcome in outcomes if outcome.complaint] == []
     assert {outcome.status for outcome in outcomes} >= {0, 2}
+
+
+def test_a_mutant_whose_edge_leaves_the_fall_off_of_light_untold_is_measured_without_it(tmp_path):
+    """One region of this picture left the last step of the fit a variance below nought: a traceback once."""
+    assert trial(make(tmp_path, 131, 668)).complaint == ""
