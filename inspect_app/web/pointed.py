@@ -1,6 +1,6 @@
 """Where to look: the captures of a step that waits, to point at its regions before anything is measured."""
 
-from typing import cast
+from typing import Final, cast
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
@@ -14,6 +14,8 @@ from inspect_app.web.fields import PageForm, field_for
 from inspect_app.web.rail import Place, place_of, rail
 
 bp = Blueprint("pointed", __name__, url_prefix="/bench")
+
+_MOST_DIGITS: Final = 10
 
 
 class RegionForm(PageForm):
@@ -81,10 +83,11 @@ def _files(place: Place) -> tuple[Evidence, ...]:
     return files
 
 
-def _shape(text: str) -> tuple[int, int, int, int]:
+def _shape(text: str) -> tuple[int, ...]:
     """Return x, y, width and height of a typed region; nothing to see where it is none."""
-    parts = [int(part) for part in text.split(",") if part.strip().isdecimal()]
-    return (parts[0], parts[1], parts[2], parts[3]) if len(parts) == 4 else (0, 0, 0, 0)
+    parts = text.split(",")
+    is_region = len(parts) == 4 and all(part.strip().isdecimal() and len(part) < _MOST_DIGITS for part in parts)
+    return tuple(map(int, parts)) if is_region else (0, 0, 0, 0)
 
 
 def _page(place: Place, form: RegionForm) -> str:

@@ -129,3 +129,21 @@ def test_without_a_capture_there_is_nothing_to_point_at(inspector, filmed, place
 
     assert page.status_code == 404
     assert "no picture or film waits in it" in inspector.words()
+
+
+@pytest.mark.parametrize("text", ["9" * 5000 + ",1,1,1", "-1,2,3,4", "1,2,0,4", "1;2;3;4", "1,2,3", "x" * 9000])
+def test_absurd_regions_are_refused_in_words(pointing, filmed, text):
+    assert point(pointing, filmed, stimulus_roi=text).status_code == 422
+
+
+@pytest.mark.parametrize("query", ["frame=-5", "frame=999999", "frame=abc", "file=zzz", "file=", "frame=1&file=zzz"])
+def test_a_frame_or_file_that_is_none_shows_one_that_is(pointing, filmed, query):
+    page = pointing.get(f"/bench/{filmed}/{STEP}/where?{query}")
+
+    assert page.status_code == 200
+    assert "<svg" in pointing.text()
+
+
+def test_a_page_that_names_no_draft_is_refused(pointing, filmed):
+    assert point(pointing, filmed, seen="").status_code == 422
+    assert point(pointing, filmed, seen="999").status_code == 422
