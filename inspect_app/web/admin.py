@@ -12,7 +12,7 @@ from inspect_app.definitions.values import Contract
 from inspect_app.documents.outlook_lines import outlook_lines
 from inspect_app.errors import NotAllowed, NotFound, UnusableInput
 from inspect_app.model import Calibration, Instrument, Role
-from inspect_app.web import here, shown
+from inspect_app.web import here, shown, shown_contract
 from inspect_app.web.fields import DayField, PageForm, needed
 
 bp = Blueprint("admin", __name__)
@@ -130,7 +130,7 @@ def contract(number: str) -> str:
     return render_template(
         "admin/contract.html",
         contract=found,
-        classes=shown.contract_classes(found),
+        classes=shown_contract.contract_classes(found),
         outlook=outlook_lines(found, workflow.forms_at_the_bench(here.workplace())),
     )
 

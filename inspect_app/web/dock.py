@@ -11,7 +11,7 @@ from wtforms import HiddenField, SelectField, StringField
 
 from inspect_app import workflow
 from inspect_app.errors import UnusableInput
-from inspect_app.web import here, shown
+from inspect_app.web import here, shown, shown_lots
 from inspect_app.web.fields import LinesField, PageForm, SerialField, needed
 from inspect_app.workflow import AcceptedArrival, Arrival, PackedDevice
 
@@ -69,8 +69,8 @@ def start() -> str:
     glance = workflow.look_around(place)
     return render_template(
         "dock/start.html",
-        shipments=shown.by_shipment(shown.lots(glance.came_in))[:_SHIPMENTS_SHOWN],
-        lots=shown.lots(glance.waiting),
+        shipments=shown_lots.by_shipment(shown_lots.lots(glance.came_in))[:_SHIPMENTS_SHOWN],
+        lots=shown_lots.lots(glance.waiting),
         inspections=glance.under_way,
         held=glance.held,
         held_count=glance.held_count,

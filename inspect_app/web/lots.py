@@ -5,7 +5,7 @@ from flask.typing import ResponseReturnValue
 
 from inspect_app import workflow
 from inspect_app.errors import UnusableInput
-from inspect_app.web import here, shown
+from inspect_app.web import here, shown_lots
 from inspect_app.web.sampling import TakeForm, lot_page
 from inspect_app.web.typed import without_control_characters
 from inspect_app.workflow import LotOrder, LotSearch
@@ -24,8 +24,8 @@ def index() -> str:
     found = workflow.lot_page(here.workplace(), search, page, is_open=is_open)
     asked = {"find": text or None, "sort": None if order is LotOrder.NEWEST else order.value}
     asked |= {"state": "open" if is_open else None}
-    shown_lots = shown.lots(found.lots)
-    return render_template("lots/index.html", lots=shown_lots, found=found, asked=asked, search=search, is_open=is_open)
+    printed = shown_lots.lots(found.lots)
+    return render_template("lots/index.html", lots=printed, found=found, asked=asked, search=search, is_open=is_open)
 
 
 @bp.get("/<int:lot_id>")

@@ -13,7 +13,7 @@ from inspect_app.documents import lot_wording
 from inspect_app.judge.characteristic import NEVER_WRONG, WrongVerdicts
 from inspect_app.model import FollowUp, Outcome, Stringency
 from inspect_app.quantity import parse_number
-from inspect_app.web import here, shown
+from inspect_app.web import here, shown, shown_lots
 from inspect_app.web.fields import NumberField, PageForm, SerialField, chosen, needed
 from inspect_app.workflow import FOLLOW_UPS, ClassStanding, LookErrors, LotSampling, SampledDevice
 
@@ -245,7 +245,7 @@ def lot_page(lot_id: int, refused: PageForm | None = None) -> str:
     take = refused if isinstance(refused, TakeForm) else TakeForm(formdata=None)
     return render_template(
         "lots/devices.html",
-        lot=shown.lot(workflow.lot(place, lot_id)),
+        lot=shown_lots.lot(workflow.lot(place, lot_id)),
         found=workflow.lot_device_page(place, lot_id, request.args.get("page", default=1, type=int)),
         take=take,
         sampling=sampling,

@@ -1,4 +1,4 @@
-"""What pages show of results, judgements, figures and lots: every number already printed, every verdict with a word."""
+"""What pages show of results, judgements, figures and instruments: numbers already printed, verdicts with a word."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -8,7 +8,7 @@ from typing import Final
 from markupsafe import Markup
 from wtforms import Field
 
-from inspect_app.definitions.values import Contract, Form, Step
+from inspect_app.definitions.values import Form, Step
 from inspect_app.documents import wording
 from inspect_app.documents.figures import Figure, figures, result_bar, setup_figure
 from inspect_app.documents.rule_words import rule_text
@@ -22,23 +22,19 @@ from inspect_app.model import (
     Instrument,
     Judgement,
     Limit,
-    Lot,
     Measured,
     Outcome,
     Result,
-    Shipment,
-    SpotAllowance,
     Verdict,
 )
 from inspect_app.quantity import (
     decimals_for,
-    format_limit,
     format_number,
     format_quantity,
     with_unit,
 )
 from inspect_app.web.rail import state_word
-from inspect_app.workflow import LotSummary, ReferenceChart
+from inspect_app.workflow import ReferenceChart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,128 +255,6 @@ def _told(name: str, text: str, titles: Mapping[str, str]) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ShownLimit:
-    """One demand as the contract states it, printed."""
-
-    clause: str
-    title: str
-    check: str
-    under: str
-    demand: str
-    rule: str
-    severity: str
-    over: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShownAllowance:
-    """One spot table as the contract states it: a row for each size class, a column for each zone."""
-
-    clause: str
-    title: str
-    polarity: str
-    contrast: str
-    zones: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-
-
-def limits(demanded: Sequence[Limit]) -> tuple[ShownLimit, ...]:
-    """Return the limits of a contract as shown."""
-    return tuple(
-        ShownLimit(
-            clause=limit.clause,
-            title=limit.title,
-            check=wording.name_in_words(limit.check),
-            under=wording.condition_text(limit.condition, limit.title),
-            demand=wording.demand_text(limit),
-            rule=rule_text(limit),
-            severity=str(limit.severity),
-            over=str(limit.over),
-        )
-        for limit in demanded
-    )
-
-
-def allowances(demanded: Sequence[SpotAllowance]) -> tuple[ShownAllowance, ...]:
-    """Return the spot tables of a contract as shown."""
-    return tuple(_allowance(allowance) for allowance in demanded)
-
-
-def _allowance(allowance: SpotAllowance) -> ShownAllowance:
-    zone_count = max((len(row.allowed) for row in allowance.classes), default=0)
-    return ShownAllowance(
-        clause=allowance.clause,
-        title=allowance.title,
-        polarity=allowance.polarity,
-        contrast=wording.per_cent(allowance.contrast_at_least),
-        zones=tuple(f"Zone {number}" for number in range(1, zone_count + 1)),
-        rows=tuple(
-            (_size_class(row.larger_than_mm, row.at_most_mm), *(str(count) for count in row.allowed))
-            for row in allowance.classes
-        ),
-    )
-
-
-def _size_class(larger_than_mm: float, at_most_mm: float | None) -> str:
-    lower = format_limit(larger_than_mm, "1")
-    return f"over {lower} mm" if at_most_mm is None else f"over {lower} to {format_limit(at_most_mm, 'mm')}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShownLot:
-    """A lot with its progress in words; `done` of `total` devices are concluded."""
-
-    lot: Lot
-    total: int
-    done: int
-    is_done: bool
-    progress: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShownShipment:
-    """A shipment with the lots that were made of it."""
-
-    shipment: Shipment
-    lots: tuple[ShownLot, ...]
-
-
-def lots(summaries: Sequence[LotSummary]) -> tuple[ShownLot, ...]:
-    """Return lots as shown, in their order."""
-    return tuple(lot(summary) for summary in summaries)
-
-
-def lot(summary: LotSummary) -> ShownLot:
-    """Return one lot as shown."""
-    done = summary.wanted - summary.open - summary.untouched
-    of_lot = f" sampled of {summary.total}" if summary.wanted < summary.total else ""
-    counts = {
-        "accepted": summary.accepted,
-        "rejected": summary.rejected,
-        "held": summary.held,
-        "under way": summary.open,
-        "not begun": summary.untouched,
-    }
-    told = ", ".join(f"{count} {words}" for words, count in counts.items() if count)
-    return ShownLot(
-        lot=summary.lot,
-        total=summary.wanted,
-        done=done,
-        is_done=done == summary.wanted,
-        progress=f"{done} of {summary.wanted}{of_lot} concluded: {told}",
-    )
-
-
-def by_shipment(of_lots: Sequence[ShownLot]) -> tuple[ShownShipment, ...]:
-    """Group lots by their shipments, newest first."""
-    groups: dict[int, list[ShownLot]] = {}
-    for one in of_lots:
-        groups.setdefault(one.lot.shipment.id, []).append(one)
-    shipments = [ShownShipment(shipment=group[0].lot.shipment, lots=tuple(group)) for group in groups.values()]
-    return tuple(sorted(shipments, key=lambda one: one.shipment.received_at, reverse=True))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ShownEntry:
     """One revision of a step's answers, for the list of what was recorded before."""
 
@@ -458,27 +332,6 @@ def _step(step: Step, recorded: Entry | None) -> ShownStep:
         reason=(recorded.reason or "") if recorded else "",
         recorded=f"{wording.minute(recorded.recorded_at)}, {recorded.recorded_by.name}" if recorded else "",
         evidence=recorded.evidence if recorded else (),
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShownClass:
-    """What a contract demands of one device class."""
-
-    name: str
-    limits: tuple[ShownLimit, ...]
-    allowances: tuple[ShownAllowance, ...]
-
-
-def contract_classes(contract: Contract) -> tuple[ShownClass, ...]:
-    """Return the demands of a contract, class by class."""
-    return tuple(
-        ShownClass(
-            name=name,
-            limits=limits(contract.limits[name]),
-            allowances=allowances(contract.spot_allowances.get(name, ())),
-        )
-        for name in contract.device_classes
     )
 
 
