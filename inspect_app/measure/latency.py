@@ -1,18 +1,18 @@
 """Latency: how long after a light the picture of it changes, from a film, a trace, or counted frames."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import Annotated, Final
 
 import numpy as np
 from pydantic import Field
 
-from inspect_app.capture import Capture, Film, Log
+from inspect_app.capture import Capture, Film
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._budget import counting, line, result, scaled
-from inspect_app.measure._event_regions import Chosen, choose_regions
-from inspect_app.measure._film_times import film_times, usual_interval
-from inspect_app.measure._light import FloatArray, watch
+from inspect_app.measure._event_regions import Chosen
+from inspect_app.measure._event_traces import Traces, film_traces, log_traces
+from inspect_app.measure._film_times import usual_interval
+from inspect_app.measure._light import FloatArray
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._paired_switches import Pairs, Turns, pair_switches
 from inspect_app.measure._registry import Needs, check
@@ -23,18 +23,10 @@ from inspect_app.numerics.flicker import flickers, steadied
 from inspect_app.numerics.lags import Instants, Lag, agreement, hypothesis_doubts, hypothesis_weights, instants, lag
 from inspect_app.numerics.renewals import locate_renewal
 from inspect_app.numerics.shutters import Shutters, shutters
-from inspect_app.numerics.strays import BoolArray, strays
 from inspect_app.numerics.transitions import Located, locate
 from inspect_app.quantity import Contribution, Quantity
 
 METHOD: Final = "light against its picture, fitted within the frame (common practice, no source; GUM, JCGM 100:2008)"
-MOTION: Final = (
-    "motion: the picture moves in the film, so its frames were laid over one another, or its border left out; "
-    "put the camera on a stand"
-)
-SLOW_FILM_FPS: Final = 100.0
-_FEWEST_ROWS: Final = 8
-COLUMNS: Final = ("time_ms", "stimulus", "response")
 _REFRESH_MS: Final = (6.0, 42.0)
 """How long a display may show one picture: 24 to 165 a second (common practice, no source)."""
 _CLOCK: Final = 1e-4 / 3**0.5  # a camera's crystal, 100 ppm at most (common practice, no source)
@@ -66,17 +58,6 @@ class LatencyOptions(PictureOptions):
     frame_interval_ms: Annotated[
         float | None, Field(gt=0, description="Time between frames, for counted frames"), Unit("ms")
     ] = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Traces:
-    name: str
-    times_ms: FloatArray
-    tick_ms: float
-    stimulus: FloatArray
-    response: FloatArray
-    chosen: Chosen | None
-    warnings: tuple[str, ...]
 
 
 @check(
@@ -138,7 +119,10 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
             "latency", "neither a capture nor counted frames are given", "Give a film, or --frames-counted."
         )
     taken = captures[0]
-    traces = _from_film(taken, options) if isinstance(taken, Film) else _from_log(taken, options)
+    if isinstance(taken, Film):
+        traces = film_traces(taken, options.stimulus_roi, options.response_roi, options.frame_rate)
+    else:
+        traces = log_traces(taken, options.frame_rate)
     return _measured(traces, options)
 
 
@@ -161,73 +145,7 @@ def _counted(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured
     )
 
 
-def _from_film(film: Film, options: LatencyOptions) -> _Traces:
-    given = tuple(box for box in (options.stimulus_roi, options.response_roi) if box is not None)
-    seen = watch(film, given, with_samples=True)
-    shot = film_times(seen.times_s, options.frame_rate)
-    rate = 1000 / usual_interval(shot.times_ms)
-    warnings = shot.warnings
-    if options.frame_rate is None and rate < SLOW_FILM_FPS:
-        warnings += (f"the film plays at {rate:.4g} frames a second: if it was shot faster, give --frame-rate",)
-    chosen = choose_regions(film, seen, options.stimulus_roi, options.response_roi)
-    if chosen.is_moving:
-        warnings += (MOTION,)
-    return _Traces(
-        name=film.name,
-        times_ms=shot.times_ms,
-        tick_ms=shot.tick_ms,
-        stimulus=chosen.stimulus,
-        response=chosen.response,
-        chosen=chosen,
-        warnings=warnings,
-    )
-
-
-def _from_log(log: Capture, options: LatencyOptions) -> _Traces:
-    if not isinstance(log, Log):
-        raise UnusableInput(log.name, "it is neither a film nor a log", "Give a film, or a CSV trace.")
-    missing = [column for column in COLUMNS if column not in log.columns]
-    if missing:
-        raise UnusableInput(log.name, f"the column {missing[0]} is missing", f"Name the columns {','.join(COLUMNS)}.")
-    times_ms, stimulus, response = (log.columns[column] for column in COLUMNS)
-    empty = np.flatnonzero(np.isnan(times_ms) | np.isnan(stimulus) | np.isnan(response))
-    if empty.size:
-        raise UnusableInput(log.name, f"row {empty[0] + 1} below the names has an empty cell", "Fill or remove it.")
-    if len(times_ms) < _FEWEST_ROWS:
-        raise NothingToMeasure(log.name, f"the trace has only {len(times_ms)} rows", "Record the whole event.")
-    back = np.flatnonzero(np.diff(times_ms) <= 0)
-    if back.size:
-        raise UnusableInput(log.name, f"the clock stands still or runs back at row {back[0] + 2}", "Correct time_ms.")
-    if options.frame_rate is not None:
-        times_ms = np.arange(len(times_ms)) * 1000 / options.frame_rate
-    left_out, warnings = _left_out({"stimulus": stimulus, "response": response})
-    if np.count_nonzero(~left_out) < _FEWEST_ROWS:
-        raise NothingToMeasure(
-            log.name, f"readings far off all others stand in {left_out.sum()} of its rows", "Record the event again."
-        )
-    return _Traces(
-        name=log.name,
-        times_ms=times_ms[~left_out],
-        tick_ms=0.0,
-        stimulus=stimulus[~left_out],
-        response=response[~left_out],
-        chosen=None,
-        warnings=warnings,
-    )
-
-
-def _left_out(columns: Mapping[str, FloatArray]) -> tuple[BoolArray, tuple[str, ...]]:
-    """Return the rows in which a column reads what no light explains, and a warning for each of them."""
-    found = {column: strays(values) for column, values in columns.items()}
-    warnings = tuple(
-        f"row {row + 1} below the names is left out: its {column} of {columns[column][row]:g} is far off all others"
-        for column, are_stray in found.items()
-        for row in np.flatnonzero(are_stray)
-    )
-    return np.any(list(found.values()), axis=0), warnings
-
-
-def _measured(traces: _Traces, options: LatencyOptions) -> Measured:
+def _measured(traces: Traces, options: LatencyOptions) -> Measured:
     interval_ms = usual_interval(traces.times_ms)
     pairs = pair_switches(traces.name, traces.stimulus, traces.response)
     seen = shutters(traces.times_ms, interval_ms, options.shutter_ms)
@@ -337,7 +255,7 @@ def _budget(found: Lag, rounding_ms: float, *, is_shutter_told: bool) -> list[Co
     return lines
 
 
-def _curves(traces: _Traces, onsets: Instants, halves: Instants, weights: FloatArray) -> tuple[Trace, ...]:
+def _curves(traces: Traces, onsets: Instants, halves: Instants, weights: FloatArray) -> tuple[Trace, ...]:
     light_ms, onset_ms, half_ms = (
         float((each[0] * weights).sum()) for each in (onsets.before, onsets.after, halves.after)
     )

@@ -12,7 +12,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from inspect_app.numerics.change_shapes import PICTURE_KINDS, STAIRS, ended_after, filmed, half_of
+from inspect_app.numerics.change_fit import Stretch, filmed_light, log_likelihood, stretch_of
+from inspect_app.numerics.change_shapes import PICTURE_KINDS, STAIRS, half_of
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -31,24 +32,6 @@ _BEGUN: Final = 0.003  # of the swing: from there on to its end less of it a lig
 _NOISE_EXPLAINS: Final = 2.0  # times what the other samples lie off
 _DRIFT_EXPLAINS: Final = 15.0  # times the same, for a stair: drift is not alike before a change and within it
 _ALIKE: Final = 0.25  # correlation of neighbours on the levels, from which on drift passes for stairs
-_MODEL_ERROR: Final = 0.006  # of the swing: rounding, coding, clipping and light that is not quite so shaped
-
-
-@dataclass(frozen=True, slots=True)
-class _Stretch:
-    """Samples around one change: times in intervals from near its half, values about their mean, weights.
-
-    Running sums of the weights and of the weighted values go from nothing to all, shape (n + 1,). `forgiven` is what
-    each sample may lie off every shape, in shares of the swing.
-    """
-
-    times: FloatArray
-    values: FloatArray
-    weights: FloatArray
-    weight_sums: FloatArray
-    value_sums: FloatArray
-    squares: float
-    forgiven: float = _MODEL_ERROR
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +142,7 @@ def locate(
     """
     first, last = max(0, near - _BEFORE), min(len(times), near + _AFTER)
     scaled = (times[first:last] - times[near]) / interval
-    stretch = _stretch(scaled, values[first:last], _weights(values[first:last], near - first))
+    stretch = stretch_of(scaled, values[first:last], near - first)
     shutters = opened[:, first:last] / interval
     bounds = [_bounds(kind, refresh, interval) for kind in kinds]
     found = _bulks(stretch, shutters, kinds, bounds)
@@ -179,36 +162,6 @@ def locate(
     return located if len(believed) == len(found) else located.without_stairs(kinds)
 
 
-def _stretch(times: FloatArray, values: FloatArray, weights: FloatArray) -> _Stretch:
-    centred = values - values @ weights / weights.sum()
-    return _Stretch(
-        times=times,
-        values=centred,
-        weights=weights,
-        weight_sums=np.concatenate([[0.0], np.cumsum(weights)]),
-        value_sums=np.concatenate([[0.0], np.cumsum(weights * centred)]),
-        squares=max(float(weights @ centred**2), 1e-30),
-    )
-
-
-def _weights(values: FloatArray, near: int) -> FloatArray:
-    """Return one over the variance of each sample, relative to the mean variance of the two levels."""
-    before, after = values[: max(3, near - 3)], values[min(len(values) - 3, near + 5) :]
-    spread = np.array([_scatter(before), _scatter(after)]) ** 2
-    floor = max(spread.max() * 0.04, 1e-30)
-    low, high = float(np.median(before)), float(np.median(after))
-    share = np.clip((values - low) / (high - low), 0, 1) if high != low else np.zeros_like(values)
-    variance = np.maximum(spread[0] + (spread[1] - spread[0]) * share, floor)
-    return np.asarray(variance.mean() / variance)
-
-
-def _scatter(values: FloatArray) -> float:
-    """Return the standard deviation of white noise, from differences of neighbours, proof against slow drift."""
-    if len(values) < 3:
-        return 0.0
-    return float(np.sqrt(np.mean(np.diff(values) ** 2) / 2))
-
-
 def _bounds(kind: str, refresh: tuple[float, float], interval: float) -> tuple[float, float]:
     """Return the narrowest and the widest that a shape may be, in intervals."""
     if kind not in STAIRS:
@@ -218,7 +171,7 @@ def _bounds(kind: str, refresh: tuple[float, float], interval: float) -> tuple[f
 
 
 def _bulks(
-    stretch: _Stretch, shutters: FloatArray, kinds: Sequence[str], bounds: Sequence[tuple[float, float]]
+    stretch: Stretch, shutters: FloatArray, kinds: Sequence[str], bounds: Sequence[tuple[float, float]]
 ) -> list[_Grid]:
     """Return grids over the bulk of the posterior of each kind, found by closing in from all that may be.
 
@@ -235,13 +188,13 @@ def _bulks(
     return grids
 
 
-def _left(stretch: _Stretch, opened: FloatArray, grids: list[_Grid]) -> tuple[FloatArray, BoolArray]:
+def _left(stretch: Stretch, opened: FloatArray, grids: list[_Grid]) -> tuple[FloatArray, BoolArray]:
     """Return how far each sample lies off the likeliest shape, in shares of its swing, and where the light changes."""
     best = max(grids, key=lambda grid: float(grid.logs.max()))
     shutter, w, h = np.unravel_index(int(best.logs.argmax()), best.logs.shape)
     widths, halves = (np.broadcast_to(of, (len(opened), *of.shape[1:]))[shutter] for of in (best.widths, best.halves))
     since = stretch.times - (halves[w, h] - half_of(best.kind, widths[w]))
-    light, _ = _light(stretch, best.kind, widths[w], since, opened[shutter], slice(0, len(since)))
+    light, _ = filmed_light(stretch, best.kind, widths[w], since, opened[shutter], slice(0, len(since)))
     changes = np.convolve((light > _BEGUN) & (light < 1 - _BEGUN), np.ones(3), "same") > 0
     light = light - light @ stretch.weights / stretch.weights.sum()
     weighted = light * stretch.weights
@@ -249,7 +202,7 @@ def _left(stretch: _Stretch, opened: FloatArray, grids: list[_Grid]) -> tuple[Fl
     return (stretch.values - swing * light) / (swing or np.inf), changes
 
 
-def _believed(stretch: _Stretch, opened: FloatArray, grids: list[_Grid]) -> list[_Grid]:
+def _believed(stretch: Stretch, opened: FloatArray, grids: list[_Grid]) -> list[_Grid]:
     """Leave out stairs where drift is as large, nearly, as what the other shapes leave of them."""
     stairs, others = ([grid for grid in grids if (grid.kind in STAIRS) is wanted] for wanted in (True, False))
     off, changes = _left(stretch, opened, grids)
@@ -273,7 +226,7 @@ def _drifts(off: FloatArray, changes: BoolArray) -> bool:
     return float(rest[1:] @ rest[:-1]) > _ALIKE * float(rest @ rest)
 
 
-def _widest(stretch: _Stretch, opened: FloatArray, kind: str, bounds: tuple[float, float]) -> _Grid:
+def _widest(stretch: Stretch, opened: FloatArray, kind: str, bounds: tuple[float, float]) -> _Grid:
     widths = np.ones(1) if kind == "step" else np.geomspace(*bounds, _COARSE_WIDTHS)
     halves = np.broadcast_to(np.linspace(-_REACH, _REACH, _COARSE_HALVES), (1, len(widths), _COARSE_HALVES))
     return _grid(stretch, opened, kind, bounds, widths[None], halves)
@@ -307,14 +260,14 @@ def _closer(grid: _Grid) -> tuple[FloatArray, FloatArray]:
 
 
 def _grid(
-    stretch: _Stretch,
+    stretch: Stretch,
     opened: FloatArray,
     kind: str,
     bounds: tuple[float, float],
     widths: FloatArray,
     halves: FloatArray,
 ) -> _Grid:
-    logs = _log_likelihood(stretch, opened, kind, widths, halves - half_of(kind, widths)[..., None])
+    logs = log_likelihood(stretch, opened, kind, widths, halves - half_of(kind, widths)[..., None])
     cell = halves[:, 0, 1] - halves[:, 0, 0]
     if widths.shape[1] > 1:
         cell = cell * np.log(widths[:, 1] / widths[:, 0]) / np.log(bounds[1] / bounds[0])
@@ -338,59 +291,3 @@ def _moments(grid: _Grid) -> FloatArray:
     onset, half = _mean(share, onsets), _mean(share, grid.halves)
     onset_sd, half_sd = (_mean(share, away**2) ** 0.5 for away in (onsets - onset, grid.halves - half))
     return np.column_stack([each.ravel() for each in (onset, half, onset_sd, half_sd, _evidence(grid))])
-
-
-def _log_likelihood(
-    stretch: _Stretch, opened: FloatArray, kind: str, widths: FloatArray, onsets: FloatArray
-) -> FloatArray:
-    """Return the marginal log likelihood, shape (shutters, widths, halves).
-
-    Samples before every onset are 0 and after the end of every change 1: of those, the sums are enough.
-    """
-    ends = float((onsets.max(axis=2) + widths * ended_after(kind)).max())
-    first = int((stretch.times + opened.max(axis=0)).searchsorted(float(onsets.min())))
-    seen = slice(first, max(first + 1, int(stretch.times.searchsorted(ends))))
-    since = stretch.times[seen] - onsets[..., None]
-    width, open_times = widths[..., None, None], opened[:, None, None, seen]
-    light, apart = _light(stretch, kind, width, since, open_times, seen)
-    own = np.maximum(_product(stretch, light, light, seen), 1e-12)
-    swing_squared = (_told(stretch, light, seen) / own) ** 2
-    residual = stretch.squares + swing_squared * (len(stretch.values) * stretch.forgiven**2 - own)
-    logs = -0.5 * (len(stretch.values) - 2) * np.log(np.maximum(residual / stretch.squares, 1e-9))
-    if apart is None:
-        return np.asarray(logs)
-    variance = residual / (len(stretch.values) - 2) * own / np.maximum(swing_squared * apart, 1e-30)
-    logs += np.minimum(0.5 * np.log(2 * np.pi * np.maximum(variance, 1e-30)) - np.log(np.ptp(STAIRS[kind])), 0.0)
-    return np.asarray(logs)
-
-
-def _light(
-    stretch: _Stretch, kind: str, width: FloatArray, since: FloatArray, open_times: FloatArray, seen: slice
-) -> tuple[FloatArray, FloatArray | None]:
-    """Return what the samples that are seen show of a shape; a stair has the height of its first step that fits best.
-
-    For a stair also how well its two steps are told apart: the determinant of their products.
-    """
-    first = filmed(kind, width, since, open_times)
-    if kind not in STAIRS:
-        return first, None
-    second = filmed(kind, width, since - width, open_times)
-    own, mixed, other = (_product(stretch, *pair, seen) for pair in ((first, first), (first, second), (second, second)))
-    one, two = _told(stretch, first, seen), _told(stretch, second, seen)
-    rise, rest = np.asarray(one * other - two * mixed), np.asarray(two * own - one * mixed)
-    both = rise + rest
-    share = np.divide(rise, both, out=np.full_like(both, 0.5), where=both != 0).clip(*STAIRS[kind])[..., None]
-    return share * first + (1 - share) * second, np.maximum(own * other - mixed**2, 0.0)
-
-
-def _product(stretch: _Stretch, one: FloatArray, other: FloatArray, seen: slice) -> FloatArray:
-    """Return the weighted product of two shapes about their means; what comes after what is seen is 1."""
-    weights, after = stretch.weights[seen], stretch.weight_sums[-1] - stretch.weight_sums[seen.stop]
-    sums = (one @ weights + after) * (other @ weights + after)
-    return np.asarray((one * other) @ weights + after - sums / stretch.weight_sums[-1])
-
-
-def _told(stretch: _Stretch, light: FloatArray, seen: slice) -> FloatArray:
-    """Return the weighted product of a shape and the values."""
-    weighted = stretch.weights[seen] * stretch.values[seen]
-    return np.asarray(light @ weighted + stretch.value_sums[-1] - stretch.value_sums[seen.stop])
