@@ -12,6 +12,9 @@ from inspect_app.quantity import Contribution, Quantity, quantity_from_budget
 
 SATURATED_TOLD = 1e-5  # a few pixels in a million: one bright spot
 BEYOND_TOLD = 0.05  # of the field's area
+LEFT_TOLD = 0.003  # of the field
+SPREAD_TOLD = 0.02  # of blocks about the smooth part; strong textures reach 0.011
+OFF_CIRCLE_TOLD = 0.01  # of the radius
 MOST_MARKS = 200
 SHADING_ORDER_U_PERCENT = 0.12  # peak to valley moves by up to 0.2 between orders 4 and 8 (own trials)
 MOST_BLACK = 0.02  # of full scale, that a camera adds where no light falls (common practice, no source)
@@ -105,6 +108,7 @@ def field_warnings(
         told.append("The field fills the frame: its diameter was taken as the diagonal of the frame.")
     if light_beyond(frames.bright, field) > BEYOND_TOLD:
         told.append("There is light beyond the field, as bright as it: only the largest disc was mapped.")
+    told += _uneven_warnings(field, content)
     if content.saturated > SATURATED_TOLD:
         share = f"{content.saturated:.1%}" if content.saturated >= 0.001 else "Less than 0.1%"
         told.append(f"{share} of the field is saturated: what is larger than a spot was left out.")
@@ -121,3 +125,29 @@ def field_warnings(
     if len(content.dead) + len(content.hot) > MOST_MARKS:
         told.append(f"Only the first {MOST_MARKS} odd pixels are outlined.")
     return tuple(told)
+
+
+def _uneven_warnings(field: BrightField, content: FieldContent) -> list[str]:
+    """Return what is there beside an even round field and round spots."""
+    told = []
+    if field.off_circle_px > max(1.0, OFF_CIRCLE_TOLD * field.radius_px):
+        told.append(
+            f"The border of the field departs from a circle by {field.off_circle_px / field.radius_px:.1%} of its "
+            "radius: sizes in mm and zones hold for the circle."
+        )
+    if content.unlike_spots:
+        told.append(
+            f"Marks that are no round spots: {content.unlike_spots}. One hair, scratch or shadow may be listed as "
+            "several: look at the map and correct it."
+        )
+    if content.left > LEFT_TOLD:
+        told.append(
+            f"{content.left:.1%} of the field is uneven where no spot was found (a shadow, a glare, a hair, a large "
+            "blotch): neither the counts nor the shading tell of it."
+        )
+    if content.spread > SPREAD_TOLD:
+        told.append(
+            f"The light scatters by {content.spread:.1%} from place to place (stripes, moiré, coarse grain): faint "
+            "spots may drown in it."
+        )
+    return told

@@ -9,6 +9,7 @@ import numpy.typing as npt
 from inspect_app.capture import FloatArray
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._field_frames import Frames
+from inspect_app.measure._field_shading import shading_of
 from inspect_app.numerics.field_circle import BrightField, find_field, veil_of
 from inspect_app.numerics.found_spot import FoundSpot
 from inspect_app.numerics.odd_pixels import HOT_LIMIT, PixelArray, clusters_of, hot_pixels, noise_of, odd_in_light
@@ -17,8 +18,6 @@ from inspect_app.numerics.smooth_field import SmoothField
 from inspect_app.numerics.spot_map import MOST_SPOTS, FlatField, flatten, inside_of, map_spots
 from inspect_app.numerics.texture import Rounding
 
-SHADING_SHARE = 0.9  # of the radius
-SHADING_RINGS, SHADING_RAYS = 41, 181  # rings of equal area, the last one on the border, where the extremes lie
 SMALLEST_PX = 1.5  # without a scale: what is narrower is a pixel's fault, not a lens's drawing
 SMALLEST_WORKED_PX = 5.0  # the smallest spot of interest after reduction
 SMALLEST_WORKED_LARGE_PX = 4.0  # the same in a large picture, for speed
@@ -28,6 +27,7 @@ LARGEST_SHARE = 0.12  # of the field's diameter
 SATURATED_REFUSED = 0.3
 DARKEST_NOISE = 1 / HOT_LIMIT  # of the level: in more no black pixel, and no picture without light, is told
 UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
+LEFT_REFUSED = 0.05  # of the field: a hand, a flare; a mark of a fifth of its diameter leaves less
 JPEG_BLOCK_PX = 8
 HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no scatter of their own
 
@@ -37,7 +37,8 @@ class FieldContent:
     """What was found; `shading` and `shading_u` are ratios, `saturated` the share of the field that is.
 
     `saturated_spots` counts the bright spots that are deeper than the picture can tell. `noise` is that of a pixel over
-    its level, `level` the mean exposure within 90 % of the field.
+    its level, `level` the mean exposure within 90 % of the field, `spread` the scatter of blocks about the smooth part.
+    `unlike_spots` and `left` tell what is there beside round spots (`spot_map.SpotMap`).
     """
 
     spots: tuple[FoundSpot, ...]
@@ -49,6 +50,9 @@ class FieldContent:
     saturated_spots: int
     noise: float
     level: float
+    spread: float
+    unlike_spots: int
+    left: float
 
     @property
     def hides_dead_pixels(self) -> bool:
@@ -102,7 +106,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         )
     largest_px = LARGEST_SHARE * 2 * field.radius_px
     flat = flatten(reduced(cut.image, factor) - cut.veil, reduced_all(inside & ~_large_parts(lost, largest_px), factor))
-    shading = None if flat is None or flat.spread > UNEVEN_REFUSED else _shading_of(flat.smooth, cut.field, factor)
+    shading = None if flat is None or flat.spread > UNEVEN_REFUSED else shading_of(flat.smooth, cut.field, factor)
     if flat is None or shading is None:
         raise NothingToMeasure(
             frames.name,
@@ -134,6 +138,12 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
             f"an even field was looked for, and one of {MOST_SPOTS} spots, or full of marks, was seen",
             "Aim at an even surface, out of focus; clean what is dirty.",
         )
+    if found.left > LEFT_REFUSED:
+        raise NothingToMeasure(
+            frames.name,
+            f"an even field was looked for, and one of which {found.left:.0%} is shadow, glare or content was seen",
+            "Light it evenly and take away what stands before it.",
+        )
     spots = [_enlarged(spot, factor) for spot in found.spots]
     is_lost = [spot.depth > 0 and _is_saturated(spot, lost) for spot in spots]
     return FieldContent(
@@ -149,6 +159,9 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         saturated_spots=sum(is_lost),
         noise=noise,
         level=shading.level,
+        spread=flat.spread,
+        unlike_spots=found.unlike,
+        left=found.left,
     )
 
 
@@ -269,31 +282,3 @@ def _at_least(spot: FoundSpot) -> FoundSpot:
         depth_u=math.hypot(spot.depth_u, spot.depth / math.sqrt(3)),
         diameter_u_px=math.hypot(spot.diameter_u_px, narrower_px),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Shading:
-    ratio: float
-    u: float
-    level: float
-
-
-def _shading_of(smooth: SmoothField, field: BrightField, factor: int) -> _Shading | None:
-    """Return peak to valley of the smooth part within 90 % of the field over its mean, its uncertainty, and the mean.
-
-    None where the smooth part falls to nothing there: light it is not, then.
-    """
-    reach_px = SHADING_SHARE * field.radius_px / factor
-    out, turn = np.meshgrid(np.sqrt(np.linspace(0, 1, SHADING_RINGS)), np.linspace(0, 2 * np.pi, SHADING_RAYS)[:-1])
-    x = field.x / factor + reach_px * (out * np.cos(turn)).ravel()
-    y = field.y / factor + reach_px * (out * np.sin(turn)).ravel()
-    seen = (x >= 0) & (x <= smooth.cols - 1) & (y >= 0) & (y <= smooth.rows - 1)
-    # What lies beyond the frame is moved to its border: still within the circle, and where extremes may be.
-    x, y = np.clip(x, 0, smooth.cols - 1), np.clip(y, 0, smooth.rows - 1)
-    light = smooth.at(x, y)
-    peak, valley = int(light.argmax()), int(light.argmin())
-    if not light[valley] > 0:
-        return None
-    u = smooth.difference_u((float(x[peak]), float(x[valley])), (float(y[peak]), float(y[valley])))
-    mean = float(light[seen].mean())
-    return _Shading(float(light[peak] - light[valley]) / mean, u / mean, mean)

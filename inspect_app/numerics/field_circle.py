@@ -29,7 +29,8 @@ BILINEAR_VARIANCE = 1 / 6  # px², by which interpolation between pixels widens
 class BrightField:
     """A bright field: centre and radius in pixels (half of the diagonal for a whole frame).
 
-    `edge_px` is the standard deviation of the blurred border, and `radius_u_px` the standard uncertainty of the radius.
+    `edge_px` is the standard deviation of the blurred border, `radius_u_px` the standard uncertainty of the radius, and
+    `off_circle_px` the robust standard deviation of the border about its circle.
     """
 
     x: float
@@ -38,6 +39,7 @@ class BrightField:
     radius_u_px: float
     edge_px: float
     is_round: bool
+    off_circle_px: float = 0.0
 
 
 def find_field(image: FloatArray) -> BrightField | None:
@@ -158,6 +160,7 @@ def _refined(image: FloatArray, x: float, y: float, radius: float) -> BrightFiel
         radius_u_px=spread / math.sqrt(used),
         edge_px=_edge_of(image, x, y, radius, max(edge, SHARPEST_EDGE_PX)),
         is_round=True,
+        off_circle_px=spread,
     )
 
 

@@ -65,6 +65,12 @@ class SmoothField:
         change = terms[1] - terms[0]
         return float(np.sqrt(max(change @ self.covariance @ change, 0.0)))
 
+    def departure_u(self, x: FloatArray, y: FloatArray) -> float:
+        """Return the standard uncertainty of the surface about its mean, root mean square over places in pixels."""
+        terms = _terms(y, x, self.rows, self.cols)
+        away = terms - terms.mean(axis=0)
+        return float(np.sqrt(max(((away @ self.covariance) * away).sum() / len(away), 0.0)))
+
 
 def _terms(y: FloatArray, x: FloatArray, rows: int, cols: int) -> FloatArray:
     """Return the products of polynomials that are used, shape (n, terms)."""

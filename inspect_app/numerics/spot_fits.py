@@ -44,7 +44,10 @@ class KnownBlur:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A fitted spot; radius, softness (of the whole blur) and plateau of its profile, what it leaves and explains."""
+    """A fitted spot; radius, softness (of the whole blur) and plateau of its profile, and how well it fits.
+
+    `misfit`, `evidence` and `unlike` as in `spot_shape.SpotShape`.
+    """
 
     spot: FoundSpot
     radius_px: float
@@ -52,6 +55,7 @@ class Fit:
     plateau: float
     misfit: float
     evidence: float
+    unlike: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +152,9 @@ def _fitted_from(levels: Sequence[Level], candidate: Candidate, weaker: FloatArr
         blur_px=shape.own_blur_px * factor,
         log_blur_u=shape.log_blur_u,
     )
-    return Fit(spot, shape.radius_px * factor, shape.softness, shape.plateau, shape.misfit, shape.evidence)
+    return Fit(
+        spot, shape.radius_px * factor, shape.softness, shape.plateau, shape.misfit, shape.evidence, shape.unlike
+    )
 
 
 def _patch(level: Level, left: int, top: int) -> tuple[FloatArray, BoolArray]:

@@ -34,7 +34,8 @@ class SpotShape:
     `diameter_px` is where half of the central depth is reached, `depth`, over the surround and negative for dark;
     `disc_px` and `disc_depth` are those of the disc before it is blurred, the same where it has no plateau.
     `log_blur_u` is the standard uncertainty of the blur's logarithm. `misfit` is the variance of what the fit leaves
-    over that of the texture, `evidence` what it explains, over the misfit. `radius_px` and `plateau` are radius and
+    over that of the texture, `evidence` what it explains, over the misfit, and `unlike` the share of all that is not
+    texture which it does not explain: 0 of a blurred disc, 1 of what is none. `radius_px` and `plateau` are radius and
     depth of the fitted disc, `own_blur_px` its blur and `softness` the whole blur over its radius.
     """
 
@@ -53,6 +54,7 @@ class SpotShape:
     softness: float
     misfit: float
     evidence: float
+    unlike: float
     radius_px: float
     plateau: float
 
@@ -193,6 +195,12 @@ class _Fitted:
     error: FloatArray
     misfit: float
     explained: float
+    freedom: float
+
+    @property
+    def unlike(self) -> float:
+        left = max(self.misfit - 1, 0.0) * self.freedom
+        return left / max(left + self.explained, 1e-12)
 
 
 def _spot_slopes(patch: _Patch, p: FloatArray) -> FloatArray:
@@ -253,7 +261,7 @@ def _least_squares(patch: _Patch, start: FloatArray, diameter_px: float, effecti
                 break
     level = np.linalg.pinv(surround @ surround.T, hermitian=True) @ (surround @ seen)
     without = float(np.square(seen - level @ surround).sum())
-    return _Fitted(p, slopes, error, cost / freedom, without - cost)
+    return _Fitted(p, slopes, error, cost / freedom, without - cost, freedom)
 
 
 def _shape_of(first: _Fitted, fitted: _Fitted, known_blur_px: float) -> SpotShape:
@@ -292,6 +300,7 @@ def _shape_of(first: _Fitted, fitted: _Fitted, known_blur_px: float) -> SpotShap
         softness=math.hypot(blur, known_blur_px) / radius,
         misfit=first.misfit,
         evidence=first.explained / max(first.misfit, 1.0),
+        unlike=first.unlike,
         radius_px=radius,
         plateau=float(p[4]),
     )
