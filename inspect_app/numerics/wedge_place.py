@@ -9,7 +9,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from inspect_app.numerics.step_chain import CLIPPED_SHARE, SEEN, Chain, find_chain, refined_chain
+from inspect_app.numerics.cheapest_chain import CLIPPED_SHARE, SEEN, Chain
+from inspect_app.numerics.step_chain import find_chain, refined_chain
 from inspect_app.numerics.strip import CORE, Profile, Strip, profile_along, straightened, strip_of_region
 from inspect_app.numerics.strip_search import candidate_strips
 

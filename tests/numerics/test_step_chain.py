@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy import ndimage, special
 
-from inspect_app.numerics.step_chain import Chain, find_chain, refined_chain
+from inspect_app.numerics.cheapest_chain import Chain
+from inspect_app.numerics.step_chain import find_chain, refined_chain
 from inspect_app.numerics.wedge_place import place_wedge
 
 
@@ -63,6 +64,24 @@ def test_steps_as_dark_as_the_gaps_between_them_are_not_taken_twice(
 
     assert found is not None
     assert found.centres_px[2:] == pytest.approx(starts[2:] + (step_px - 1) / 2, abs=0.4 * step_px)
+
+
+@pytest.mark.parametrize("seed", [5, 17])
+def test_a_step_among_uneven_gaps_is_found_in_the_middle_of_its_flat_part(seed: int) -> None:
+    """Truth by construction: ten steps of 22 pixels, of which those off by 3 would reach into their neighbours."""
+    rng = np.random.default_rng(seed)
+    starts = 40 + np.cumsum(22 + rng.choice([0, 3, 8, 12], 10))
+    profile = np.zeros(int(starts[-1]) + 62)
+    for start, level in zip(starts, 0.9 * 0.5 ** np.arange(10), strict=True):
+        profile[start : start + 22] = level
+    noise = np.full(len(profile), 1e-4)
+    profile = ndimage.gaussian_filter1d(profile, 0.8) + noise * rng.standard_normal(len(noise))
+
+    first = find_chain(profile, noise, steps=10, stops_per_step=1.0)
+    found = None if first is None else refined_chain(profile, noise, first, steps=10, stops_per_step=1.0)
+
+    assert found is not None
+    assert found.centres_px == pytest.approx(starts + 10.5, abs=1.0)
 
 
 @pytest.mark.parametrize("seed", [4, 5, 7])
