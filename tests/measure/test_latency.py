@@ -267,6 +267,20 @@ def test_more_noise_never_shrinks_the_uncertainty(tmp_path):
     assert found[1].standard_uncertainty > found[0].standard_uncertainty
 
 
+@pytest.mark.parametrize("tau_ms", [12.0, 100.0], ids=["settles", "rises to the end"])
+def test_a_log_of_a_slow_rise_tells_when_it_began_and_when_it_was_half_way(tmp_path, tau_ms):
+    """120 and 1000 readings to a time constant; of 100 readings about its half, onsets came up to 61 too late."""
+    path = trace_file(
+        tmp_path / "t.csv", np.random.default_rng(6), lag_ms=24.8, kind="decay", width_ms=tau_ms, step_ms=0.1
+    )
+
+    found = latencies(measure("latency", {"scene": [path]}, {}))
+
+    for name, truth in (("latency_first_change", 24.8), ("latency_half", 24.8 + tau_ms * np.log(2))):
+        assert abs(found[name].value - truth) <= 2 * found[name].standard_uncertainty
+        assert found[name].standard_uncertainty <= 0.02 * tau_ms
+
+
 def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
     """Coverage at k = 2 over 24 seeded traces: at least 20 hold the truth (binomial, p 0.95, chance below 0.01)."""
     rng = np.random.default_rng(8)

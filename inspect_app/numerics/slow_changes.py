@@ -1,0 +1,62 @@
+"""A change that takes many samples, gathered into so few that its whole course can be fitted."""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+_MIDDLE: Final = (0.25, 0.75)  # of the swing
+_MOST: Final = 12  # samples in the middle of a change: a ramp of 24, the widest that is fitted
+_LEVELS: Final = 0.1  # of the samples, at either end, that show the two levels
+
+
+class Around(NamedTuple):
+    """Samples around one change, as `inspect_app.numerics.transitions.locate` takes them.
+
+    Parameters
+    ----------
+    times, values : ndarray of shape (n,)
+        When each sample's shutter opened, and its mean light.
+    near : int
+        A sample near the half of the change.
+    interval : float
+        Usual time between samples.
+    opened : ndarray of shape (shutters, n)
+        For how long each shutter stands open in each sample.
+    """
+
+    times: FloatArray
+    values: FloatArray
+    near: int
+    interval: float
+    opened: FloatArray
+
+
+def gathered(around: Around) -> Around:
+    """Return means of two samples, of four and so on, until the middle of the change takes no more than 12.
+
+    Notes
+    -----
+    The mean over the open times of neighbours is taken for the mean from the first to the last of them: what a change
+    does while the shutter is closed goes on as before and after, if it takes many samples. The middle is counted from
+    the half of the change to where a level is reached first, so that flicker on a level is none of it.
+    """
+    while _middle(around.values, around.near) > _MOST:
+        count = len(around.values) // 2
+        times, values = around.times[: 2 * count].reshape(count, 2), around.values[: 2 * count].reshape(count, 2)
+        opened = around.opened[:, 1 : 2 * count : 2] + times[:, 1] - times[:, 0]
+        around = Around(times[:, 0], values.mean(axis=1), around.near // 2, 2 * around.interval, opened)
+    return around
+
+
+def _middle(values: FloatArray, near: int) -> int:
+    """Return how many samples on either side of the half lie between the two levels."""
+    few = max(1, int(_LEVELS * len(values)))
+    before, after = float(np.median(values[:few])), float(np.median(values[-few:]))
+    if after == before:
+        return 0
+    share = (values - before) / (after - before)
+    low, high = np.flatnonzero(share[:near] <= _MIDDLE[0]), np.flatnonzero(share[near:] >= _MIDDLE[1])
+    return int(near + high[0] - low[-1]) if low.size and high.size else 0
