@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.errors import NothingToMeasure
+from inspect_app.numerics.pattern_shift import has_shifted
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -33,8 +34,8 @@ def prove_frames(name: str, frames: FloatArray, clipped: float) -> None:
     Raises
     ------
     NothingToMeasure
-        They are saturated, black, equal, rounded to fewer codes than noise needs, in different light, or of an uneven
-        scene.
+        They are saturated, black, equal, rounded to fewer codes than noise needs, in different light, or of a scene
+        that is uneven or moves.
 
     Notes
     -----
@@ -67,6 +68,7 @@ def prove_frames(name: str, frames: FloatArray, clipped: float) -> None:
             f"an even scene was looked for, and parts of the region differ by {uneven:.0%}",
             "Aim at an even surface, or give an even part of it with --roi.",
         )
+    _prove_still(name, frames)
 
 
 def _prove_fine(name: str, frames: FloatArray) -> None:
@@ -81,6 +83,18 @@ def _prove_fine(name: str, frames: FloatArray) -> None:
             f"{equal:.1%} of the pixels read the same from frame to frame: rounding to codes hides their noise",
             "Store more bits, or raise the gain.",
         )
+
+
+def _prove_still(name: str, frames: FloatArray) -> None:
+    """Refuse a scene that moves: edges or a pattern that change their place look like noise, and are none."""
+    remedy = "Fix the camera before an even surface that rests, and take the frames again."
+    mean_frame = frames.mean(axis=0)
+    for frame in frames:
+        change = unevenness(frame + frame.mean() * (1 - mean_frame / mean_frame.mean()))
+        if change > _UNEVEN:
+            raise NothingToMeasure(name, f"parts of the region change by {change:.0%} from frame to frame", remedy)
+    if has_shifted(frames):
+        raise NothingToMeasure(name, "the pattern of the frames changes its place between them", remedy)
 
 
 def unevenness(frame: FloatArray) -> float:

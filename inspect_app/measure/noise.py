@@ -72,15 +72,15 @@ def noise(captures: tuple[Capture, ...], options: NoiseOptions) -> Measured:
         One frame alone, frames of different size, a region outside of the picture, both files and readings or neither.
     NothingToMeasure
         Frames that are equal, black or saturated, rounded to fewer codes than noise needs, in different light, or of a
-        scene that is not even.
+        scene that is not even or moves.
 
     Notes
     -----
     Mean and noise are those of the exposure as stored: a black level must be taken out by the transfer (table). See
     `inspect_app.numerics.noise_split.split_noise` for the formulas. Texture of the scene counts as fixed pattern.
     Assumes an even scene under light that changes smoothly over the frame, noise that is independent from frame to
-    frame, and pixels away from black and white. It breaks down where the device moves between frames, where pictures
-    were denoised over time, and where clipping takes a part of the noise away.
+    frame, and pixels away from black and white. It breaks down where the device moves by less than half a pixel
+    between frames, where pictures were denoised over time, and where clipping takes a part of the noise away.
 
     Over 368 stacks of 2 to 15 frames of 30 to 150 pixels a side, under flicker to 15 % and gradient, 2 u held 94 to 97
     of 100 truths of each quantity (`tests/bench/bench_noise.py`); over 300 by another hand, under flicker to 30 % and

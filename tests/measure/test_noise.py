@@ -43,6 +43,43 @@ def test_an_even_scene_gives_mean_over_noise() -> None:
     assert value_of(measured, "fixed_pattern") == pytest.approx(100 * 0.005 / 0.3, abs=0.04)
 
 
+@pytest.mark.parametrize(("grain_px", "shift_px"), [(0.0, 1), (2.0, 9)])
+def test_frames_of_a_pattern_that_moves_are_refused(grain_px: float, shift_px: int) -> None:
+    """Truth by construction: what looks like noise is a texture in three places."""
+    rng = np.random.default_rng(6)
+    texture = 0.4 + ndimage.gaussian_filter(rng.normal(0, 0.02, (120, 200)), grain_px)
+    places = [slice(shift_px * k, shift_px * k + 160) for k in range(3)]
+    frames = tuple(still_of(texture[:, place] + rng.normal(0, 0.001, (120, 160))) for place in places)
+
+    with pytest.raises(NothingToMeasure, match="changes its place"):
+        noise(frames, NoiseOptions())
+
+
+def test_frames_of_an_edge_that_moves_are_refused() -> None:
+    """Truth by construction: the mean of the frames is a ramp, which passes for light."""
+    rng = np.random.default_rng(7)
+    x = np.arange(160)
+    frames = tuple(
+        still_of(np.where(x < 50 + 16 * k, 0.25, 0.7) + rng.normal(0, 0.01, (120, 160)), name=f"{k}.tif")
+        for k in range(4)
+    )
+
+    with pytest.raises(NothingToMeasure, match="change"):
+        noise(frames, NoiseOptions())
+
+
+def test_noise_in_coarse_grains_is_no_pattern_that_moves() -> None:
+    """Truth by construction: grains as of a scintillating screen, which are new in every frame."""
+    rng = np.random.default_rng(8)
+    frames = tuple(
+        still_of(0.4 + ndimage.gaussian_filter(rng.normal(0, 0.1, (120, 160)), 2), name=f"{k}.tif") for k in range(3)
+    )
+
+    measured = noise(frames, NoiseOptions())
+
+    assert any("shared" in warning for warning in measured.warnings)
+
+
 def test_flicker_and_gradient_of_the_light_are_not_noise() -> None:
     """Truth from algebra, as without flicker and gradient."""
     measured = noise(frames_of(2, flicker=0.03, gradient=0.1), NoiseOptions())
