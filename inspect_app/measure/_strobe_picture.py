@@ -21,6 +21,7 @@ _USUAL_BANDS: Final = 15.0  # beyond, there are as many more places for chance, 
 _LEAST_GAIN_BELOW_ONE: Final = 9.0  # chi-squared; at most 6.5 in 240 pictures with less than one band (own bench)
 _LEAST_GAINS_CLIPPED: Final = ((0.3, 35.0), (0.05, _LEAST_GAIN_BELOW_ONE))
 """Likewise by the share of the picture that is clipped; fields without bands reached 29 there (own bench)."""
+_CLIPPED: Final = 0.001  # of the picture, from which on it changes what columns differ by
 _LEAST_CERTAINTY: Final = 0.75  # of a full period where its edges leave that open, and
 _MOST_DOUBT_UNSEEN: Final = 0.2  # of the readout time: 3 in 1000 with less than one band pass (simulated)
 _MOST_WEIGHED: Final = 2.0  # bands: more are seen, or too faint
@@ -77,7 +78,9 @@ def _bands(taken: Still, strobe: Strobe) -> StrobePicture:
         )
     views = {"rows": taken.exposure, "columns": taken.exposure.T}
     unrest = {axis: _unrest(view.mean(axis=1)) * (_UPRIGHT if axis == "rows" else 1.0) for axis, view in views.items()}
-    fits = (_seen(views[axis], axis, strobe) for axis in sorted(unrest, key=lambda axis: -unrest[axis]))
+    is_clipped = float(taken.clipped.mean()) > _CLIPPED
+    axes = sorted(unrest, key=lambda axis: -unrest[axis])
+    fits = (_seen(views[axis], axis, strobe, is_clipped=is_clipped) for axis in axes)
     seen = next((found for found in fits if found is not None), None)
     if seen is None:
         raise NothingToMeasure(
@@ -96,9 +99,9 @@ def _bands(taken: Still, strobe: Strobe) -> StrobePicture:
     return StrobePicture(taken, best, axis)
 
 
-def _seen(view: FloatArray, axis: str, strobe: Strobe) -> tuple[Bands, str] | None:
+def _seen(view: FloatArray, axis: str, strobe: Strobe, *, is_clipped: bool) -> tuple[Bands, str] | None:
     """Fit the bands along the first axis of a view; None where there are none, or none of a strobe."""
-    found = fit_bands(view, strobe.duty)
+    found = fit_bands(view, strobe.duty, is_clipped=is_clipped)
     return (found, axis) if found is not None and _is_strobe(found, view, axis) else None
 
 

@@ -40,7 +40,8 @@ def weighted(seen: Profile, texture: Texture) -> Profile:
     """
     tied = np.outer(texture.growth, texture.growth) * linalg.toeplitz(texture.memory / seen.scale**2)
     tied[np.diag_indices_from(tied)] += seen.noise**2 + MODEL_SD**2
-    return dataclasses.replace(seen, whitener=np.asarray(linalg.cholesky(tied, lower=True) / seen.scatter))
+    root = np.asarray(linalg.cholesky(tied, lower=True) / seen.scatter)
+    return dataclasses.replace(seen, whitener=root)
 
 
 def count_variance(seen: Profile, best: optimize.OptimizeResult) -> float:

@@ -7,12 +7,17 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg, optimize
 
+from inspect_app.numerics.strip_light import StripLight
+
 FloatArray = npt.NDArray[np.float64]
 
 FLASH: Final = 3  # of the parameters: the one that is told, if any
+FALL: Final = 4  # of them: where those of the fall-off of the light begin
 PARAMETERS: Final = 6  #: count, middle, longer and shorter of flash and exposure in periods, tilt, bow
 LEAST_NOISE: Final = 1e-5
 MODEL_SD: Final = 0.002  # of the range: what remains after a fit is taken for no quieter than this
+_MOST_SCATTER: Final = 0.6  # of the range: textures reached 0.5, more is a thing in the picture
+_LEAST_LIGHT: Final = 1e-3  # of the brightest
 _NARROW: Final = 0.004
 _TRIES: Final = 60  # of the model in one fit
 _LOW: Final = np.array([0.2, -np.inf, 0.01, _NARROW, -1.5, -3.0])
@@ -29,7 +34,8 @@ class Profile:
 
     `scatter` is that of many values together, times the root of their number: the noise, or more by a texture; `scale`
     is the range that the values had. `whitener` is the lower factor (Cholesky) of the covariance of the values over
-    `scatter` squared, where it is known: misfits are then as even and free of memory as noise of that scatter.
+    `scatter` squared, where it is known: misfits are then as even and free of memory as noise of that scatter. `strips`
+    is the light by what columns differ by, at the same places, where that is known.
     """
 
     places: FloatArray
@@ -39,15 +45,19 @@ class Profile:
     flash: float | None
     scale: float
     whitener: FloatArray | None = None
+    strips: StripLight | None = None
 
 
-def profile_of(values: FloatArray, flash: float | None, scatter: float = 0.0) -> Profile:
-    """Return a profile of values that are not all the same, over their range; `scatter` is that of a texture."""
+def profile_of(values: FloatArray, flash: float | None, scatter: float = 0.0, reach: float = 1.0) -> Profile:
+    """Return a profile of values that are not all the same, over their range; `scatter` is that of a texture.
+
+    The values stand for the first `reach` of the whole height.
+    """
     scale = float(np.ptp(values))
     scaled = values / scale
     noise = max(float(np.median(np.abs(np.diff(scaled)))) / (0.6745 * 2**0.5), LEAST_NOISE)
-    places = (np.arange(len(scaled)) + 0.5) / len(scaled)
-    return Profile(places, scaled, noise, max(noise, scatter / scale), flash, scale)
+    places = reach * (np.arange(len(scaled)) + 0.5) / len(scaled)
+    return Profile(places, scaled, noise, max(noise, min(scatter / scale, _MOST_SCATTER)), flash, scale)
 
 
 def trapezoid(phase: FloatArray, width: float, ramp: float) -> FloatArray:
@@ -110,19 +120,42 @@ def refined(
 
 
 def misfit(seen: Profile, parameters: FloatArray) -> FloatArray:
-    """Return model less values, followed by what the priors ask, shape (n + 5,); the levels are solved."""
-    away = seen.places - 0.5
-    count, middle, width, ramp, tilt, bow = shaped(parameters)
-    fall = 1 + tilt * away + bow * away**2
-    shape = fall * trapezoid(seen.places * count - middle, width, ramp)
-    columns = np.stack([np.ones_like(away), fall, shape, seen.values], axis=1)
+    """Return model less values, then what the priors ask, and what is off by the strips, shape (n + 5,) or (2n + 5,).
+
+    The levels are solved.
+    """
+    shapes = _shapes(seen.places, parameters)
+    columns = np.concatenate([np.ones((len(shapes), 1)), shapes, seen.values[:, None]], axis=1)
     if seen.whitener is not None:
         columns = linalg.solve_triangular(seen.whitener, columns, lower=True, check_finite=False)
     columns, values = columns[:, :3], columns[:, 3]
     normal = columns.T @ columns + np.diag((seen.scatter / _LEVELS_PRIOR) ** 2)
     levels = np.linalg.solve(normal, columns.T @ values)
-    asked = np.concatenate([levels / _LEVELS_PRIOR, (parameters[4:] - _FALL_PRIOR) / _FALL_PRIOR_SD])
-    return np.concatenate([columns @ levels - values, seen.scatter * asked])
+    asked = np.concatenate([levels / _LEVELS_PRIOR, (parameters[FALL:] - _FALL_PRIOR) / _FALL_PRIOR_SD])
+    apart = np.empty(0) if seen.strips is None else seen.strips.misfit(shapes)
+    return np.concatenate([columns @ levels - values, seen.scatter * asked, seen.scatter * apart])
+
+
+def unlikeliness(seen: Profile, parameters: FloatArray) -> float:
+    """Return minus the logarithm of how likely a profile is whose misfits are weighed, but for a constant."""
+    rest = misfit(seen, parameters) / seen.scatter
+    return float(rest @ rest) / 2 + (0.0 if seen.whitener is None else float(np.log(np.diag(seen.whitener)).sum()))
+
+
+def light_by_strips(seen: Profile, parameters: FloatArray) -> FloatArray:
+    """Return the light of a model that is fitted to strips as well, less the black level, shape (n,)."""
+    shapes = _shapes(seen.places, parameters)
+    levels = np.array([0.0, 1.0]) if seen.strips is None else seen.strips.levels(shapes)
+    light = shapes @ levels
+    return np.asarray(np.maximum(light, _LEAST_LIGHT * light.max()))
+
+
+def _shapes(places: FloatArray, parameters: FloatArray) -> FloatArray:
+    """Return the fall-off of the light and the bands in it, shape (n, 2)."""
+    away = places - 0.5
+    count, middle, width, ramp, tilt, bow = shaped(parameters)
+    fall = 1 + tilt * away + bow * away**2
+    return np.stack([fall, fall * trapezoid(places * count - middle, width, ramp)], axis=1)
 
 
 def shaped(parameters: FloatArray) -> FloatArray:

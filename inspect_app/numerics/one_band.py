@@ -64,7 +64,7 @@ def likely_count(found: Bands) -> LikelyCount | None:
     Breaks down for a strobe that is lit for longer or more briefly than that.
     """
     seen = found.seen
-    fits = [_best_with(seen, found.parameters, float(count)) for count in _COUNTS]
+    fits = [_best_with(seen, found.by_rows, float(count)) for count in _COUNTS]
     costs = np.array([cost for cost, _ in fits])
     variance = found.variance + len(seen.values) * MODEL_SD**2
     weights = np.exp(-(costs - costs.min()) / variance) * _COUNTS**3

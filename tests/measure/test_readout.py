@@ -318,6 +318,16 @@ def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
     assert held >= 13
 
 
+def test_rows_that_are_averaged_do_not_shorten_the_picture(tmp_path):
+    """Truth by construction: of 1301 rows, three at a time, two are left over; 0.15 % of the readout time."""
+    picture = strobe_picture(np.random.default_rng(41), readout_s=0.0115, strobe_hz=400, rows=1301, cols=64, snr=200)
+
+    found = readout_of(write_picture(tmp_path / "bands.tif", picture), strobe_hz=400)["readout_time"]
+
+    assert found.value == pytest.approx(11.5, abs=3 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 0.0005 * 11.5
+
+
 def test_counted_bands_over_the_strobe_frequency_are_the_readout_time():
     """Common practice, no source: 2.8 bands at 200 Hz are 14 ms; a reading to 0.1 at both ends is 0.1 / √6 bands."""
     measured = measure("readout", {}, {"strobe_hz": "200", "bands_counted": ["2.8", "2.8"], "rows": "1000"})
