@@ -15,7 +15,7 @@ FloatArray = npt.NDArray[np.float64]
 _PERIODS: Final = range(2, 17)  # samples from one renewal of the picture to the next
 _RESTLESS: Final = 0.04  # of the swing: scatter of a bright side that may flicker,
 _AGAINST_DARK: Final = 4.0  # and times the scatter of the dark one
-_UNEVEN: Final = 0.01  # of the swing: less is rounding and coding,
+_UNEVEN: Final = 0.07  # of the swing: fainter flicker is fitted as noise of the bright side,
 _MORE: Final = 3.0  # and times the scatter of the dark side: less is noise, also that of brighter light
 _STEADY: Final = 0.4  # share of the scatter that the crests of a flicker may have; those of noise have 0.6 (own bench)
 _DECAY: Final = 2.5
@@ -47,7 +47,12 @@ class Steadied:
 
 
 def flickers(values: FloatArray, near: int) -> bool:
-    """Say whether the bright side of a change may flicker: it is more restless than the dark one and than coding."""
+    """Say whether the bright side of a change may flicker: more than the dark one, and by 7 % of the swing.
+
+    Fainter flicker says little of when the light came, and a fit of renewals takes it for a step: of 80 films whose
+    picture steps, decays or shows stairs, with and without a ripple, 99 of 100 first changes are held; 94 where 1 % was
+    flicker.
+    """
     sides = _sides(values, near)
     return sides is not None and sides.unrest >= max(_UNEVEN * sides.swing, _MORE * float(sides.dark.std()))
 

@@ -51,6 +51,14 @@ def test_a_steady_screen_does_not_flicker_and_one_that_brightens_slowly_has_no_r
     assert locate_renewal(np.arange(110.0), slow, 44, 1.0, np.ones((1, 110))) is None
 
 
+def test_a_faint_ripple_on_a_screen_that_lights_up_slowly_is_no_flicker():
+    """A ripple of 5 % of the light: taken for renewals, it made a step of what takes two samples to come."""
+    places = np.arange(110)
+    values = (1 - np.exp(-np.maximum(places - 40.4, 0))) * (1 + 0.05 * np.sin(2.2 * places))
+
+    assert not flickers(values, 41)
+
+
 def test_a_screen_that_stands_quite_still_has_no_renewals():
     """Nothing there: a step without any noise."""
     values = np.repeat([0.0, 1.0], 55)
