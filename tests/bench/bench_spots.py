@@ -18,6 +18,7 @@ from inspect_app import capture
 from inspect_app.capture import Still
 from inspect_app.measure.blemish import BlemishOptions, blemish
 from inspect_app.model import Feature, Measured
+from tests.bench.textbook_spots import textbook
 from tests.truth.fields import Field, Spot, round_field, scattered_spots, sensor_flat
 from tests.truth.sensor import still_of
 
@@ -145,6 +146,26 @@ class Score:
             errors = [error for error, own in zip(errors, self.profiles, strict=True) if own == profile]
         return float(np.quantile(np.abs(errors), 0.9)) if errors else math.nan
 
+    def take_textbook(self, truth: Field, um_px: float) -> None:
+        """Compare what a textbook finds with the truth."""
+        found = textbook(truth)
+        self.reported += len(found)
+        self.wanted += len(truth.spots)
+        for x, y, diameter_px, contrast in found:
+            spot = nearest(truth.spots, x, y)
+            if spot is not None:
+                self.profiles.append(spot.profile)
+                self.add("diameter", (diameter_px - spot.diameter_px) * um_px, 0.0)
+                self.add("contrast %", 100 * contrast / spot.contrast - 100, 0.0)
+        self.found += sum(any(nearest([spot], x, y) for x, y, _, _ in found) for spot in truth.spots)
+
+    def show_in_short(self, title: str) -> None:
+        """Print one line."""
+        print(
+            f"  {title}: recall {self.recall:.3f}, precision {self.precision:.3f}, {self.reported} reported, "
+            f"diameter p90 {self.p90('diameter'):.1f} {self.unit}, contrast p90 {self.p90('contrast %'):.1f} %"
+        )
+
     def show(self, title: str) -> None:
         """Print the table of figures."""
         print(f"\n{title}: {self.found} of {self.wanted} found, {self.reported} reported")
@@ -160,10 +181,12 @@ class Score:
 
 
 def mapped(fields: range, spots: int, hardness: float, **options: object) -> Score:
-    score = Score()
+    score, page = Score(), Score()
     for seed in fields:
         truth, um_px = random_field(seed, spots, hardness, **options)
         score.take(blemish((still_of(truth.exposure),), OPTIONS), truth, um_px)
+        page.take_textbook(truth, um_px)
+    page.show_in_short("\na textbook on these fields")
     return score
 
 
