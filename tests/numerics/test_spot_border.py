@@ -73,6 +73,7 @@ def test_spots_too_faint_to_tell_their_blur_do_not_vote() -> None:
     faint = spots(np.full(7, 0.3), known=2.0)
 
     assert shared_blur(faint, 1.5) == shared_blur((), 1.5)
+    assert shared_blur([replace(spot, depth=-0.07) for spot in spots(np.full(7, 0.3))], 1.5) == shared_blur((), 1.5)
 
 
 @pytest.mark.parametrize("probability", [0.1, 0.5, 0.9])
@@ -87,6 +88,19 @@ def test_a_mean_of_two_readings_holds_the_likelier_and_half_of_the_way_to_the_ot
     assert abs(chosen.diameter_px - likelier.diameter_px) < 2 * chosen.diameter_u_px
     assert abs(chosen.diameter_px - middle_px) < 2 * chosen.diameter_u_px
     assert -1 <= chosen.depth < seen.depth
+
+
+@pytest.mark.parametrize("probability", [0.03, 0.1, 0.27, 0.5, 0.9])
+def test_two_uncertainties_hold_95_in_100_of_what_either_reading_may_be(probability: float) -> None:
+    """Truth by drawing: 20 000 times one of the readings, with its own uncertainty; 0.004 is 2.6 deviations of that."""
+    rng = np.random.default_rng(1)
+    seen, behind = spots(np.full(7, 1.0))[2], replace(spots(np.full(7, 1.0))[2], diameter_px=4.4, diameter_u_px=0.7)
+    is_behind = rng.random(20_000) < probability
+    drawn = np.where(is_behind, rng.normal(4.4, 0.7, 20_000), rng.normal(seen.diameter_px, 0.1, 20_000))
+
+    chosen = blended(seen, behind, probability)
+
+    assert np.mean(np.abs(drawn - chosen.diameter_px) <= 2 * chosen.diameter_u_px) > 0.946
 
 
 @pytest.mark.parametrize("depth_u", [0.0, 0.3, 5.0])
