@@ -441,6 +441,14 @@ def test_a_saturated_field_holds_nothing_to_measure() -> None:
         mapped(round_field(np.random.default_rng(1), level=2.0))
 
 
+def test_a_camera_of_12_bits_that_piles_up_below_the_highest_code_of_its_file_is_saturated() -> None:
+    """A real 12-bit camera stores its saturation as 4095 of 65535."""
+    light = np.random.default_rng(1).normal(4200, 60, (300, 400))
+
+    with pytest.raises(NothingToMeasure, match="saturated"):
+        blemish((still_of(np.round(np.minimum(light, 4095)) / 65535),), BlemishOptions())
+
+
 def test_a_picture_of_something_else_holds_nothing_to_measure() -> None:
     """A checkerboard is no even field."""
     board = 0.2 + 0.6 * ((np.arange(600)[:, None] // 55 + np.arange(800)[None, :] // 55) % 2)
@@ -451,7 +459,7 @@ def test_a_picture_of_something_else_holds_nothing_to_measure() -> None:
 @pytest.mark.parametrize("shape", [(6000, 2), (2, 6000)])
 def test_a_picture_thinner_than_it_is_reduced_holds_nothing_to_measure(shape: tuple[int, int]) -> None:
     with pytest.raises(NothingToMeasure, match="too small a field"):
-        blemish((still_of(np.full(shape, 0.5)),), BlemishOptions())
+        blemish((still_of(np.random.default_rng(1).normal(0.5, 0.01, shape)),), BlemishOptions())
 
 
 def test_a_field_whose_smooth_part_would_be_darker_than_black_holds_nothing_to_measure() -> None:
@@ -537,7 +545,9 @@ def test_a_border_that_is_no_circle_is_told() -> None:
     normals = [(math.cos(k * math.pi / 3), math.sin(k * math.pi / 3)) for k in range(3)]
     lit = np.max([np.abs(x * c + y * s) for c, s in normals], axis=0) < 150
 
-    measured = blemish((still_of(0.01 + 0.5 * lit),), BlemishOptions())
+    noise = np.random.default_rng(1).normal(0, 0.003, lit.shape)
+
+    measured = blemish((still_of(0.01 + 0.5 * lit + noise),), BlemishOptions())
 
     assert any("departs from a circle" in warning for warning in measured.warnings)
 
