@@ -15,8 +15,9 @@ from inspect_app.measure._options import CheckOptions, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Trace
-from inspect_app.numerics.crossings import LASTING_ROWS, Crossing, lasting_crossing, scatter
+from inspect_app.numerics.crossings import Crossing, lasting_crossing
 from inspect_app.numerics.integrals import integral_to
+from inspect_app.numerics.lasting_falls import LASTING_ROWS, scatter
 from inspect_app.quantity import Contribution
 
 FloatArray = npt.NDArray[np.float64]

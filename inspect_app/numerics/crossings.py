@@ -6,25 +6,21 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
+
+from inspect_app.numerics.lasting_falls import SCATTER_ROWS, first_row_below, last_loaded, scatter
 
 FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
-LASTING_ROWS: Final = 3
-LASTING_S: Final = 10.0
-"""A dip shorter than either is a pulse of the load, not the end (common practice, no source)."""
-
-_OFF: Final = 0.05  # of the usual current: less is a load that is gone
 _CLEAR_FALL: Final = 8.0  # scatters by which two rows must differ to be interpolated as they are
+_MEDIAN_ROWS: Final = (1, 5, 11)  # over which values that come back are sought
+_LOWEST_ROWS: Final = 5  # over which the lowest before is
 _LEAST_ROWS: Final = 6
 _MOST_ROWS: Final = 20_000
-_SCATTER_ROWS: Final = 400
 _SLOPE_ROWS: Final = 8
 _GAP: Final = 5.0  # usual intervals between two rows that are a gap
 _STEEPEST: Final = 3.0  # times the mean fall: a cubic with steeper ends is not sure to fall throughout
 _INSIDE: Final = 0.8  # of what the slopes bound: the cubic lies well inside (own bench)
-_BACK: Final = 0.25  # of its depth, within which a pulse comes back to where it began
-_LEVEL: Final = 0.05  # of its depth, by which the values fell in the row before a pulse, at most
 _SURE_FALL: Final = 6.0  # standard uncertainties of its slope by which a curve falls where it crosses, at least
 _BESIDE: Final = 0.25  # of the reach of its rows, by which a curve may cross outside of them
 _DISAGREE: Final = 2.0  # standard uncertainties of the difference of two curves, of which one holds the other's rows
@@ -76,21 +72,20 @@ def lasting_crossing(
     -----
     A stretch below lasts if it holds 3 rows and 10 s, if it reaches the end of the log or of the load, or if the values
     after it no longer fall (a battery rebounds after shutdown), unless they left a level stretch and came back to it.
+    Noise breaks it up and makes single rows of it: medians of more rows are looked at until they fall by more than it.
 
     Between two rows that differ by more than scatter (at least rounding, rectangular) the crossing is that of a cubic,
     whose doubt is what the slopes before and after leave open: it grows with the gap. But in a gap, cubics through ever
     more rows follow, as many as go on agreeing with those of fewer rows, each laid around the crossing of the one
     before, since noise crosses the level early. What remains is correlated where the cubic does not fit, which widens
-    the doubt by its lag-one correlation. Rows after the load is gone, or after the values jumped back, are left out.
-    Assumes a smooth fall at the crossing; a kink right there is seen as drift of the cubic.
+    the doubt by its lag-one correlation. Rows after the load is gone, or after the lowest before the values come back,
+    are left out. Assumes a smooth fall at the crossing; a kink right there is seen as drift of the cubic.
 
-    What lost (205 logs of 5 to 20 mV of noise and 131 of less by another generator; this one: root mean square
-    of the error 0.42 and 0.04 % of the runtime, held in 96 and 98 of 100): parabolas that had to fall by 12 times the
-    noise, as before, were often so long that they had no shorter one to agree with (0.99 and 0.04 %, 82 and 97);
-    parabolas by the rules of today (0.42 and 0.05 %, 94 and 96), straight lines (1.7 %, 89). A straight line over a
-    fixed fall read 0.02 % early where the curve bends, and mixed the rebound in.
+    What lost: parabolas, often so long that they had no shorter one to agree with (205 logs of 5 to 20 mV of noise: rms
+    0.99 % for 0.42, held 82 for 96 of 100), straight lines (1.7 %, 89); keeping the rows of a rebound up to where they
+    stand above noise (300 logs of 3 to 36 mV by another hand: held 95 for 97, four results off by more than 4 u for 0).
     """
-    found = _first_lasting(times_s, values < level, values, current)
+    found = first_row_below(times_s, values, level, current)
     if not found:
         return None
     noise = max(scatter(times_s, values, found), _resolution(values, found) / 12**0.5)
@@ -103,80 +98,22 @@ def lasting_crossing(
     return _by_curve(times_s[:last], values[:last] - level, found, noise, two_rows) or between
 
 
-def _first_lasting(times_s: FloatArray, below: BoolArray, values: FloatArray, current: FloatArray | None) -> int | None:
-    alive = len(below) if current is None else _last_loaded(current)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], below, [False]]).astype(np.int8)))
-    starts, stops = edges[::2], edges[1::2]
-    starts, stops = starts[starts < alive], stops[starts < alive]
-    if not len(starts):
-        return None
-    lasts = (stops - starts >= LASTING_ROWS) & (times_s[stops - 1] - times_s[starts] >= LASTING_S)
-    lasts |= stops >= alive
-    is_end = not _falls_on(times_s[stops[-1] :], values[stops[-1] :])
-    lasts[-1] |= is_end and not _is_pulse(values, int(starts[-1]), int(stops[-1]))
-    return int(starts[lasts.argmax()]) if lasts.any() else None
-
-
-def _last_loaded(current: FloatArray) -> int:
-    """Return the number of rows up to the last one under load."""
-    loaded = np.flatnonzero(current > _OFF * np.median(np.abs(current)))
-    return int(loaded[-1]) + 1 if loaded.size else len(current)
-
-
-def _is_pulse(values: FloatArray, start: int, stop: int) -> bool:
-    """Say whether values fall out of a level stretch and come back to it: the load's doing, not the battery's end."""
-    if start < 2 or stop >= len(values):
-        return False
-    earlier, before, after = (float(values[row]) for row in (start - 2, start - 1, stop))
-    depth = (before + after) / 2 - float(values[start:stop].min())
-    return abs(after - before) < _BACK * depth and earlier - before < _LEVEL * depth
-
-
-def _falls_on(times_s: FloatArray, values: FloatArray) -> bool:
-    """Say whether values go on falling after a dip, as under load, rather than rest after shutdown."""
-    if len(values) < LASTING_ROWS:
-        return False
-    third = max(1, len(values) // 3)
-    noise = scatter(times_s, values, len(values))
-    fallen = float(values[:third].mean()) - float(values[-third:].mean())
-    return fallen > 4 * noise / math.sqrt(third)
-
-
-def scatter(times_s: FloatArray, values: FloatArray, near: int) -> float:
-    """Return the scatter of readings about a smooth path, from the rows before a row: each against its neighbours.
-
-    Parameters
-    ----------
-    times_s, values : ndarray of shape (n,)
-    near : int
-        The row; as many as 400 before it are looked at, and fewer than 5 show none.
-
-    Returns
-    -------
-    float
-        A standard deviation, robust against single rows.
-    """
-    t, y = times_s[max(0, near - _SCATTER_ROWS) : near], values[max(0, near - _SCATTER_ROWS) : near]
-    if len(y) < 5:
-        return 0.0
-    span = t[2:] - t[:-2]
-    share = np.divide(t[1:-1] - t[:-2], span, out=np.full_like(span, 0.5), where=span > 0)
-    off = y[1:-1] - (y[:-2] * (1 - share) + y[2:] * share)
-    size = np.sqrt(1 + (1 - share) ** 2 + share**2)
-    return float(np.median(np.abs(off / size)) / 0.6745)
-
-
 def _resolution(values: FloatArray, near: int) -> float:
     """Return the step to which the readings around `near` are rounded."""
-    steps = np.diff(np.unique(values[max(0, near - _SCATTER_ROWS) : near + _SCATTER_ROWS]))
+    steps = np.diff(np.unique(values[max(0, near - SCATTER_ROWS) : near + SCATTER_ROWS]))
     return float(steps.min()) if steps.size else 0.0
 
 
 def _last_falling(values: FloatArray, level: float, index: int, noise: float, current: FloatArray | None) -> int:
-    """Return the end of the rows under load: where the load goes, or the values jump back above the level."""
-    last = len(values) if current is None else max(index + 1, _last_loaded(current))
-    back = np.flatnonzero(values[index:last] > level + _CLEAR_FALL * noise)
-    return index + int(back[0]) if back.size else last
+    """Return the end of the rows under load: where it goes, or lowest before the values come back above the level."""
+    last = len(values) if current is None else max(index + 1, last_loaded(current))
+    for rows in _MEDIAN_ROWS:
+        smooth = ndimage.median_filter(values[index:last], rows, mode="nearest")
+        back = np.flatnonzero(smooth > level + _CLEAR_FALL * noise / math.sqrt(rows))
+        if back.size:
+            before = values[index : index + int(back[0])]
+            return index + 1 + int(ndimage.median_filter(before, _LOWEST_ROWS, mode="nearest").argmin())
+    return last
 
 
 def _between_rows(times_s: FloatArray, values: FloatArray, level: float, index: int, noise: float) -> Crossing:

@@ -6,7 +6,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from inspect_app.numerics.crossings import Crossing, scatter
+from inspect_app.numerics.crossings import Crossing
+from inspect_app.numerics.lasting_falls import scatter
 
 FloatArray = npt.NDArray[np.float64]
 

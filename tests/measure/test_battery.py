@@ -116,6 +116,23 @@ def test_noise_does_not_mix_the_rebound_into_the_crossing(tmp_path, with_current
     assert abs(found["runtime"].value - truth.crossing_s(3.2) / 60) <= 3 * found["runtime"].standard_uncertainty
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_noise_as_deep_as_the_fall_before_a_rebound_makes_no_later_row_the_end(tmp_path, seed):
+    """Closed form plus noise of 28 mV; the device switches off 20 mV below the cut-off, told by no current."""
+    truth, rng = Discharge(), np.random.default_rng(seed)
+    times = np.arange(0, 18_000.0, 2)
+    volts = truth.voltage(times)
+    end = int(np.searchsorted(times, truth.crossing_s(3.18)))
+    times, volts = times[: end + 60], volts[: end + 60]
+    volts[end:] = 3.28 - 0.1 * np.exp(-np.arange(60) / 8)
+    volts += 0.028 * rng.standard_normal(len(times))
+
+    found, _ = found_in(write_log(tmp_path / "a.csv", times, volts), 3.2)
+
+    off_min = found["runtime"].value - truth.crossing_s(3.2) / 60
+    assert abs(off_min) <= min(3 * found["runtime"].standard_uncertainty, 1.2)
+
+
 def test_readings_rounded_to_ten_millivolts_keep_an_honest_uncertainty(tmp_path):
     """Closed form, rounded: neighbouring rows agree, which is no proof that there is no noise."""
     held = 0
