@@ -18,6 +18,8 @@ from inspect_app.numerics.blink_wave import GapPath, IntArray, WaveFit, is_partl
 FloatArray = npt.NDArray[np.float64]
 
 _LEVEL_SHARE: Final = 0.02  # of the frames: darker and brighter ones are outliers
+_FEWEST_SWITCHES: Final = 3  # two blinks hold as many; a search for a rate takes seconds to find none in fewer
+_NEITHER: Final = 0.25  # of the swing, around its middle
 _ROUNDS: Final = 2
 _SAME_END: Final = 1e-7  # relative difference of rates
 _UNEXPLAINED: Final = 0.2  # share of the variance that may remain of a light that blinks steadily
@@ -119,6 +121,8 @@ def blink_clock(
     if len(light) < 8 or swing[1] <= swing[0]:
         return None
     share = np.clip((light - swing[0]) / (swing[1] - swing[0]), -0.2, 1.2)
+    if _switches(share) < _FEWEST_SWITCHES:
+        return None
     ends = followed(share, shown, expected)
     if away is not None:
         ends += by_stamps(share, shown, away)
@@ -158,6 +162,12 @@ def blink_clock(
         worst=worst,
         is_ambiguous=is_ambiguous,
     )
+
+
+def _switches(share: FloatArray) -> int:
+    """Return how often the light goes from dark to bright or back, frames that are neither left out."""
+    is_bright = share[np.abs(share - 0.5) > _NEITHER] > 0.5
+    return int(np.count_nonzero(np.diff(is_bright)))
 
 
 def _distinct(ends: list[tuple[WaveFit, GapPath]]) -> list[tuple[WaveFit, GapPath]]:

@@ -174,3 +174,10 @@ def test_frames_that_are_partly_lit_now_and_then_leave_no_room_for_hidden_ones()
     assert is_sure(clock)
     assert clock.frames_per_blink == pytest.approx(12.37, abs=3 * clock.frames_per_blink_sd)
     assert clock.frames_per_blink_sd < 0.002
+
+
+def test_a_light_that_switches_once_is_no_clock():
+    """Nothing there: one step; many rates fit it when enough frames are missing."""
+    light = (np.arange(240) > 117) + 0.01 * np.random.default_rng(31).standard_normal(240)
+
+    assert blink_clock(light, np.zeros(239, dtype=np.int64), 2 / 30) is None
