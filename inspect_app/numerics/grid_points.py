@@ -23,6 +23,7 @@ AREA_RANGE: Final = 2.6  # areas of marks lie within this factor of their median
 MARK_OVER_NOISE: Final = 4.0
 LARGEST_MARK: Final = 0.4  # of a mesh's area; larger ones are the meshes between lines, or squares of a chessboard
 GROUND_BLOCKS: Final = 3_000  # the ground under the marks is smooth; more blocks only cost time
+FOUR_SQUARES: Final = -0.6  # correlation after a quarter turn: -1 where four squares meet, -1/3 at a board's rim
 REGISTRATIONS: Final = 3  # the third moves no mark by more than a thousandth of a pixel
 
 
@@ -199,12 +200,23 @@ def _saddle(image: FloatArray, row: int, col: int) -> tuple[float, float] | None
     v, u = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(np.float64)
     weight = np.exp(-(u**2 + v**2) / (2 * 2.5**2)).ravel()
     terms = np.column_stack([np.ones(u.size), u.ravel(), v.ravel(), u.ravel() ** 2, (u * v).ravel(), v.ravel() ** 2])
-    patch = image[row - reach : row + reach + 1, col - reach : col + reach + 1].ravel()
+    patch = image[row - reach : row + reach + 1, col - reach : col + reach + 1]
+    if quarter_turn(ndimage.gaussian_filter(patch, 1.0)) > FOUR_SQUARES:
+        return None
     scaled = terms * weight[:, None]
-    _, bx, by, xx, xy, yy = np.linalg.solve(terms.T @ scaled, scaled.T @ patch)
+    _, bx, by, xx, xy, yy = np.linalg.solve(terms.T @ scaled, scaled.T @ patch.ravel())
     determinant = 4 * xx * yy - xy**2
     if determinant >= 0:
         return None
     x = (-2 * yy * bx + xy * by) / determinant
     y = (-2 * xx * by + xy * bx) / determinant
     return (col + x, row + y) if max(abs(x), abs(y)) < 3 else None
+
+
+def quarter_turn(patch: FloatArray) -> float:
+    """Return the correlation of the light in a square patch with itself after a quarter turn.
+
+    About -1 where four squares of a chessboard meet, -1/3 at its outer corners and about 1 where lines cross.
+    """
+    light = patch - float(np.mean(patch))
+    return float(np.sum(light * np.rot90(light))) / max(float(np.sum(light**2)), 1e-30)

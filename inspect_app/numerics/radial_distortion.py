@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from inspect_app.numerics.grid_points import quarter_turn
 from inspect_app.numerics.lattice import Lattice
 
 FloatArray = npt.NDArray[np.float64]
@@ -23,6 +24,7 @@ SHOWN_AT: Final = 0.6  # of the usual unrest about a point
 CROSSING_SHOWN_AT: Final = 0.4  # lines and squares are cut by the border and pressed together, but cover all
 TURNS_OVER: Final = -0.5  # correlation after a quarter turn, below which points are corners of a chessboard
 CORNER_AT: Final = 0.65  # of their usual correlation
+LEAST_ROOM_PX: Final = 2  # from the border, to judge a corner
 RIM: Final = 4  # points beyond the known ones: meshes cut by the border, and the crossings that need them
 CUT_PX: Final = 1.0  # from the border: a mark that reaches there is cut
 TOUCHED_PX: Final = 2.0  # within which of the border a mark's rim lies that may count or not,
@@ -152,10 +154,10 @@ def _shown_at_the_border(lattice: Lattice, image: FloatArray, fit: _Fit, half: f
     known_places = lattice.points[:: max(1, len(known) // 60)]
     usual = np.median([_unrest(smooth, place, reach) for place in known_places])
     least = usual * (SHOWN_AT if lattice.is_isolated else CROSSING_SHOWN_AT)
-    usual_turn = float(np.median([_quarter_turn(smooth, place, reach) for place in known_places]))
+    usual_turn = float(np.median([_turn(image, smooth, place, reach) for place in known_places]))
     shown = [
         bool(_unrest(smooth, place, reach) > least)
-        and (usual_turn > TURNS_OVER or _quarter_turn(smooth, place, reach) < CORNER_AT * usual_turn)
+        and (usual_turn > TURNS_OVER or _turn(image, smooth, place, reach) < CORNER_AT * usual_turn)
         for place in places[inside]
     ]
     return np.asarray(index[inside][shown], dtype=np.float64)
@@ -185,20 +187,19 @@ def _unrest(image: FloatArray, place: FloatArray, reach: int) -> float:
     return float(np.std(patch)) / max(float(np.mean(patch)), 1e-12)
 
 
-def _quarter_turn(image: FloatArray, place: FloatArray, reach: int) -> float:
-    """Return the correlation of the light about a place with itself after a quarter turn.
+def _turn(image: FloatArray, smooth: FloatArray, place: FloatArray, reach: int) -> float:
+    """Return how the light about a place is like itself after a quarter turn.
 
-    About -1 where four squares of a chessboard meet, -1/3 at its outer corners and about 1 where lines cross. A place
-    too near the border to be judged counts as one where squares meet: a board that the border cuts has no corner there.
+    Next to the border the light is looked at as it is: smoothed, it is the border's doing. A place too near to be
+    judged counts as one where squares meet.
     """
-    x, y = (round(float(value)) for value in place)
-    room = min(x, y, image.shape[1] - 1 - x, image.shape[0] - 1 - y)
-    if room < reach / 2:
+    x, y = (float(value) for value in place)
+    room = math.floor(min(x, y, image.shape[1] - 1 - x, image.shape[0] - 1 - y))
+    if room < LEAST_ROOM_PX:
         return -1.0
-    reach = min(reach, room)
-    patch = image[y - reach : y + reach + 1, x - reach : x + reach + 1]
-    light = patch - float(np.mean(patch))
-    return float(np.sum(light * np.rot90(light))) / max(float(np.sum(light**2)), 1e-30)
+    reach, looked_at = (min(reach, room), smooth) if room >= reach / 2 else (room, image)
+    step = np.arange(-reach, reach + 1)
+    return quarter_turn(ndimage.map_coordinates(looked_at, np.meshgrid(y + step, x + step, indexing="ij"), order=1))
 
 
 def _as_distortion(

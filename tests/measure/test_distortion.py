@@ -169,6 +169,23 @@ def test_the_outer_corners_of_a_chessboard_are_no_crossings() -> None:
     assert distortion_of(capture).value == pytest.approx(grid.distortion_max_percent(), abs=0.05)
 
 
+@pytest.mark.parametrize("rows", [300, 304, 310, 322])
+def test_outer_corners_just_inside_the_picture_are_no_crossings(rows: int) -> None:
+    """Truth: k1 q^2; the rim of the board lies 4 to 15 px from the picture's border, above and below."""
+    grid = dataclasses.replace(a_grid("squares", k1=0.03, turn_deg=0.4), rows=rows, board=3)
+    capture = Light(snr=15).capture(grid.ideal(), np.random.default_rng(10))
+
+    assert distortion_of(capture).value == pytest.approx(grid.distortion_max_percent(), abs=0.1)
+
+
+def test_a_few_large_squares_are_found_under_noise() -> None:
+    """Truth: k1 q^2; 25 crossings in half a million pixels, whose noise makes more saddles than that."""
+    grid = Grid(kind="squares", rows=613, cols=866, spacing_px=80, k1=-0.09, board=2)
+    capture = Light(snr=8).capture(grid.ideal(), np.random.default_rng(3))
+
+    assert distortion_of(capture).value == pytest.approx(grid.distortion_max_percent(), abs=0.15)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_more_noise_never_shrinks_the_uncertainty(kind: str) -> None:
     """Property: over falling SNR the uncertainty grows; no crossing lies at the border, whose doubt is not of noise."""
