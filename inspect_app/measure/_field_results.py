@@ -16,7 +16,7 @@ LEFT_TOLD = 0.003  # of the field
 SPREAD_TOLD = 0.02  # of blocks about the smooth part; strong textures reach 0.011
 OFF_CIRCLE_TOLD = 0.01  # of the radius
 MOST_MARKS = 200
-SHADING_ORDER_U_PERCENT = 0.12  # peak to valley moves by up to 0.2 between orders 4 and 8 (own trials)
+SHADING_ORDER_U_PERCENT = 0.2 / 12**0.5  # peak to valley moves by up to 0.2 between orders 4 and 8 (own trials)
 MOST_BLACK = 0.02  # of full scale, that a camera adds where no light falls (common practice, no source)
 
 
