@@ -123,14 +123,13 @@ def _between_rows(times_s: FloatArray, values: FloatArray, level: float, index: 
     span, slope = stop - start, (above - below) / max(stop - start, 1e-12)
     straight = start + (above - level) / slope if above > below else stop
     earlier, later = _slope(times_s[:index], values[:index]), _slope(times_s[index:], values[index:], at_end=False)
-    bounds, crossing = [straight], straight
-    if earlier > 0:
-        bounds.append(min(stop, start + (above - level) / earlier))
-    if later > 0:
-        bounds.append(max(start, stop - (level - below) / later))
+    crossing = straight
+    earliest = min(stop, start + (above - level) / earlier) if earlier > 0 else straight
+    latest = max(start, stop - (level - below) / later) if later > 0 else stop  # nothing tells how it ended
+    bounds = (earliest, straight, latest)
     if 0 < earlier < _STEEPEST * slope and 0 < later < _STEEPEST * slope and above > below:
         crossing = start + span * _cubic_share((above - level) / (above - below), earlier / slope, later / slope)
-    reach = float(np.ptp(bounds)) * _INSIDE if len(bounds) > 1 else span
+    reach = float(np.ptp(bounds)) * _INSIDE
     return Crossing(
         index=index,
         time_s=crossing,

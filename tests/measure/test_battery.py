@@ -187,6 +187,21 @@ def test_the_uncertainty_grows_when_the_crossing_lies_in_a_gap(tmp_path):
     assert any("inside a gap" in warning for warning in warnings)
 
 
+def test_a_gap_whose_end_shows_a_dead_battery_alone_is_open_to_its_end(tmp_path):
+    """Analytic: 3.976 V falling slowly, then 1 V a day later: the crossing may lie anywhere, 16 to 1500 min."""
+    times = np.arange(0, 1000, 10.0)
+    log = write_log(
+        tmp_path / "a.csv", np.append(times, [90_000, 90_010]), np.append(4.1 - times / 8000, [1, 1]), np.full(102, 0.5)
+    )
+
+    found, warnings = found_in(log, "3 V")
+
+    runtime = found["runtime"]
+    assert runtime.value - 2 * runtime.standard_uncertainty < 16
+    assert runtime.value + 2 * runtime.standard_uncertainty > 1000
+    assert any("inside a gap" in warning for warning in warnings)
+
+
 def test_a_logger_that_starts_its_clock_again_is_joined_and_told(tmp_path):
     """Closed form; the clock starts at zero again at a third of the run, one interval later."""
     truth = Discharge()
