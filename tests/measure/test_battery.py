@@ -1,5 +1,6 @@
 """The battery check against logs whose runtime, charge and energy are known, and against real ones."""
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -185,6 +186,22 @@ def test_the_uncertainty_grows_when_the_crossing_lies_in_a_gap(tmp_path):
     assert found["runtime"].standard_uncertainty > 20 * whole["runtime"].standard_uncertainty / 10
     assert abs(found["runtime"].value - truth.crossing_s(3.2) / 60) <= 2 * found["runtime"].standard_uncertainty
     assert any("inside a gap" in warning for warning in warnings)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 6, 8])
+def test_more_noise_never_shrinks_the_doubt_of_a_restart(tmp_path, seed):
+    """Property: one log whose clock starts anew where the voltage falls slowly, ever more of the same noise."""
+    truth = Discharge()
+    times = np.arange(0, 16_000.0, 5)
+    half = len(times) // 3
+    clock = np.concatenate([times[:half], times[half:] - times[half]])
+    noise = np.random.default_rng(seed).standard_normal(len(times))
+    doubts = []
+    for scatter_v in (0.0005, 0.001, 0.002, 0.004, 0.008):
+        log = write_log(tmp_path / "a.csv", clock, truth.voltage(times) + scatter_v * noise, truth.current(times))
+        doubts.append(found_in(log, 3.2)[0]["runtime"].standard_uncertainty)
+
+    assert all(more > 0.98 * less for less, more in pairwise(doubts))
 
 
 def test_a_gap_whose_end_shows_a_dead_battery_alone_is_open_to_its_end(tmp_path):
