@@ -23,7 +23,7 @@ from inspect_app.numerics.flicker import flickers, steadied
 from inspect_app.numerics.lags import Instants, Lag, agreement, hypothesis_doubts, hypothesis_weights, instants, lag
 from inspect_app.numerics.renewals import locate_renewal
 from inspect_app.numerics.shutters import Shutters, shutters
-from inspect_app.numerics.slow_changes import Around, gathered
+from inspect_app.numerics.slow_changes import Around, gathered, goes_on
 from inspect_app.numerics.transitions import Located, locate
 from inspect_app.quantity import Contribution, Quantity
 
@@ -180,7 +180,8 @@ def _measured(traces: Traces, options: LatencyOptions) -> Measured:
         ),
         traces=_curves(traces, onsets, halves, weights),
         outlines=_outlines(traces.chosen),
-        warnings=traces.warnings + _warnings(pairs, first, interval_ms),
+        warnings=traces.warnings
+        + _warnings(pairs, first, interval_ms, unended=goes_on(traces.response, pairs.picture.paired[-1].index)),
     )
 
 
@@ -282,11 +283,13 @@ def _outlines(chosen: Chosen | None) -> tuple[Outline, ...]:
     )
 
 
-def _warnings(pairs: Pairs, first: Lag, interval_ms: float) -> tuple[str, ...]:
+def _warnings(pairs: Pairs, first: Lag, interval_ms: float, *, unended: bool) -> tuple[str, ...]:
     found = []
     missed = len(pairs.light.every) - len(pairs.light.paired)
     if missed:
         found.append(f"{missed} switches of the light were not followed by a change")
     if first.mean < -interval_ms:
         found.append("the picture changes before the light: are the two regions mistaken for one another?")
+    if unended:
+        found.append("the picture still changes where the capture ends: half of its swing is by the shape fitted")
     return tuple(found)

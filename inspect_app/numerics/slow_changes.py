@@ -10,6 +10,10 @@ FloatArray = npt.NDArray[np.float64]
 _MIDDLE: Final = (0.25, 0.75)  # of the swing
 _MOST: Final = 12  # samples in the middle of a change: a ramp of 24, the widest that is fitted
 _LEVELS: Final = 0.1  # of the samples, at either end, that show the two levels
+_LAST: Final = 0.2  # of the samples after a change: what they went on by tells whether it had ended,
+_FEWEST_LAST: Final = 4
+_GOES_ON: Final = 0.05  # of the swing, and
+_SURE: Final = 5.0  # standard uncertainties, at least
 
 
 class Around(NamedTuple):
@@ -60,3 +64,23 @@ def _middle(values: FloatArray, near: int) -> int:
     share = (values - before) / (after - before)
     low, high = np.flatnonzero(share[:near] <= _MIDDLE[0]), np.flatnonzero(share[near:] >= _MIDDLE[1])
     return int(near + high[0] - low[-1]) if low.size and high.size else 0
+
+
+def goes_on(values: FloatArray, near: int) -> bool:
+    """Say whether a change still goes on in the last samples, so that they do not show its second level.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n,)
+    near : int
+        A sample near the half of the last change.
+    """
+    few = int(_LAST * (len(values) - near))
+    if few < _FEWEST_LAST or near < 1:
+        return False
+    earlier, last = values[-2 * few : -few], values[-few:]
+    before = float(np.median(values[max(0, near - 3 * few) : near]))
+    swing = float(last.mean()) - before
+    further = (float(last.mean()) - float(earlier.mean())) * float(np.sign(swing))
+    noise = float(np.std(np.diff(values[-2 * few :]))) / 2**0.5
+    return further > max(_GOES_ON * abs(swing), _SURE * noise * (2 / few) ** 0.5)

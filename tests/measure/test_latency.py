@@ -281,6 +281,16 @@ def test_a_log_of_a_slow_rise_tells_when_it_began_and_when_it_was_half_way(tmp_p
         assert found[name].standard_uncertainty <= 0.02 * tau_ms
 
 
+@pytest.mark.parametrize(("width_ms", "told"), [(5.0, False), (100.0, False), (800.0, True)])
+def test_a_picture_that_still_changes_where_the_capture_ends_is_told(tmp_path, width_ms, told):
+    """A ramp that ends long before the log does, one that just does, and one that is cut."""
+    path = trace_file(tmp_path / "t.csv", np.random.default_rng(6), lag_ms=24.8, kind="ramp", width_ms=width_ms)
+
+    warnings = measure("latency", {"scene": [path]}, {}).warnings
+
+    assert any("still changes where the capture ends" in warning for warning in warnings) == told
+
+
 def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
     """Coverage at k = 2 over 24 seeded traces: at least 20 hold the truth (binomial, p 0.95, chance below 0.01)."""
     rng = np.random.default_rng(8)
