@@ -83,4 +83,4 @@ def goes_on(values: FloatArray, near: int) -> bool:
     swing = float(last.mean()) - before
     further = (float(last.mean()) - float(earlier.mean())) * float(np.sign(swing))
     noise = float(np.std(np.diff(values[-2 * few :]))) / 2**0.5
-    return further > max(_GOES_ON * abs(swing), _SURE * noise * (2 / few) ** 0.5)
+    return bool(further > max(_GOES_ON * abs(swing), _SURE * noise * (2 / few) ** 0.5))
