@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from inspect_app.capture import Log
 from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.numerics.unlogged_time import Unlogged, unlogged_time
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -19,10 +20,15 @@ _LOADED: Final = 0.05  # of the usual load current: less is a rest
 _GAP: Final = 5.0  # usual intervals without a row are a gap
 _HIGHEST_V: Final = 1000.0
 _LEAST_ROWS: Final = 4
-_RESTART_ROWS: Final = 50  # before and after a restart that tell how far the voltage fell across it
-_MOST_LOST: Final = 20.0  # usual intervals
-_STEEPEST: Final = 10.0  # times the slower fall: curves before and after a restart that differ by more are not one
-_SURE: Final = 3.0  # standard uncertainties by which the voltage fell across a restart
+_SURE: Final = 2.0  # standard uncertainties by which it stood for longer than one interval, if that is told
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """When time was lost, and the standard uncertainty of how much, both in seconds."""
+
+    at_s: float
+    seconds_u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,8 +45,8 @@ class Run:
         Positive while discharging.
     is_current_logged : bool
         The current was read, so that it shows when the load went; otherwise it is that of a resistance.
-    lost_s : float
-        Standard uncertainty from restarts of the logger and from not knowing when the load came on.
+    lost : tuple of Lost
+        By restarts of the logger, and by not knowing when the load came on.
     warnings : tuple of str
         What a person must know.
     """
@@ -50,7 +56,7 @@ class Run:
     voltage_v: FloatArray
     current_a: FloatArray | None
     is_current_logged: bool
-    lost_s: float
+    lost: tuple[Lost, ...]
     warnings: tuple[str, ...]
 
 
@@ -65,7 +71,7 @@ def read_run(log: Log, load_ohm: float | None) -> Run:
         Too few rows, or no load in them.
     """
     times_s, voltage_v, current_a, warnings = _columns(log)
-    times_s, lost_s, notes = _sound_clock(log.name, times_s, voltage_v)
+    times_s, lost, notes = _sound_clock(log.name, times_s, voltage_v)
     warnings += notes
     if current_a is None:
         loaded = None if load_ohm is None else voltage_v / load_ohm
@@ -75,12 +81,12 @@ def read_run(log: Log, load_ohm: float | None) -> Run:
             voltage_v=voltage_v,
             current_a=loaded,
             is_current_logged=False,
-            lost_s=lost_s,
+            lost=lost,
             warnings=warnings,
         )
     start, stop, discharging_a, notes = _loaded_stretch(log.name, times_s, voltage_v, current_a)
     if start > 0:
-        lost_s = float(np.hypot(lost_s, (times_s[start] - times_s[start - 1]) / 12**0.5))
+        lost = (Lost(float(times_s[start]), float(times_s[start] - times_s[start - 1]) / 12**0.5), *lost)
     kept = slice(start, stop)
     return Run(
         name=log.name,
@@ -88,7 +94,7 @@ def read_run(log: Log, load_ohm: float | None) -> Run:
         voltage_v=voltage_v[kept],
         current_a=discharging_a[kept],
         is_current_logged=True,
-        lost_s=lost_s,
+        lost=lost,
         warnings=warnings + notes,
     )
 
@@ -120,31 +126,33 @@ def _columns(log: Log) -> tuple[FloatArray, FloatArray, FloatArray | None, tuple
     return taken[0], taken[1], taken[2] if len(taken) > 2 else None, warnings
 
 
-def _sound_clock(name: str, times_s: FloatArray, voltage_v: FloatArray) -> tuple[FloatArray, float, tuple[str, ...]]:
+def _sound_clock(
+    name: str, times_s: FloatArray, voltage_v: FloatArray
+) -> tuple[FloatArray, tuple[Lost, ...], tuple[str, ...]]:
     """Join a clock that starts again at each restart of the logger; refuse one that jumps."""
     steps = np.diff(times_s)
     if not (steps > 0).any():
         raise UnusableInput(name, "the clock stands still", _REMEDY_CLOCK)
-    usual = float(np.median(steps[steps > 0]))
+    usual_s = float(np.median(steps[steps > 0]))
     back = np.flatnonzero(steps < 0)
     if not back.size:
-        return times_s, 0.0, ()
+        return times_s, (), ()
     if len(back) > _MOST_RESTARTS:
         raise UnusableInput(
             name, f"the clock runs back {len(back)} times, first {_place(times_s, int(back[0]))}", _REMEDY_CLOCK
         )
-    regular = steps[(steps > 0) & (steps <= _GAP * usual)]
-    usual = float(regular.mean())
-    joined, lost, notes = times_s.copy(), len(back) * float(np.var(regular)), []
+    regular = steps[(steps > 0) & (steps <= _GAP * usual_s)]
+    usual_s, usual_u_s = float(regular.mean()), float(regular.std())
+    joined, lost, notes = times_s.copy(), [], []
     for row in (int(row) for row in back):
-        missing_s, missing_u_s = _across_restart(name, times_s, voltage_v, row, usual)
-        joined[row + 1 :] += joined[row] + missing_s - joined[row + 1]
-        lost += missing_u_s**2
-        if missing_s > usual:
-            notes.append(f"the logger started again after about {missing_s:.4g} s, by the fall of the voltage")
+        missing = _across_restart(name, times_s, voltage_v, row, (usual_s, usual_u_s))
+        joined[row + 1 :] += joined[row] + missing.seconds - joined[row + 1]
+        lost.append(Lost(float(joined[row]), missing.seconds_u))
+        if missing.seconds - usual_s > _SURE * missing.seconds_u:
+            notes.append(f"the logger started again after about {missing.seconds:.4g} s, by the fall of the voltage")
     often = "once" if len(back) == 1 else f"{len(back)} times"
     note = f"the logger started its clock again {often}; the parts are joined, one interval apart"
-    return joined, float(np.sqrt(lost)), (note + " or as told" * bool(notes), *notes)
+    return joined, tuple(lost), (note + " or as told" * bool(notes), *notes)
 
 
 def _place(times_s: FloatArray, row: int) -> str:
@@ -152,84 +160,34 @@ def _place(times_s: FloatArray, row: int) -> str:
 
 
 def _across_restart(
-    name: str, times_s: FloatArray, voltage_v: FloatArray, row: int, usual: float
-) -> tuple[float, float]:
-    """Return the time from a row to the next, between which the clock began anew, and its standard uncertainty.
+    name: str, times_s: FloatArray, voltage_v: FloatArray, row: int, usual: tuple[float, float]
+) -> Unlogged:
+    """Return the time from a row to the next, between which the clock began anew, by what the voltage fell across it.
 
-    One interval, and a doubt by what the voltage fell across it, noise and all, or by twenty intervals where noise
-    hides that it falls at all: less noise, less doubt. Where that is more than noise explains, on curves that fall
-    alike before and after, the time that it took: nothing else says how long the logger stood. Over 119 logs with
-    pauses of 1 to 50 min and up to 5 mV of noise, 2 u held the truth in 88 of 100 (one interval alone: in 19, errors to
-    10 % and 22 refused); what it misses are pauses whose fall noise hides.
+    Nothing else says how long the logger stood; one interval where there are too few rows to tell.
     """
-    begins_anew = min(abs(times_s[row + 1] - times_s[0]), abs(times_s[row + 1])) <= _RESTART_LAG * usual
-    goes_on = row + 2 >= len(times_s) or 0 <= times_s[row + 2] - times_s[row + 1] <= _GAP * usual
-    step_v = abs(float(voltage_v[row + 1] - voltage_v[row]))
-    fall = _fall_across(times_s, voltage_v, row, usual)
-    is_pause = fall is not None and fall.is_pause(usual)
-    if not (begins_anew and goes_on) or not (is_pause or step_v <= _VOLTAGE_STEP * abs(float(voltage_v[row]))):
-        raise UnusableInput(name, f"the clock jumps {_place(times_s, row)}", _REMEDY_CLOCK)
-    if fall is None:
-        return usual, usual
-    if is_pause:
-        return usual + fall.volts / fall.rate, float(np.hypot(fall.pause_u_s, usual))
-    most_s = _MOST_LOST * usual
-    lost_s = min(abs(fall.volts) / fall.rate, most_s) if fall.rate > 0 else most_s
-    return usual, float(np.hypot(lost_s / 3**0.5, usual / 12**0.5))
-
-
-@dataclass(frozen=True, slots=True)
-class _Fall:
-    """How far the voltage fell across a restart beyond one interval, and how fast it falls there, per second."""
-
-    volts: float
-    volts_u: float
-    slower: float
-    faster: float
-    rate_u: float
-
-    @property
-    def rate(self) -> float:
-        """The mean of before and after: exact where the curve is a parabola."""
-        return (self.slower + self.faster) / 2
-
-    @property
-    def pause_u_s(self) -> float:
-        """Standard uncertainty of the time that the fall took, by noise and by the path between the two rates."""
-        path_s = (self.volts / self.slower - self.volts / self.faster) / 12**0.5
-        return float(np.linalg.norm([self.volts_u / self.rate, path_s, self.volts * self.rate_u / self.rate**2]))
-
-    def is_pause(self, usual: float) -> bool:
-        """Say whether it fell for longer than an interval, and as a curve that goes on."""
-        goes_on = 0 < self.faster < _STEEPEST * self.slower
-        return goes_on and self.volts > _SURE * self.volts_u + usual * self.rate
-
-
-def _fall_across(times_s: FloatArray, voltage_v: FloatArray, row: int, usual: float) -> _Fall | None:
-    """Compare lines through the rows before and after; None where there are too few."""
-    ends, slopes = [], []
-    for part, at_s in (
-        (slice(max(0, row + 1 - _RESTART_ROWS), row + 1), times_s[row]),
-        (slice(row + 1, row + 1 + _RESTART_ROWS), times_s[row + 1] - usual),
-    ):
-        t, v = times_s[part] - at_s, voltage_v[part]
-        if len(t) < _LEAST_ROWS or np.ptp(t) == 0:
-            return None
-        slope, end = np.polyfit(t, v, 1)
-        rest = v - slope * t - end
-        memory = float(np.clip(rest[1:] @ rest[:-1] / max(float(rest @ rest), 1e-30), 0.0, 0.95))
-        variance = float(rest @ rest) / (len(t) - 2) * (1 + memory) / (1 - memory)
-        slope_variance = variance / float(np.square(t - t.mean()).sum())
-        ends.append((float(end), variance / len(t) + slope_variance * float(t.mean()) ** 2))
-        slopes.append((-float(slope), slope_variance))
-    slower, faster = sorted(slope for slope, _ in slopes)
-    return _Fall(
-        volts=ends[0][0] - ends[1][0],
-        volts_u=(ends[0][1] + ends[1][1]) ** 0.5,
-        slower=slower,
-        faster=faster,
-        rate_u=(slopes[0][1] + slopes[1][1]) ** 0.5 / 2,
+    usual_s, usual_u_s = usual
+    begins_anew = min(abs(times_s[row + 1] - times_s[0]), abs(times_s[row + 1])) <= _RESTART_LAG * usual_s
+    goes_on = row + 2 >= len(times_s) or 0 <= times_s[row + 2] - times_s[row + 1] <= _GAP * usual_s
+    start, stop = _one_clock(times_s, row)
+    told = unlogged_time(
+        (times_s[start : row + 1], voltage_v[start : row + 1]),
+        (times_s[row + 1 : stop], voltage_v[row + 1 : stop]),
+        usual_s,
+        usual_u_s,
     )
+    fallen_v = float(voltage_v[row] - voltage_v[row + 1])
+    is_told = fallen_v > 0 and told is not None and told.falls
+    if not (begins_anew and goes_on) or not (is_told or abs(fallen_v) <= _VOLTAGE_STEP * abs(float(voltage_v[row]))):
+        raise UnusableInput(name, f"the clock jumps {_place(times_s, row)}", _REMEDY_CLOCK)
+    return told or Unlogged(usual_s, float(np.hypot(usual_s, usual_u_s)), falls=False)
+
+
+def _one_clock(times_s: FloatArray, row: int) -> tuple[int, int]:
+    """Return the first row, and the one after the last, between the restarts before and after the one at a row."""
+    back = np.flatnonzero(np.diff(times_s) < 0)
+    earlier, later = back[back < row], back[back > row]
+    return int(earlier[-1]) + 1 if earlier.size else 0, int(later[0]) + 1 if later.size else len(times_s)
 
 
 def _loaded_stretch(

@@ -26,6 +26,7 @@ METHOD: Final = "first lasting crossing of the cut-off under load, trapezoid rul
 _CLOCK: Final = 3e-5 / 3**0.5  # a logger's crystal, 30 ppm, rectangular (common practice, no source)
 _GAP: Final = 5.0  # usual intervals without a row are told as a gap
 _FIRST_ROWS: Final = 50  # that show the noise
+_LOST: Final = "restarts of the logger, moment of switching on"
 _CLEAR: Final = 4.0  # scatters by which it starts above the cut-off, lest noise alone cross it
 _DAY_MIN: Final = 1440.0
 
@@ -104,7 +105,8 @@ def battery(captures: tuple[Capture, ...], options: BatteryOptions) -> Measured:
     energy are the trapezoid rule up to the crossing. Assumes that the load stays on until then; a log with gaps is read
     as straight between its rows, which the uncertainty covers where the crossing lies in a gap. How long a logger stood
     before it began its clock anew is read from the fall of the voltage. Breaks down where noise is as large as the fall
-    of the voltage over the whole log. See `inspect_app.numerics.crossings.lasting_crossing`.
+    of the voltage over the whole log. See `inspect_app.numerics.crossings.lasting_crossing` and
+    `inspect_app.numerics.unlogged_time.unlogged_time`.
     """
     by_hand = bool(options.runtime_min) or options.start is not None or options.end is not None
     if by_hand and captures:
@@ -191,15 +193,14 @@ def _from_log(run: Run, cutoff_v: float) -> Measured:
     if run.current_a is None:
         warnings += ("no current and no load resistance are given, so there is no capacity and no energy",)
     else:
-        doubt_s = float(np.hypot(np.hypot(crossing.from_noise_s, crossing.from_gap_s), run.lost_s))
-        charge_as = integral_to(run.times_s, run.current_a, crossing)
-        energy_ws = integral_to(run.times_s, run.current_a * run.voltage_v, crossing)
-        for name, unit, found, factor in (
-            ("capacity", "mAh", charge_as, 3.6),
-            ("energy", "Wh", energy_ws, 3600.0),
+        for name, unit, rate, factor in (
+            ("capacity", "mAh", run.current_a, 3.6),
+            ("energy", "Wh", run.current_a * run.voltage_v, 3600.0),
         ):
+            found = integral_to(run.times_s, rate, crossing)
             budget = (
-                line("moment of the crossing", doubt_s * abs(found.rate_at_end) / factor),
+                line("moment of the crossing", _doubt_s(crossing) * abs(found.rate_at_end) / factor),
+                line(_LOST, _lost(run, rate) / factor, "rectangular"),
                 line("noise of the readings", found.from_noise / factor),
                 line("path between rows and across gaps", found.from_gaps / factor, "rectangular"),
                 line("time base, 30 ppm", found.value / factor * _CLOCK, "rectangular"),
@@ -224,9 +225,19 @@ def _runtime_budget(run: Run, crossing: Crossing, runtime_s: float) -> tuple[Con
     return (
         line("noise of the voltage at the crossing", crossing.from_noise_s / 60),
         line("path between the rows around the crossing", crossing.from_gap_s / 60, "rectangular"),
-        line("restarts of the logger, moment of switching on", run.lost_s / 60, "rectangular"),
+        line(_LOST, _lost(run, np.ones_like(run.times_s)) / 60, "rectangular"),
         line("time base, 30 ppm", runtime_s / 60 * _CLOCK, "rectangular"),
     )
+
+
+def _doubt_s(crossing: Crossing) -> float:
+    return float(np.hypot(crossing.from_noise_s, crossing.from_gap_s))
+
+
+def _lost(run: Run, rate: FloatArray) -> float:
+    """Return the standard uncertainty of a rate, added up, by the time that was lost, each at its own rate."""
+    doubts = [each.seconds_u * float(np.interp(each.at_s, run.times_s, rate)) for each in run.lost]
+    return float(np.linalg.norm(doubts)) if doubts else 0.0
 
 
 def _gap_warnings(run: Run, crossing: Crossing) -> tuple[str, ...]:

@@ -199,8 +199,10 @@ def test_more_noise_never_shrinks_the_doubt_of_a_restart(tmp_path, seed):
     doubts = []
     for scatter_v in (0.0005, 0.001, 0.002, 0.004, 0.008):
         log = write_log(tmp_path / "a.csv", clock, truth.voltage(times) + scatter_v * noise, truth.current(times))
-        doubts.append(found_in(log, 3.2)[0]["runtime"].standard_uncertainty)
+        budget = measure("battery", {"scene": [log]}, {"cutoff_v": 3.2}).results[0].budget
+        doubts += [line.standard_uncertainty for line in budget if line.source.startswith("restarts")]
 
+    assert len(doubts) == 5
     assert all(more > 0.98 * less for less, more in pairwise(doubts))
 
 

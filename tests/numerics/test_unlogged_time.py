@@ -1,0 +1,102 @@
+"""How long a logger stood, on falls that are known in closed form."""
+
+import numpy as np
+import pytest
+
+from inspect_app.numerics.unlogged_time import unlogged_time
+from tests.truth.discharge import Discharge
+
+
+def interrupted(fall, first_s, pause_s, step_s=10.0, rows=300):
+    """Return a fall before and after a pause, each by a clock of its own."""
+    clock = step_s * np.arange(rows)
+    return (clock, fall(first_s + clock)), (clock, fall(first_s + clock[-1] + pause_s + clock))
+
+
+@pytest.mark.parametrize("pause_s", [10.0, 75.0, 400.0, 2000.0])
+def test_a_quiet_parabola_tells_its_pause(pause_s):
+    """Algebra: 4 V less 40 µV/s less 4 nV/s², without noise."""
+    sides = interrupted(lambda t: 4 - 4e-5 * t - 4e-9 * t**2, 0.0, pause_s)
+
+    found = unlogged_time(*sides, 10.0, 0.0)
+
+    assert found.seconds == pytest.approx(pause_s, rel=0.01, abs=1.0)
+    assert found.falls
+
+
+def test_what_noise_hides_is_one_interval_with_a_doubt_that_holds_more():
+    """Truth by construction: 90 s, in which the voltage falls by 1 mV, under noise of 10 mV."""
+    before, after = interrupted(lambda t: 4 - 1.2e-5 * t, 0.0, 90.0, rows=60)
+    rng = np.random.default_rng(1)
+
+    found = unlogged_time(*((t, v + 0.01 * rng.standard_normal(60)) for t, v in (before, after)), 10.0, 0.0)
+
+    assert found.seconds < 80
+    assert abs(found.seconds - 90) <= 2 * found.seconds_u
+
+
+def test_readings_that_rounding_holds_level_tell_no_more_than_their_steps():
+    """Truth by construction: 100 s at 20 µV/s, rounded to 10 mV: a step lasts 500 s."""
+    sides = interrupted(lambda t: np.round(4.003 - 2e-5 * t, 2), 0.0, 100.0)
+
+    found = unlogged_time(*sides, 10.0, 0.0)
+
+    assert 50 < found.seconds_u < 500
+    assert abs(found.seconds - 100) <= 2 * found.seconds_u
+
+
+def test_a_pulse_of_the_load_beside_the_pause_is_left_out():
+    """Truth by construction: 300 s; one row before and one after stand 0.3 V below the others."""
+    (t, before), (_, after) = interrupted(lambda t: 4 - 4e-5 * t, 0.0, 300.0)
+    before[-6] -= 0.3
+    after[4] -= 0.3
+
+    found = unlogged_time((t, before), (t, after), 10.0, 0.0)
+
+    assert found.seconds == pytest.approx(300, abs=5)
+
+
+@pytest.mark.parametrize(("slope_v_per_s", "falls"), [(-4e-5, True), (4e-5, False)])
+def test_readings_that_rise_tell_no_time(slope_v_per_s, falls):
+    found = unlogged_time(*interrupted(lambda t: 3.5 + slope_v_per_s * t, 0.0, 10.0), 10.0, 0.0)
+
+    assert found.falls is falls
+
+
+def test_three_readings_before_the_pause_are_too_few():
+    t = np.arange(3.0)
+
+    assert unlogged_time((t, 4 - t), (t, 1 - t), 1.0, 0.0) is None
+
+
+@pytest.mark.parametrize("unit", [1e-3, 1.0, 1e3])
+def test_the_unit_of_the_readings_does_not_matter(unit):
+    """Invariance: volts, millivolts or kilovolts."""
+    truth, rng = Discharge(), np.random.default_rng(2)
+    sides = interrupted(lambda t: truth.voltage(t) + 1e-3 * rng.standard_normal(len(t)), 9000.0, 200.0)
+    plain = unlogged_time(*sides, 10.0, 0.0)
+
+    scaled = unlogged_time(*((t, unit * v) for t, v in sides), 10.0, 0.0)
+
+    assert scaled.seconds == pytest.approx(plain.seconds, rel=1e-3)
+    assert scaled.seconds_u == pytest.approx(plain.seconds_u, rel=1e-3)
+
+
+def test_the_doubt_of_pauses_covers_the_truth_as_often_as_it_claims():
+    """Coverage at k = 2 over 30 seeded pauses of 60 to 150 s anywhere in a discharge, with noise of 0.2 to 5 mV.
+
+    At least 25 hold the truth (binomial, p 0.95, chance below 0.01).
+    """
+    rng, held = np.random.default_rng(3), 0
+    for _ in range(30):
+        truth, pause_s = Discharge(knee_s=rng.uniform(400, 3000)), rng.uniform(60, 150)
+        noise_v, at = np.exp(rng.uniform(np.log(2e-4), np.log(5e-3))), int(rng.uniform(50, 1350))
+        clock = 10.0 * np.arange(1400)
+        volts = truth.voltage(np.where(clock <= clock[at], clock, clock + pause_s - 10))
+        volts += noise_v * rng.standard_normal(len(volts))
+        found = unlogged_time(
+            (clock[: at + 1], volts[: at + 1]), (clock[at + 1 :] - clock[at + 1], volts[at + 1 :]), 10.0, 0.0
+        )
+        held += abs(found.seconds - pause_s) <= 2 * found.seconds_u
+
+    assert held >= 25
