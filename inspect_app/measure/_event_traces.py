@@ -11,6 +11,7 @@ from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._event_regions import Chosen, choose_regions
 from inspect_app.measure._film_times import film_times, usual_interval
 from inspect_app.measure._light import Box, FloatArray, watch
+from inspect_app.numerics.shutters import FILMED, LOGGED, Usual
 from inspect_app.numerics.strays import BoolArray, strays
 
 COLUMNS: Final = ("time_ms", "stimulus", "response")
@@ -24,7 +25,7 @@ _FEWEST_ROWS: Final = 8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Traces:
-    """Light and picture over time, where they lie in the film, and how fine its clock ticks."""
+    """Light and picture over time, where they lie in the film, how fine its clock ticks, how samples are taken."""
 
     name: str
     times_ms: FloatArray
@@ -32,6 +33,7 @@ class Traces:
     stimulus: FloatArray
     response: FloatArray
     chosen: Chosen | None
+    usual: Usual
     warnings: tuple[str, ...]
 
 
@@ -54,6 +56,7 @@ def film_traces(film: Film, stimulus_roi: Box | None, response_roi: Box | None, 
         stimulus=chosen.stimulus,
         response=chosen.response,
         chosen=chosen,
+        usual=FILMED,
         warnings=warnings,
     )
 
@@ -88,6 +91,7 @@ def log_traces(log: Capture, frame_rate: float | None) -> Traces:
         stimulus=stimulus[~left_out],
         response=response[~left_out],
         chosen=None,
+        usual=LOGGED,
         warnings=warnings,
     )
 

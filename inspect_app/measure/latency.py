@@ -152,7 +152,7 @@ def _counted(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured
 def _measured(traces: Traces, options: LatencyOptions) -> Measured:
     interval_ms = usual_interval(traces.times_ms)
     pairs = pair_switches(traces.name, traces.stimulus, traces.response)
-    seen = shutters(traces.times_ms, interval_ms, options.shutter_ms)
+    seen = shutters(traces.times_ms, interval_ms, options.shutter_ms, traces.usual)
     stimuli = _fits(traces.times_ms, traces.stimulus, pairs.light, seen, LIGHT_KINDS)
     responses = _fits(traces.times_ms, traces.response, pairs.picture, seen, PICTURE_KINDS)
     onsets, halves = instants(stimuli, responses, "onset"), instants(stimuli, responses, "half")
