@@ -19,6 +19,7 @@ from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace
 from inspect_app.numerics.change_shapes import LIGHT_KINDS, PICTURE_KINDS
+from inspect_app.numerics.fine_stairs import locate_fine_stairs
 from inspect_app.numerics.flicker import flickers, steadied
 from inspect_app.numerics.lags import Instants, Lag, agreement, hypothesis_doubts, hypothesis_weights, instants, lag
 from inspect_app.numerics.renewals import locate_renewal
@@ -109,6 +110,7 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     one, and that light and picture lie in the same film: rolling readout of the filming camera shifts regions at
     different heights. Breaks down where fewer than about three frames lie between two switches. See
     `inspect_app.numerics.transitions.locate`, `inspect_app.numerics.renewals.locate_renewal`,
+    `inspect_app.numerics.fine_stairs.locate_fine_stairs`,
     `inspect_app.numerics.slow_changes.gathered`, `inspect_app.numerics.flicker.steadied` and
     `inspect_app.numerics.lags.lag`.
 
@@ -210,10 +212,12 @@ def _fits(
         start = (earlier[-1] + switch.index + 1) // 2 if earlier else 0
         stop = max(later[0] - 1, switch.index + 3) if later else len(values)
         near, own = switch.index - start, slice(start, stop)
-        around = gathered(Around(times_ms[own], values[own], near, interval_ms, seen.open_times[:, own]))
+        native = Around(times_ms[own], values[own], near, interval_ms, seen.open_times[:, own])
+        around = gathered(native)
         is_steady = len(turns.paired) > _MOST_RENEWED or not flickers(around.values, around.near)
         found = None if is_steady else locate_renewal(*around, kinds=kinds)
-        fits.append(found or _at_crests(*around, kinds=kinds))
+        stairs = locate_fine_stairs(native, kinds, _REFRESH_MS) if found is None and kinds is PICTURE_KINDS else None
+        fits.append(found or stairs or _at_crests(*around, kinds=kinds))
         is_renewed = is_renewed or found is not None
     return [each.without_stairs(kinds) for each in fits] if is_renewed else fits
 

@@ -38,8 +38,15 @@ class Around(NamedTuple):
     opened: FloatArray
 
 
-def gathered(around: Around) -> Around:
+def gathered(around: Around, least_interval: float = 0.0) -> Around:
     """Return means of two samples, of four and so on, until the middle of the change takes no more than 12.
+
+    Parameters
+    ----------
+    around : Around
+        Samples around one change.
+    least_interval : float
+        Time between means, at least, in the unit of the times.
 
     Notes
     -----
@@ -47,7 +54,7 @@ def gathered(around: Around) -> Around:
     does while the shutter is closed goes on as before and after, if it takes many samples. The middle is counted from
     the half of the change to where a level is reached first, so that flicker on a level is none of it.
     """
-    while _middle(around.values, around.near) > _MOST:
+    while around.interval < least_interval or _middle(around.values, around.near) > _MOST:
         count = len(around.values) // 2
         times, values = around.times[: 2 * count].reshape(count, 2), around.values[: 2 * count].reshape(count, 2)
         opened = around.opened[:, 1 : 2 * count : 2] + times[:, 1] - times[:, 0]

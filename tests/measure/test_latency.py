@@ -359,6 +359,25 @@ def test_a_log_of_instants_doubts_a_step_by_where_it_fell_between_two_rows(tmp_p
     assert np.median(doubts) == pytest.approx(1 / 6**0.5, abs=0.04)
 
 
+@pytest.mark.parametrize(("share", "half_ms"), [(0.3, 42.4 + 50 / 3), (0.7, 42.4)])
+def test_a_log_of_a_display_that_shows_a_switch_in_two_refreshes_tells_each_step(tmp_path, share, half_ms):
+    """Truth by construction: steps 83 rows of 0.2 ms apart; the first was passed over where it was the lower one."""
+    rng, times = np.random.default_rng(24), np.arange(0, 400, 0.2)
+    stimulus = (times > 101.03) + 0.02 * rng.standard_normal(len(times))
+    response = (
+        share * (times > 143.43) + (1 - share) * (times > 143.43 + 50 / 3) + 0.03 * rng.standard_normal(len(times))
+    )
+    path = tmp_path / "t.csv"
+    rows = (f"{time:.1f},{light:.4f},{shown:.4f}" for time, light, shown in zip(times, stimulus, response, strict=True))
+    path.write_text("time_ms,stimulus,response\n" + "\n".join(rows))
+
+    found = latencies(measure("latency", {"scene": [path]}, {}))
+
+    for name, truth_ms in (("latency_first_change", 42.4), ("latency_half", half_ms)):
+        assert found[name].value == pytest.approx(truth_ms, abs=2 * found[name].standard_uncertainty)
+        assert found[name].standard_uncertainty < 0.1
+
+
 def test_a_shutter_that_is_told_takes_its_doubt_away(tmp_path):
     """Algebra: open for half of each row of 1 ms, of which 0.9 and 0.2 is lit: the steps lie 0.35 ms apart in it.
 
