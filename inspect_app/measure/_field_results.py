@@ -16,7 +16,6 @@ LEFT_TOLD = 0.003  # of the field
 SPREAD_TOLD = 0.02  # of blocks about the smooth part; strong textures reach 0.011
 OFF_CIRCLE_TOLD = 0.01  # of the radius
 MOST_MARKS = 200
-SHADING_ORDER_U_PERCENT = 0.2 / 12**0.5  # peak to valley moves by up to 0.2 between orders 4 and 8 (own trials)
 MOST_BLACK = 0.02  # of full scale, that a camera adds where no light falls (common practice, no source)
 
 
@@ -31,7 +30,7 @@ class FieldScale:
 def black_level_u(frames: Frames, field: BrightField, content: FieldContent, transfer: str) -> float:
     """Return the relative standard uncertainty of the level where neither frame, border nor table tells black."""
     is_told = frames.dark is not None or field.is_round or transfer.startswith("table")
-    return 0.0 if is_told else MOST_BLACK / math.sqrt(3) / content.level
+    return 0.0 if is_told else MOST_BLACK / math.sqrt(3) / content.shading.level
 
 
 def odd_pixel_results(frames: Frames, content: FieldContent) -> tuple[Result, ...]:
@@ -48,22 +47,22 @@ def shading_result(content: FieldContent, black_u: float) -> Result:
         Contribution(
             source="scatter of the field about its smooth part",
             distribution="normal",
-            standard_uncertainty=100 * content.shading_u,
+            standard_uncertainty=100 * content.shading.scatter_u,
         ),
         Contribution(
             source="order of the smooth surface",
-            distribution="rectangular",
-            standard_uncertainty=SHADING_ORDER_U_PERCENT,
+            distribution="normal",
+            standard_uncertainty=100 * content.shading.order_u,
         ),
     )
     if black_u > 0:
         black = Contribution(
             source="black level, which no dark frame tells",
             distribution="rectangular",
-            standard_uncertainty=100 * content.shading * black_u,
+            standard_uncertainty=100 * content.shading.ratio * black_u,
         )
         budget = (*budget, black)
-    quantity = quantity_from_budget(100 * content.shading, "%", budget)
+    quantity = quantity_from_budget(100 * content.shading.ratio, "%", budget)
     return Result(quantity_name="shading", quantity=quantity, budget=budget)
 
 

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from inspect_app.capture import FloatArray
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._field_frames import Frames
-from inspect_app.measure._field_shading import shading_of
+from inspect_app.measure._field_shading import Shading, shading_of
 from inspect_app.numerics.field_circle import BrightField, find_field, veil_of
 from inspect_app.numerics.found_spot import FoundSpot
 from inspect_app.numerics.odd_pixels import HOT_LIMIT, PixelArray, clusters_of, hot_pixels, noise_of, odd_in_light
@@ -34,22 +34,20 @@ HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldContent:
-    """What was found; `shading` and `shading_u` are ratios, `saturated` the share of the field that is.
+    """What was found; `saturated` is the share of the field that is.
 
     `saturated_spots` counts the bright spots that are deeper than the picture can tell. `noise` is that of a pixel over
-    its level, `level` the mean exposure within 90 % of the field, `spread` the scatter of blocks about the smooth part.
+    its level, `spread` the scatter of blocks about the smooth part.
     `unlike_spots` and `left` tell what is there beside round spots (`spot_map.SpotMap`).
     """
 
     spots: tuple[FoundSpot, ...]
     dead: PixelArray
     hot: PixelArray
-    shading: float
-    shading_u: float
+    shading: Shading
     saturated: float
     saturated_spots: int
     noise: float
-    level: float
     spread: float
     unlike_spots: int
     left: float
@@ -153,12 +151,10 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         ),
         dead=odd.dead + cut.corner,
         hot=hot if frames.dark is not None else odd.bright + cut.corner,
-        shading=shading.ratio,
-        shading_u=shading.u,
+        shading=shading,
         saturated=saturated,
         saturated_spots=sum(is_lost),
         noise=noise,
-        level=shading.level,
         spread=flat.spread,
         unlike_spots=found.unlike,
         left=found.left,

@@ -569,6 +569,27 @@ def test_a_field_without_shading_has_none_within_its_uncertainty(shape: str) -> 
     assert held >= 10
 
 
+@pytest.mark.parametrize("shape", ["round", "full frame"])
+def test_the_uncertainty_of_shading_is_as_wide_as_its_errors(shape: str) -> None:
+    """Of 12 fields; errors over u have a root mean square within 0.5 and 1.6, where 1 is exact."""
+    z = []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        light = {"vignetting": rng.uniform(0.05, 0.5), "tilt": rng.uniform(-0.1, 0.1)}
+        texture = {"fibre": 0.01, "wire": rng.uniform(0.01, 0.05), "cells": rng.uniform(0, 0.01), "grain": 0.02}
+        field = (
+            round_field(rng, size_px=(340, 360), radius_px=150, **light, **texture)
+            if shape == "round"
+            else sensor_flat(rng, size_px=(300, 400), **light, row_noise=rng.uniform(0.002, 0.01), darks=1)
+        )
+        darks = getattr(field, "darks", ())
+        stills = (still_of(field.exposure), *(still_of(dark, role="dark") for dark in darks))
+        shading = shading_of(blemish(stills, BlemishOptions()))
+        z.append((shading.value - field.shading_percent) / shading.standard_uncertainty)
+
+    assert 0.5 < math.sqrt(np.mean(np.square(z))) < 1.6
+
+
 def test_shading_of_a_full_frame_reaches_into_its_corners() -> None:
     """By algebra: light 1 - r²/2 of half of the diagonal falls to 1 - 0.81/2 where the circle meets the border."""
     y, x = np.mgrid[:480, :640]

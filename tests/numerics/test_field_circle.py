@@ -21,7 +21,7 @@ def test_a_circle_is_found_to_a_fraction_of_a_pixel(edge_px: float, vignetting: 
     assert field is not None
     assert field.is_round
     assert (field.x, field.y) == pytest.approx((drawn.x, drawn.y), abs=0.3)
-    assert field.radius_px == pytest.approx(drawn.radius_px, abs=0.5)
+    assert field.radius_px == pytest.approx(drawn.radius_px, abs=0.2)
     assert field.edge_px == pytest.approx(edge_px, abs=0.15)
 
 
