@@ -141,6 +141,18 @@ def test_vignetting_of_a_small_region_does_not_move_a_leaning_edge(normal_deg: f
     assert quantity.value == pytest.approx(edge.mtf(0.5), rel=0.005)
 
 
+def test_light_that_falls_off_by_two_thirds_into_the_corners_is_no_second_edge() -> None:
+    """Truth: closed form; the fourth power of the cosine, by which lenses lose light, was refused on so few pixels."""
+    edge = Edge(rows=75, cols=45, normal_deg=4.0, blur=Blur(sigmas_x_px=(0.8,)))
+    y, x = np.mgrid[-37:38, -22:23]
+    light = (1 + (0.33**-0.5 - 1) * (x**2 + y**2) / (37**2 + 22**2)) ** -2
+    capture = still((0.05 + 0.5 * edge.ideal()) * light + np.random.default_rng(4).normal(0, 0.02, light.shape))
+
+    quantity = only(measure_edge(capture, roi=whole(capture)), "mtf50").quantity
+
+    assert quantity.value == pytest.approx(edge.mtf(0.5), abs=2 * quantity.standard_uncertainty)
+
+
 def test_a_pixel_of_known_size_and_angle_gives_line_pairs_and_cycles() -> None:
     """Truth: algebra; 0.2 cy/px are 50 lp/mm at 4 um, 0.4 cy/mrad at 0.5 mrad, and 2 x 0.2 x 100 lw/ph."""
     capture = Edge().capture(np.random.default_rng(1))
