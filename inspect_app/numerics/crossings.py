@@ -1,5 +1,6 @@
 """Where a log falls below a level for good, with the doubt of noise and gaps."""
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -20,6 +21,8 @@ _MOST_ROWS: Final = 20_000
 _SLOPE_ROWS: Final = 8
 _GAP: Final = 5.0  # usual intervals between two rows that are a gap
 _STEEPEST: Final = 3.0  # times the mean fall: a cubic with steeper ends is not sure to fall throughout
+_FLAT: Final = 1e-6  # of the mean fall: rounding of values that stay
+_SURELY_ABOVE: Final = 4.0  # scatters
 _INSIDE: Final = 0.8  # of what the slopes bound: the cubic lies well inside (own bench)
 _SURE_FALL: Final = 6.0  # standard uncertainties of its slope by which a curve falls where it crosses, at least
 _BESIDE: Final = 0.25  # of the reach of its rows, by which a curve may cross outside of them
@@ -79,7 +82,9 @@ def lasting_crossing(
     more rows follow, as many as go on agreeing with those of fewer rows, each laid around the crossing of the one
     before, since noise crosses the level early. What remains is correlated where the cubic does not fit, which widens
     the doubt by its lag-one correlation. Rows after the load is gone, or after the lowest before the values come back,
-    are left out. Assumes a smooth fall at the crossing; a kink right there is seen as drift of the cubic.
+    are left out, and no curve crosses after that. Where the first row without load is dead, the curve of the rows
+    before or the step between both rows says when it ended. Assumes a smooth fall at the crossing; a kink right there
+    is seen as drift of the cubic.
 
     What lost: parabolas, often so long that they had no shorter one to agree with (205 logs of 5 to 20 mV of noise: rms
     0.99 % for 0.42, held 82 for 96 of 100), straight lines (1.7 %, 89); keeping the rows of a rebound up to where they
@@ -93,9 +98,22 @@ def lasting_crossing(
     is_clear = float(values[found - 1] - values[found]) >= _CLEAR_FALL * noise
     if is_clear and times_s[found] - times_s[found - 1] > _GAP * np.median(np.diff(times_s[: found + 1])):
         return between
-    last = _last_falling(values, level, found, noise, current)
-    two_rows = [(between.time_s, between.from_noise_s)] if is_clear else []
-    return _by_curve(times_s[:last], values[:last] - level, found, noise, two_rows) or between
+    is_dead = current is not None and found >= last_loaded(current)  # without load: what falls there is no battery
+    last = found if is_dead else _last_falling(values, level, found, noise, current)
+    two_rows = [(between.time_s, between.from_noise_s)] if is_clear and not is_dead else []
+    until_s = math.inf if current is None or last == len(values) else float(times_s[last])
+    curve = _by_curve(times_s[:last], values[:last] - level, found, noise, two_rows, until_s=until_s)
+    if curve is not None or is_clear:
+        return curve or between
+    return dataclasses.replace(between, from_noise_s=_hidden_s(times_s[: found + 1], values[: found + 1], level, noise))
+
+
+def _hidden_s(times_s: FloatArray, values: FloatArray, level: float, noise: float) -> float:
+    """Return for how long noise hides a crossing before the last row, by the fall of the rows before it."""
+    slope = _slope(times_s[:-1], values[:-1])
+    above = np.flatnonzero(values > level + _SURELY_ABOVE * noise)
+    most_s = float(times_s[-1] - times_s[above[-1] if above.size else 0])
+    return min(noise / slope, most_s / 2) if slope > 0 else most_s / 2
 
 
 def _resolution(values: FloatArray, near: int) -> float:
@@ -125,7 +143,8 @@ def _between_rows(times_s: FloatArray, values: FloatArray, level: float, index: 
     earlier, later = _slope(times_s[:index], values[:index]), _slope(times_s[index:], values[index:], at_end=False)
     crossing = straight
     earliest = min(stop, start + (above - level) / earlier) if earlier > 0 else straight
-    latest = max(start, stop - (level - below) / later) if later > 0 else stop  # nothing tells how it ended
+    is_told = later > _FLAT * slope  # how it ended
+    latest = max(start, stop - (level - below) / later) if is_told else stop
     bounds = (earliest, straight, latest)
     if 0 < earlier < _STEEPEST * slope and 0 < later < _STEEPEST * slope and above > below:
         crossing = start + span * _cubic_share((above - level) / (above - below), earlier / slope, later / slope)
@@ -158,9 +177,17 @@ def _slope(times_s: FloatArray, values: FloatArray, *, at_end: bool = True) -> f
 
 
 def _by_curve(
-    times_s: FloatArray, above: FloatArray, index: int, noise: float, shorter: list[tuple[float, float]]
+    times_s: FloatArray,
+    above: FloatArray,
+    index: int,
+    noise: float,
+    shorter: list[tuple[float, float]],
+    *,
+    until_s: float,
 ) -> Crossing | None:
     """Fit cubics to ever more rows around the crossing, until they begin to disagree (Lepski, 1990, from memory).
+
+    None crosses after `until_s`, when the load is gone.
 
     The variance of their difference is that of the shorter less that of the longer, which holds its rows (J. Hausman,
     Econometrica 46, 1251 (1978), from memory). `shorter` holds what is known from fewer rows: crossing and doubt. Half
@@ -168,12 +195,12 @@ def _by_curve(
     that more noise, which lets longer ones agree, makes no doubt smaller.
     """
     kept = list(shorter)
-    half, middle_s = _LEAST_ROWS, float(times_s[index])
+    half, middle_s = _LEAST_ROWS, float(times_s[min(index, len(times_s) - 1)])
     while True:
         middle = int(np.searchsorted(times_s, middle_s))
         rows = slice(max(0, middle - half), min(len(above), middle + half))
         found = _curve_crossing(times_s[rows] - middle_s, above[rows], noise)
-        if found is not None:
+        if found is not None and middle_s + found[0] - found[1] <= until_s:
             crossing_s, u_s = middle_s + found[0], found[1]
             if any(_disagree(crossing_s - known_s, known_u_s, u_s) for known_s, known_u_s in kept):
                 break

@@ -44,11 +44,14 @@ def first_row_below(times_s: FloatArray, values: FloatArray, level: float, curre
         smooth = np.concatenate([ndimage.median_filter(values[:alive], rows, mode="nearest"), values[alive:]])
         found = _first_lasting(times_s, smooth < level, smooth, current)
         if found:
-            fall = float(smooth[max(0, found - rows) : found].mean() - smooth[found : found + rows].mean())
+            after = min(rows, 1 + int(np.flatnonzero(smooth < level)[-1]) - found)  # not what it recovers to
+            fall = float(smooth[max(0, found - rows) : found].mean() - smooth[found : found + after].mean())
             if fall >= _MEDIAN_FALL * noise / math.sqrt(rows):
                 crossed = 1 + np.flatnonzero((values[:-1] >= level) & (values[1:] < level))
                 return int(crossed[np.abs(crossed - found).argmin()])
-    return _first_lasting(times_s, values < level, values, current)
+    found = _first_lasting(times_s, values < level, values, current)
+    is_dead = found is None and 0 < alive < len(values) and bool((values[alive:] < level).all())
+    return alive if is_dead else found
 
 
 def _first_lasting(times_s: FloatArray, below: BoolArray, values: FloatArray, current: FloatArray | None) -> int | None:

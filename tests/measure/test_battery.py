@@ -134,6 +134,51 @@ def test_noise_as_deep_as_the_fall_before_a_rebound_makes_no_later_row_the_end(t
     assert abs(off_min) <= min(3 * found["runtime"].standard_uncertainty, 1.2)
 
 
+@pytest.mark.parametrize("seed", [2, 4, 11])
+def test_no_curve_crosses_after_the_load_has_gone(tmp_path, seed):
+    """Closed form plus noise of 30 mV; a steep knee, of which one row of 30 s lies below the cut-off under load."""
+    truth, rng = Discharge(knee_s=80.0), np.random.default_rng(seed)
+    times = np.arange(0, 18_000.0, 30)
+    end = int(np.searchsorted(times, truth.crossing_s(3.4))) + 1
+    times, amperes = times[: end + 60], np.where(np.arange(end + 60) < end, 0.35, 0.0)
+    volts = np.concatenate([truth.voltage(times[:end]), 3.5 - 0.1 * np.exp(-np.arange(60) / 10)])
+    volts += 0.03 * rng.standard_normal(len(times))
+
+    found, _ = found_in(write_log(tmp_path / "a.csv", times, volts, amperes), 3.4)
+
+    assert abs(found["runtime"].value - truth.crossing_s(3.4) / 60) <= 3 * found["runtime"].standard_uncertainty
+    assert found["runtime"].standard_uncertainty < 1.5
+
+
+def test_a_battery_that_is_dead_in_the_next_row_ended_between_two_rows(tmp_path):
+    """Closed form: last seen under load just above the cut-off; then there is neither current nor voltage."""
+    truth = Discharge(knee_s=150.0)
+    times = np.arange(0, 16_000.0, 30)
+    is_on = times < truth.crossing_s(3.2)
+    log = write_log(tmp_path / "a.csv", times, np.where(is_on, truth.voltage(times), 0.05), np.where(is_on, 0.35, 0.0))
+
+    found, _ = found_in(log, 3.2)
+
+    runtime = found["runtime"]
+    assert abs(runtime.value - truth.crossing_s(3.2) / 60) <= 3 * runtime.standard_uncertainty < 0.25
+
+
+def test_a_load_that_steps_between_two_rows_may_have_done_so_at_any_moment(tmp_path):
+    """Algebra: 0.35 A more from a moment within 30 s is 10.5 As, half of it to either side of what the rule takes."""
+    truth = Discharge()
+    times = np.arange(0, 16_000.0, 30)
+    amperes = truth.current(times) + np.where(times >= 6000, 0.35, 0.0)
+    end_s = truth.crossing_s(3.2)
+
+    found, _ = found_in(write_log(tmp_path / "a.csv", times, truth.voltage(times), amperes), 3.2)
+
+    capacity = found["capacity"]
+    for stepped_s in (5970.1, 5999.9):
+        truth_mah = (0.35 * end_s + 0.35 * (end_s - stepped_s)) / 3.6
+        assert abs(capacity.value - truth_mah) <= 2 * capacity.standard_uncertainty
+    assert capacity.standard_uncertainty * 3.6 < 4.0
+
+
 def test_readings_rounded_to_ten_millivolts_keep_an_honest_uncertainty(tmp_path):
     """Closed form, rounded: neighbouring rows agree, which is no proof that there is no noise."""
     held = 0
