@@ -1,5 +1,6 @@
 """A blinking light as a film shows it: a periodic trapezoid, the frames missing in it, and its fit."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -27,6 +28,8 @@ _LONGEST_GAP: Final = 0.65  # and blinks: a gap of nearly a blink looks like a f
 _SPREAD: Final = 0.03  # of the swing, by which a frame may be off before it counts against a path
 _WORST: Final = 300.0  # one frame counts for at most so much
 _MISSING_COST: Final = (100.0, 30.0)  # of a gap, and of each frame in it
+_NEITHER_LEVEL: Final = 0.25  # of the swing, from either level
+_BESIDE: Final = 2  # frames to either side of a switch before which others may be missing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +94,9 @@ def cheapest_path(
     """Return the cheapest sequence of gaps that makes the first frames follow the wave (Viterbi, 1967, from memory).
 
     A state is a phase, in cells; each frame stays in step, or skips as many phases as frames are missing. A frame costs
-    what it is off the nearest phase within its cell, so that the edge between two cells costs nothing.
+    what it is off the nearest phase within its cell, so that the edge between two cells costs nothing. Where the light
+    stays at one level for no longer than a blink does, frames that are missing there are looked for at the switches on
+    either side alone: anywhere else they look the same.
 
     Parameters
     ----------
@@ -113,23 +118,43 @@ def cheapest_path(
     costs = np.where(missed > 0, _MISSING_COST[0] + _MISSING_COST[1] * missed, 0.0)[:, None]
     sources = (np.arange(cells)[None, :] - shifts[:, None]) % cells
     table = trapezoid(np.arange(cells * _TABLE_STEPS) / (cells * _TABLE_STEPS), wave.width, wave.ramp)
-    starts = ((np.arange(size) + np.cumsum(gaps[:size])) * rate % 1.0 * len(table)).round().astype(int)
-    cell_of = (starts[:, None] + np.arange(cells) * _TABLE_STEPS) % len(table)
-    most, least = (edge(table, _TABLE_STEPS + 1, mode="wrap") for edge in (maximum_filter1d, minimum_filter1d))
-    off = share[:size, None] - np.clip(share[:size, None], least[cell_of], most[cell_of])
-    off = np.minimum((off / _SPREAD) ** 2, _WORST)
-    moves = np.zeros((size, cells), dtype=np.uint8)
-    cost = off[0]
-    for frame in range(1, size):
-        offered = cost[sources] + costs
-        moves[frame] = offered.argmin(axis=0)
-        cost = offered.min(axis=0) + off[frame]
+    starts = ((np.arange(size) + np.cumsum(gaps[:size])) * rate % 1.0 * len(table)).round().astype(int) % len(table)
+    may_miss = _may_miss(share[:size], max(wave.width, 1 - wave.width) / rate)
+    until = np.empty((size, cells))
+    before = np.zeros(cells)
+    for frame, off in enumerate(_off(share[:size], table, starts)):
+        stays = not (frame and may_miss[frame])
+        until[frame] = off + (before if stays else (before[sources] + costs).min(axis=0))
+        before = until[frame]
     missing = gaps[:size].copy()
-    cell = int(cost.argmin())
-    for frame in range(size - 1, 0, -1):
-        missing[frame] += moves[frame, cell]
-        cell = int(sources[moves[frame, cell], cell])
-    return GapPath(missing, float(cost.min()))
+    cell, cost = int(until[-1].argmin()), float(until[-1].min())
+    for frame in np.flatnonzero(may_miss[1:])[::-1] + 1:
+        skipped = int((until[frame - 1, sources[:, cell]] + costs[:, 0]).argmin())
+        missing[frame] += skipped
+        cell = int(sources[skipped, cell])
+    return GapPath(missing, cost)
+
+
+def _off(share: FloatArray, table: FloatArray, starts: IntArray) -> Iterator[FloatArray]:
+    """Yield what each frame costs off each cell of a blink, shape (cells,), of which the first begins at its start."""
+    cells = len(table) // _TABLE_STEPS
+    most, least = (edge(table, _TABLE_STEPS + 1, mode="wrap") for edge in (maximum_filter1d, minimum_filter1d))
+    # by place within a cell, and twice over all cells: what a frame is compared with lies in one piece
+    highest, lowest = (np.tile(each.reshape(cells, _TABLE_STEPS).T, 2) / _SPREAD for each in (most, least))
+    for seen, start in zip(share / _SPREAD, starts, strict=True):
+        cell, place = divmod(int(start), _TABLE_STEPS)
+        own = slice(cell, cell + cells)
+        off = np.maximum(np.maximum(seen - highest[place, own], lowest[place, own] - seen), 0.0)
+        yield np.minimum(off * off, _WORST)
+
+
+def _may_miss(share: FloatArray, longest: float) -> BoolArray:
+    """Say before which frames others may be missing: near switches, and where the light keeps a level for too long."""
+    level = np.where(share > 1 - _NEITHER_LEVEL, 1, np.where(share < _NEITHER_LEVEL, -1, 0))
+    is_switch = np.append(True, (np.diff(level) != 0) | (level[1:] == 0))
+    run = np.cumsum(is_switch)
+    is_long = np.bincount(run)[run] > longest
+    return np.asarray(np.convolve(is_switch, np.ones(2 * _BESIDE + 1), "same").astype(bool) | is_long)
 
 
 def _cells(rate: float) -> int:
