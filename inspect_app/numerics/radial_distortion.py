@@ -21,7 +21,9 @@ SQUEEZE_SCATTER: Final = 0.003  # by which a chart turned by a few degrees is fo
 PLACING: Final = 10  # parameters that place the grid: centre, a, b, shift, keystone, squeeze; the terms follow
 UNREST_SMOOTHING: Final = 0.06  # of the spacing: unsmoothed, noise about an empty place looks like a small dot
 SHOWN_AT: Final = 0.6  # of the usual unrest about a point
-CROSSING_SHOWN_AT: Final = 0.4  # lines and squares are cut by the border and pressed together, but cover all
+CROSSING_SHOWN_AT: Final = 0.3  # lines and squares are cut by the border and pressed together, but cover all
+PRESSED: Final = 0.45  # of the middle's magnification, along a radius: there crossings fade and turn over by less,
+FAINT_AT: Final = 0.2  # and may count or not from so much of the usual unrest on
 TURNS_OVER: Final = -0.5  # correlation after a quarter turn, below which points are corners of a chessboard
 CORNER_AT: Final = 0.65  # of their usual correlation
 LEAST_ROOM_PX: Final = 2  # from the border, to judge a corner
@@ -58,7 +60,8 @@ class RadialDistortion:
         Standard uncertainty of `share` where it is largest, from the places of the points: by the terms, and by how far
         out the outermost point lies, which hangs on centre, scale and keystone.
     cut_u : float
-        Standard uncertainty of the same by whether a mark that the picture's border touches counts.
+        Standard uncertainty of the same by whether a mark counts that the picture's border touches, or that is pressed
+        together so far that it is faint.
     """
 
     terms: FloatArray
@@ -134,8 +137,10 @@ def fit_radial_distortion(lattice: Lattice, image: FloatArray) -> tuple[RadialDi
     return tuple(_as_distortion(fit, lattice, border, half, middle) for fit in kept)
 
 
-def _shown_at_the_border(lattice: Lattice, image: FloatArray, fit: _Fit, half: float, middle: FloatArray) -> FloatArray:
-    """Return the numbers of points that the picture shows as clearly as those that fit, though none fits there.
+def _shown_at_the_border(
+    lattice: Lattice, image: FloatArray, fit: _Fit, half: float, middle: FloatArray
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Return the numbers of points that the picture shows though none fits there, and which of them it shows clearly.
 
     They lie next to the grid's rim, or where a point was placed badly.
     """
@@ -143,24 +148,28 @@ def _shown_at_the_border(lattice: Lattice, image: FloatArray, fit: _Fit, half: f
     around = range(-RIM, RIM + 1)
     rim = {(i + a, j + b) for i, j in known for a in around for b in around} - known
     if not rim:
-        return np.empty((0, 2))
+        return np.empty((0, 2)), np.empty(0, dtype=np.bool_)
     index = np.array(sorted(rim), dtype=np.float64)
     places = middle + half * _model(fit.parameters, index)
     size = np.array(image.shape[::-1], dtype=np.float64)
     inside = _room(places, size) >= (lattice.mark_px - _touched_px(lattice) if lattice.is_isolated else 0)
-    inside &= np.hypot(*_undistorted(fit.parameters, index).T) < _fold(fit.parameters[PLACING:])
+    terms, radius = fit.parameters[PLACING:], np.hypot(*_undistorted(fit.parameters, index).T)
+    inside &= radius < _fold(terms)
+    index, places, radius = index[inside], places[inside], radius[inside]
     reach = max(2, round(0.3 * lattice.spacing_px))
     smooth = ndimage.gaussian_filter(image, UNREST_SMOOTHING * lattice.spacing_px)
     known_places = lattice.points[:: max(1, len(known) // 60)]
     usual = np.median([_unrest(smooth, place, reach) for place in known_places])
-    least = usual * (SHOWN_AT if lattice.is_isolated else CROSSING_SHOWN_AT)
+    least = SHOWN_AT if lattice.is_isolated else CROSSING_SHOWN_AT
     usual_turn = float(np.median([_turn(image, smooth, place, reach) for place in known_places]))
-    shown = [
-        bool(_unrest(smooth, place, reach) > least)
-        and (usual_turn > TURNS_OVER or _turn(image, smooth, place, reach) < CORNER_AT * usual_turn)
-        for place in places[inside]
-    ]
-    return np.asarray(index[inside][shown], dtype=np.float64)
+    unrest = np.array([_unrest(smooth, place, reach) for place in places]) / usual
+    is_clear = unrest > least
+    if usual_turn < TURNS_OVER:
+        turns = np.array([_turn(image, smooth, place, reach) for place in places])
+        is_clear &= turns < CORNER_AT * usual_turn
+    may_count = (unrest > FAINT_AT) & (_stretch(radius, terms) < PRESSED) & (not lattice.is_isolated)
+    shown = is_clear | may_count
+    return index[shown], is_clear[shown]
 
 
 def _room(places: FloatArray, size: FloatArray) -> FloatArray:
@@ -175,9 +184,14 @@ def _touched_px(lattice: Lattice) -> float:
 def _fold(terms: FloatArray) -> float:
     """Return the undistorted radius from which on the polynomial hardly grows any more: beyond it, it folds back."""
     radius = np.linspace(0.0, FARTHEST, 200)
-    slope = 1 + _powers(radius, terms.size) @ (terms * (2.0 * np.arange(1, terms.size + 1) + 1))
-    flat = np.flatnonzero(slope < FLATTEST)
+    flat = np.flatnonzero(_stretch(radius, terms) < FLATTEST)
     return float(radius[flat[0]]) if flat.size else FARTHEST
+
+
+def _stretch(radius: FloatArray, terms: FloatArray) -> FloatArray:
+    """Return the magnification along a radius over that of the middle."""
+    powers = _powers(radius, terms.size) @ (terms * (2.0 * np.arange(1, terms.size + 1) + 1))
+    return np.asarray(1 + powers, dtype=np.float64)
 
 
 def _unrest(image: FloatArray, place: FloatArray, reach: int) -> float:
@@ -203,14 +217,19 @@ def _turn(image: FloatArray, smooth: FloatArray, place: FloatArray, reach: int) 
 
 
 def _as_distortion(
-    fit: _Fit, lattice: Lattice, border: FloatArray, half: float, middle: FloatArray
+    fit: _Fit,
+    lattice: Lattice,
+    border: tuple[FloatArray, npt.NDArray[np.bool_]],
+    half: float,
+    middle: FloatArray,
 ) -> RadialDistortion:
     terms = fit.parameters[PLACING:]
     placed = lattice.index[fit.kept].astype(np.float64)
-    shown = np.vstack([placed, border])
+    shown = np.vstack([placed, border[0]])
+    is_clear = np.concatenate([np.ones(len(placed), dtype=np.bool_), border[1]])
     room = _room(middle + half * _model(fit.parameters, shown), 2 * middle + 1) - lattice.mark_px
-    clear = room >= _touched_px(lattice)
-    counted = room >= CUT_PX
+    clear = (room >= _touched_px(lattice)) & is_clear
+    counted = (room >= CUT_PX) & is_clear
     radii = np.hypot(*_undistorted(fit.parameters, shown).T)
     shares = _powers(radii, terms.size) @ terms
     largest, *others = (float(max(part, key=abs, default=0.0)) for part in (shares[counted], shares[clear], shares))

@@ -198,6 +198,26 @@ def test_more_noise_never_shrinks_the_uncertainty(kind: str) -> None:
     assert uncertainties == sorted(uncertainties)
 
 
+@pytest.mark.parametrize(
+    ("kind", "k1", "k2", "turn_deg", "phase"),
+    [
+        ("lines", -0.117, -0.022, 4.12, (0.337, -0.404)),
+        ("squares", -0.12, -0.02, 3.0, (0.4, 0.2)),
+        ("squares", -0.115, -0.02, -3.0, (0.0, 0.2)),
+    ],
+)
+def test_crossings_that_a_barrel_presses_together_are_doubted(
+    kind: str, k1: float, k2: float, turn_deg: float, phase: tuple[float, float]
+) -> None:
+    """Truth by construction: where radii are drawn to a third and less, the outermost crossing is hardly seen."""
+    grid = Grid(kind=kind, spacing_px=47.2, turn_deg=turn_deg, k1=k1, k2=k2, mark_px=0.0, blur_px=1.14, phase=phase)
+
+    quantity = distortion_of(Light(snr=20).capture(grid.ideal(), np.random.default_rng(1)))
+
+    off = abs(quantity.value - grid.distortion_max_percent())
+    assert off < max(2 * quantity.standard_uncertainty, 0.1)
+
+
 def test_value_and_two_u_hold_the_truth_about_95_times_in_100() -> None:
     """Coverage: 40 seeded grids of all kinds; the lower binomial bound at 95 %, 3 sigma, is 0.85."""
     random = np.random.default_rng(17850)
