@@ -54,11 +54,12 @@ def shading_of(smooth: SmoothField, field: BrightField, factor: int) -> Shading 
     if not min(light[valley], level) > 0:
         return None
     seen = float(light[peak] - light[valley])
-    of_noise = NOISE_SWING * surface.departure_u()
-    swing = math.sqrt(max(seen**2 - of_noise**2, 0.0))
+    noise = surface.departure_u()
+    swing = math.sqrt(max(seen**2 - (NOISE_SWING * noise) ** 2, 0.0))
+    scatter = math.hypot(surface.difference_u(peak, valley), (seen - swing) / 2)
     return Shading(
         ratio=swing / level,
-        scatter_u=math.hypot(surface.difference_u(peak, valley), (seen - swing) / 2) / level,
+        scatter_u=(scatter if swing > 0 else max(scatter, noise)) / level,  # noise hides as much as it makes
         order_u=max(ORDER_SHARE * abs(seen - float(np.ptp(surface.light_of_low_order))) / level, LEAST_ORDER_U),
         level=level,
     )

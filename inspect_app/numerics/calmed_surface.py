@@ -90,16 +90,19 @@ def _own_terms(
     x: FloatArray, y: FloatArray, middle: tuple[float, float], reach_px: float, area: int
 ) -> tuple[FloatArray, npt.NDArray[np.intp], npt.NDArray[np.intp]]:
     """Return polynomials that are orthonormal over the area, shape (places, terms), and order and group of each."""
-    u, v = (x - middle[0]) / reach_px, (y - middle[1]) / reach_px
-    powers = [(0, 0, np.ones_like(u))]
-    group = 0
+    u, v = (
+        np.vander((place - at) / reach_px, ORDER + 1, increasing=True) for place, at in ((x, middle[0]), (y, middle[1]))
+    )
+    square = u[:, 2] + v[:, 2]
+    columns, orders, groups = [u[:, 0]], [0], [0]
     for order in range(1, ORDER + 1):
-        group += 1
         if order % 2 == 0:
-            powers.append((order, group, np.hypot(u, v) ** order))
-            group += 1
-        powers += [(order, group, u ** (order - k) * v**k) for k in range(order + order % 2)]
-    columns = np.stack([column for _, _, column in powers], axis=1)
-    _, triangle = np.linalg.qr(columns[:area])
-    terms: FloatArray = np.linalg.solve(triangle.T, columns.T).T * math.sqrt(area)
-    return terms, np.array([order for order, _, _ in powers]), np.array([group for _, group, _ in powers])
+            columns.append(square ** (order // 2))
+            orders, groups = [*orders, order], [*groups, groups[-1] + 1]
+        count = order + order % 2  # of an even order one is told by the others and the radius
+        columns += [u[:, order - k] * v[:, k] for k in range(count)]
+        orders, groups = orders + [order] * count, groups + [groups[-1] + 1] * count
+    table = np.stack(columns, axis=1)
+    _, triangle = np.linalg.qr(table[:area])
+    terms: FloatArray = np.linalg.solve(triangle.T, table.T).T * math.sqrt(area)
+    return terms, np.array(orders), np.array(groups)
