@@ -1,0 +1,93 @@
+"""Marks of a grid at the border of a picture, or pressed together there: which of them the picture shows."""
+
+import math
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from inspect_app.numerics.grid_fit import PLACING, GridFit, fold_of, seen_at, stretch, undistorted
+from inspect_app.numerics.grid_points import quarter_turn
+from inspect_app.numerics.lattice import Lattice
+
+FloatArray = npt.NDArray[np.float64]
+
+UNREST_SMOOTHING: Final = 0.06  # of the spacing: unsmoothed, noise about an empty place looks like a small dot
+SHOWN_AT: Final = 0.6  # of the usual unrest about a point
+CROSSING_SHOWN_AT: Final = 0.3  # lines and squares are cut by the border and pressed together, but cover all
+PRESSED: Final = 0.45  # of the middle's magnification, along a radius: there crossings fade and turn over by less,
+FAINT_AT: Final = 0.2  # and may count or not from so much of the usual unrest on
+TURNS_OVER: Final = -0.5  # correlation after a quarter turn, below which points are corners of a chessboard
+CORNER_AT: Final = 0.65  # of their usual correlation
+LEAST_ROOM_PX: Final = 2  # from the border, to judge a corner
+RIM: Final = 4  # points beyond the known ones: meshes cut by the border, and the crossings that need them
+TOUCHED_PX: Final = 2.0  # within which of the border a mark's rim lies that may count or not,
+TOUCHED_SHARE: Final = 0.15  # and so much of an isolated mark: a turned cross reaches farther than it is broad
+
+
+def shown_at_the_border(
+    lattice: Lattice, image: FloatArray, fit: GridFit, half: float, middle: FloatArray
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Return the numbers of points that the picture shows though none fits there, and which of them it shows clearly.
+
+    They lie next to the grid's rim, or where a point was placed badly.
+    """
+    known = {(int(i), int(j)) for i, j in lattice.index[fit.kept]}
+    around = range(-RIM, RIM + 1)
+    rim = {(i + a, j + b) for i, j in known for a in around for b in around} - known
+    if not rim:
+        return np.empty((0, 2)), np.empty(0, dtype=np.bool_)
+    index = np.array(sorted(rim), dtype=np.float64)
+    places = middle + half * seen_at(fit.parameters, index)
+    size = np.array(image.shape[::-1], dtype=np.float64)
+    inside = room_px(places, size) >= (lattice.mark_px - touched_px(lattice) if lattice.is_isolated else 0)
+    terms, radius = fit.parameters[PLACING:], np.hypot(*undistorted(fit.parameters, index).T)
+    inside &= radius < fold_of(terms)
+    index, places, radius = index[inside], places[inside], radius[inside]
+    reach = max(2, round(0.3 * lattice.spacing_px))
+    smooth = ndimage.gaussian_filter(image, UNREST_SMOOTHING * lattice.spacing_px)
+    known_places = lattice.points[:: max(1, len(known) // 60)]
+    usual = np.median([_unrest(smooth, place, reach) for place in known_places])
+    least = SHOWN_AT if lattice.is_isolated else CROSSING_SHOWN_AT
+    usual_turn = float(np.median([_turn(image, smooth, place, reach) for place in known_places]))
+    unrest = np.array([_unrest(smooth, place, reach) for place in places]) / usual
+    is_clear = unrest > least
+    if usual_turn < TURNS_OVER:
+        turns = np.array([_turn(image, smooth, place, reach) for place in places])
+        is_clear &= turns < CORNER_AT * usual_turn
+    may_count = (unrest > FAINT_AT) & (stretch(radius, terms) < PRESSED) & (not lattice.is_isolated)
+    shown = is_clear | may_count
+    return index[shown], is_clear[shown]
+
+
+def room_px(places: FloatArray, size: FloatArray) -> FloatArray:
+    """Return how many pixels each place lies within a picture of so many columns and rows."""
+    return np.asarray(np.minimum(places, size - 1 - places).min(axis=1), dtype=np.float64)
+
+
+def touched_px(lattice: Lattice) -> float:
+    """Return within how many pixels of the border the rim of a mark lies that may count or not."""
+    return TOUCHED_PX + TOUCHED_SHARE * (lattice.mark_px if lattice.is_isolated else 0.0)
+
+
+def _unrest(image: FloatArray, place: FloatArray, reach: int) -> float:
+    """Return how much the light changes about a place, as a share of its mean."""
+    x, y = (round(float(value)) for value in place)
+    patch = image[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
+    return float(np.std(patch)) / max(float(np.mean(patch)), 1e-12)
+
+
+def _turn(image: FloatArray, smooth: FloatArray, place: FloatArray, reach: int) -> float:
+    """Return how the light about a place is like itself after a quarter turn.
+
+    Next to the border the light is looked at as it is: smoothed, it is the border's doing. A place too near to be
+    judged counts as one where squares meet.
+    """
+    x, y = (float(value) for value in place)
+    room = math.floor(min(x, y, image.shape[1] - 1 - x, image.shape[0] - 1 - y))
+    if room < LEAST_ROOM_PX:
+        return -1.0
+    reach, looked_at = (min(reach, room), smooth) if room >= reach / 2 else (room, image)
+    step = np.arange(-reach, reach + 1)
+    return quarter_turn(ndimage.map_coordinates(looked_at, np.meshgrid(y + step, x + step, indexing="ij"), order=1))
