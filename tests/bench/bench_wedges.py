@@ -159,6 +159,14 @@ def srgb(random: np.random.Generator) -> tuple[Wedge, str]:
     return a_wedge(random, sensor=sensor, transfer="srgb", code_bits=8, frames=int(random.choice([2, 4, 8]))), "png"
 
 
+def srgb_without_pedestal(random: np.random.Generator) -> tuple[Wedge, str]:
+    """Return a wedge whose dark noise is 0.5 to 1.5 codes, cut off at black."""
+    full_well_e = math.exp(random.uniform(math.log(8_000), math.log(50_000)))
+    read_noise_e = max(2.0, full_well_e / 255 / 12.92 * random.uniform(0.5, 1.5))
+    sensor = Sensor(full_well_e, read_noise_e, 14)
+    return a_wedge(random, sensor=sensor, transfer="srgb", code_bits=8, frames=int(random.choice([1, 2, 4]))), "png"
+
+
 def srgb_flare(random: np.random.Generator) -> tuple[Wedge, str]:
     wedge, form = srgb(random)
     return replace(wedge, veil=random.uniform(0.001, 0.02)), form
@@ -221,6 +229,7 @@ KINDS = {
     "widths uneven, bright surround": in_bright_surround,
     "within white": within_white,
     "without clipping": without_clipping,
+    "without pedestal, sRGB": srgb_without_pedestal,
 }
 
 

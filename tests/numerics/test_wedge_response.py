@@ -77,6 +77,30 @@ def test_the_cut_off_estimate_is_the_most_likely_one() -> None:
     assert (found.mean, math.sqrt(found.variance)) == pytest.approx((mean, sd), abs=2e-3)
 
 
+@pytest.mark.parametrize("mean", [0.3, 0.9, 2.0])
+def test_noise_of_little_more_than_half_a_code_is_read_whole_where_black_cuts_it_off(mean: float) -> None:
+    """Truth by construction: standard deviation 0.6 codes, and 1 / 12 of a squared code for rounding; 4 sigma."""
+    frames = np.maximum(np.rint(np.random.default_rng(5).normal(mean, 0.6, (4, 10_000))), 0)
+
+    found = read_step(frames, exposure=1.0, saturated=0.0, code_step=1.0)
+
+    assert found.mean == pytest.approx(mean, abs=4 * found.mean_u)
+    assert found.variance == pytest.approx(0.36 + 1 / 12, abs=4 * found.variance_u)
+    assert found.mean_u < 0.01
+    assert found.variance_u < 0.03 * found.variance
+
+
+def test_the_doubt_of_a_step_cut_off_at_black_is_the_scatter_of_its_readings() -> None:
+    """200 draws of 1000 values; a standard deviation from them is known to 5 %, the bounds are 4 sigma wide."""
+    rng = np.random.default_rng(6)
+    drawn = [np.maximum(np.rint(rng.normal(0.6, 0.7, (1, 1000))), 0) for _ in range(200)]
+
+    found = [read_step(values, exposure=1.0, saturated=0.0, code_step=1.0) for values in drawn]
+
+    assert np.std([one.mean for one in found]) == pytest.approx(found[0].mean_u, rel=0.2)
+    assert np.std([one.variance for one in found]) == pytest.approx(found[0].variance_u, rel=0.25)
+
+
 def test_flicker_between_frames_is_no_noise() -> None:
     """Truth by construction: standard deviation 0.01 under a flicker of 10 %."""
     rng = np.random.default_rng(3)
@@ -96,3 +120,4 @@ def test_a_step_of_zeros_and_equal_codes_has_the_noise_of_rounding() -> None:
 
     assert found.variance >= 0.01**2 / 12 * (1 - 1e-9)
     assert 0.0 <= found.mean <= 0.01
+    assert found.variance_u > 0.2 * found.variance
