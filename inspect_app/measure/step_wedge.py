@@ -111,8 +111,8 @@ def step_wedge(captures: tuple[Capture, ...], options: StepWedgeOptions) -> Meas
     moves the range by up to 0.2 stop, since it takes noise away and adds its own.
 
     More noise makes the doubt of the faintest signal greater, never smaller. In stops, which are relative to that
-    signal, it may shrink (to 0.85 at four times the noise, 24 wedges by another hand): the signal moves up to where
-    photons make the noise, which more steps show than show the floor. No other line shrinks.
+    signal, it may shrink, and the errors with it (at twice the dark noise u to 0.84, errors to 0.8 of themselves, held
+    in 94 of 100; 48 wedges, own draw): the signal moves up to where more steps show its noise. No other line shrinks.
 
     What lost (own trials): interpolating the SNR of single steps scatters about three times as much; counting steps
     reads half a stop low on the average; taking a step whose noise touches the clipping level as it stands reads up to

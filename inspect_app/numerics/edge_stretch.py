@@ -108,7 +108,7 @@ def largest_departure(image: FloatArray, surface: EdgeSurface) -> float:
     -----
     Light that changes evenly across the edge, or falls off into the corners of a region, is no departure, and neither
     is a wide halo, which looks like it: what most blocks share of four such changes (least absolute deviations) is
-    taken out first. With the change across alone, 11 of 800 edges were refused where vignetting by the fourth power of
+    taken out first. With the change across alone, 11 of 400 edges were refused where vignetting by the fourth power of
     the cosine takes 50 to 75 % of the light within a small region, now none; of 240 regions with a second edge 161 lay
     off by more than 0.13, now 176. A square of the distance across among the changes would hide 50 of them.
     """
