@@ -193,3 +193,17 @@ def test_frames_missing_where_the_light_keeps_a_level_are_counted_wherever_they_
 
     assert clock.missing.sum() == 6
     assert clock.frames_per_blink == pytest.approx(120.3, abs=2 * clock.frames_per_blink_sd)
+
+
+def test_many_frames_lost_in_few_blinks_of_a_brief_shutter_leave_the_count_unsure():
+    """Truth by construction: nine of 110 frames gone, five blinks, hardly a frame partly lit: fewer gaps fit too."""
+    rng = np.random.default_rng(17)
+    period = rng.uniform(14, 30)
+    numbers = np.delete(np.arange(110.0), np.sort(rng.choice(np.arange(5, 105), 9, replace=False)))
+    light = lit_shares(numbers, period=period, rise=rng.uniform(3, 9), lit=0.4 * period, opening=0.1)
+    light += 0.01 * rng.standard_normal(len(light))
+
+    clock = blink_clock(light, np.zeros(len(light) - 1, dtype=np.int64), 1.002 / period)
+
+    assert clock.missing.sum() == 9 or not is_sure(clock)
+    assert abs(clock.frames_per_blink - period) <= 2 * clock.frames_per_blink_sd
