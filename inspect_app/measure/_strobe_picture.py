@@ -85,7 +85,8 @@ def _bands(taken: Still, strobe: Strobe) -> StrobePicture:
     if seen is None:
         raise NothingToMeasure(
             taken.name,
-            "no bands are seen, so either no strobe lights the field or the exposure is a multiple of its period",
+            "no bands are seen that are surely a strobe's, so either no strobe lights the field, the exposure is a"
+            " multiple of its period, or too little of a period is in the picture",
             f"Shorten the exposure; if none come, use a strobe of {_WANTED_BANDS * strobe.hz:.0f} Hz.",
         )
     best, axis = seen
