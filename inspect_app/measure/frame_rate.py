@@ -27,6 +27,7 @@ _GENERATOR: Final = 2e-6 / 3**0.5
 _FEWEST_BLINKS_BY_CLOCK: Final = 0.05  # a film that plays thirty times too fast may still be told by its light
 _ALIAS: Final = 0.01  # blinks per frame by which an alias may be off
 _DISAGREEMENT: Final = 0.01
+_MUCH_BEYOND: Final = 0.1  # of the frames
 _MOST_MISSING: Final = 0.3  # of the frames, with switches that do not fit: another light, or none that blinks
 
 
@@ -176,7 +177,19 @@ def _by_light(film: Film, blink_hz: float, roi: Box | None) -> Measured:
         ),
         traces=(Trace(name="light", x=x, x_unit="1", y=y, y_unit="1"),),
         outlines=(Outline(label="light", shape="rectangle", x=box[0], y=box[1], width_px=box[2], height_px=box[3]),),
-        warnings=_warnings(rate, own, clock, unsure=unsure),
+        warnings=_warnings(rate, own, clock, unsure=unsure) + _beyond_switches(light),
+    )
+
+
+def _beyond_switches(light: FloatArray) -> tuple[str, ...]:
+    """Warn where much of the film lies before the first switch of its light or after the last."""
+    low, high = np.quantile(light, (0.02, 0.98))
+    switches = np.flatnonzero(np.diff(light > (low + high) / 2))
+    beyond = 1 - float(np.ptp(switches)) / len(light) if switches.size else 1.0
+    if beyond < _MUCH_BEYOND:
+        return ()
+    return (
+        f"frames missing before the light's first switch or after its last, {beyond:.0%} of the film, show nowhere",
     )
 
 

@@ -115,6 +115,16 @@ def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
     assert held >= 13
 
 
+@pytest.mark.parametrize(("blink_hz", "told"), [(1.1, True), (12.0, False)])
+def test_frames_that_no_switch_of_the_light_bounds_are_not_vouched_for(tmp_path, blink_hz, told):
+    """Truth by construction: 3.7 blinks leave much of a film before the first switch and after the last, 40 little."""
+    path = blink_film(tmp_path / "f.mp4", np.random.default_rng(12), fps=60.0, blink_hz=blink_hz, frames=200)
+
+    warnings = measure("frame-rate", {"scene": [path]}, {"blink_hz": blink_hz}).warnings
+
+    assert any("show nowhere" in warning for warning in warnings) == told
+
+
 def test_a_film_in_which_nothing_blinks_is_refused(tmp_path):
     """Nothing there: the light is off throughout."""
     rng = np.random.default_rng(4)
