@@ -11,6 +11,8 @@ FloatArray = npt.NDArray[np.float64]
 
 OVERVIEW_PX = 256  # longest side of the reduced picture in which the disc is first sought
 DARK_CORNER = 0.35  # a corner darker than this share of the middle lies outside of a disc
+BLACK_CORNER = 0.15  # a corner darker than this, where no border is seen, is that of a glow
+LEAST_CLIFF = 0.7  # of the light from just inside to the corners, lost within 3 standard deviations of a border's blur
 RAYS = 360
 SMALLEST_RADIUS_PX = 10.0  # rays across the border of a smaller disc have too few places to fall at
 SHARPEST_EDGE_PX = 0.5
@@ -59,7 +61,8 @@ def find_field(image: FloatArray) -> BrightField | None:
     -----
     A picture with lit corners is a whole frame. Otherwise its disc is sought in a reduced picture, and its border where
     360 rays from the middle fall through half of the level just inside. A circle is fitted to these places by least
-    squares, without those that lie off by more than 3 robust standard deviations or beyond the picture.
+    squares, without those that lie off by more than 3 robust standard deviations or beyond the picture. Light that
+    only fades there has no border: a whole frame where it reaches the corners, else a glow and no field.
     """
     rows, cols = image.shape
     factor = min(math.ceil(max(rows, cols) / OVERVIEW_PX), rows, cols)
@@ -67,13 +70,22 @@ def find_field(image: FloatArray) -> BrightField | None:
     bright = float(np.percentile(overview, 95))
     if not bright > 0:
         return None
-    if _has_lit_corners(overview, bright):
-        radius = math.hypot(rows, cols) / 2
-        return BrightField(
-            x=(cols - 1) / 2, y=(rows - 1) / 2, radius_px=radius, radius_u_px=0.0, edge_px=0.0, is_round=False
-        )
-    rough = _rough_circle(overview, bright, factor)
-    return None if rough is None else _refined(image, *rough)
+    frame = BrightField(
+        x=(cols - 1) / 2,
+        y=(rows - 1) / 2,
+        radius_px=math.hypot(rows, cols) / 2,
+        radius_u_px=0.0,
+        edge_px=0.0,
+        is_round=False,
+    )
+    corner = _corner(overview)
+    if corner > DARK_CORNER * bright:
+        return frame
+    rough = _rough_circle(overview, corner, bright, factor)
+    disc = None if rough is None else _refined(image, *rough)
+    if disc is None or _cliff(image, disc, corner) > LEAST_CLIFF:
+        return disc
+    return frame if corner > BLACK_CORNER * bright else None
 
 
 def veil_of(image: FloatArray, field: BrightField) -> float:
@@ -117,16 +129,18 @@ def _reduced(image: FloatArray, factor: int) -> FloatArray:
     return reduced
 
 
-def _has_lit_corners(overview: FloatArray, bright: float) -> bool:
+def _corner(overview: FloatArray) -> float:
+    """Return the light in the corners, the second darkest of the four."""
     side = max(2, min(overview.shape) // 24)
     corners = [
         np.median(part) for rows in (overview[:side], overview[-side:]) for part in (rows[:, :side], rows[:, -side:])
     ]
-    return bool(sorted(corners)[1] > DARK_CORNER * bright)
+    return float(sorted(corners)[1])
 
 
-def _rough_circle(overview: FloatArray, bright: float, factor: int) -> tuple[float, float, float] | None:
-    lit = ndimage.gaussian_filter(overview, 1.0) > 0.3 * bright
+def _rough_circle(overview: FloatArray, corner: float, bright: float, factor: int) -> tuple[float, float, float] | None:
+    dark = max(corner, 0.0)
+    lit = ndimage.gaussian_filter(overview, 1.0) > dark + 0.3 * (bright - dark)
     names, count = ndimage.label(lit)
     if count == 0:
         return None
@@ -193,6 +207,21 @@ def _border_of(image: FloatArray, x: float, y: float, radius: float, rough_px: f
     falling = -np.minimum.accumulate(profile)
     high, half, low = (float(np.interp(-share, falling, r)) for share in (0.8413, 0.5, 0.1587))
     return math.sqrt(max(((low - high) / 2) ** 2 - BILINEAR_VARIANCE, SHARPEST_EDGE_PX**2)), half
+
+
+def _cliff(image: FloatArray, disc: BrightField, corner: float) -> float:
+    """Return how much of the light that is lost from just inside a disc to the corners is gone just outside of it.
+
+    By medians over all rays. All of it at a border, whatever veils it; 0.2 to 0.5 of light that fades.
+    """
+    reach = 3 * disc.edge_px + 2
+    at_x, at_y = _rays(disc.x, disc.y, disc.radius_px + np.array([-reach, reach]))
+    inside, outside = ndimage.map_coordinates(image, [at_y, at_x], order=1, mode="nearest").T
+    in_picture = (at_x[:, 1] >= 0) & (at_x[:, 1] < image.shape[1]) & (at_y[:, 1] >= 0) & (at_y[:, 1] < image.shape[0])
+    if not in_picture.any():
+        return 0.0
+    level = float(np.median(inside[in_picture]))
+    return (level - float(np.median(outside[in_picture]))) / (level - corner) if level > corner else 0.0
 
 
 def _rays(x: float, y: float, r: FloatArray) -> tuple[FloatArray, FloatArray]:

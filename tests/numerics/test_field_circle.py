@@ -1,14 +1,18 @@
 """The bright field in a picture against drawn circles and a real photograph."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 import skimage
 from PIL import Image
 
 from inspect_app.numerics.field_circle import find_field, veil_of
 from tests.truth.fields import round_field
+
+FloatArray = npt.NDArray[np.float64]
 
 
 @pytest.mark.parametrize(("edge_px", "vignetting"), [(0.8, 0.1), (3.5, 0.5)])
@@ -87,3 +91,35 @@ def test_a_speck_of_light_is_no_field() -> None:
     picture[26:35, 26:35] = 0.6
 
     assert find_field(picture) is None
+
+
+def _fading(light_at_radius: Callable[[FloatArray], FloatArray]) -> FloatArray:
+    """Return a picture of 600 x 800 pixels with noise, whose light falls with the radius in half diagonals."""
+    y, x = np.mgrid[:600, :800]
+    light = 20_000 * light_at_radius(np.hypot(x - 399.5, y - 299.5) / 500)
+    rng = np.random.default_rng(7)
+    return np.asarray(rng.poisson(light) + rng.normal(100, 10, light.shape))
+
+
+def test_light_that_fades_towards_the_corners_has_no_border() -> None:
+    """Truth by construction: cos⁴ of up to 45 degrees, a quarter of the light in the corners, is a whole frame."""
+    field = find_field(_fading(lambda r: (1 + r**2) ** -2.0))
+
+    assert field is not None
+    assert not field.is_round
+
+
+def test_a_glow_without_a_border_is_no_field() -> None:
+    """Truth by construction: Gaussian light, 4 per cent of it left in the corners."""
+    assert find_field(_fading(lambda r: np.exp(-3.125 * r**2))) is None
+
+
+def test_a_dim_field_on_a_bright_veil_is_still_a_disc() -> None:
+    """Truth by construction: half of the light is gone at the border, and beyond lie 42 per cent of the middle's."""
+    drawn = round_field(np.random.default_rng(4), vignetting=0.5, edge_px=3.5, veil=0.25)
+
+    field = find_field(drawn.exposure)
+
+    assert field is not None
+    assert field.is_round
+    assert field.radius_px == pytest.approx(drawn.radius_px, abs=0.3)
