@@ -19,6 +19,7 @@ _GROWTHS: Final = (-5.0, 0.0, 5.0, 10.0, 20.0)  # of roughness, as logarithm, ov
 _STRENGTHS: Final = np.logspace(-10, 6, 17)  # of roughness, in ranges of the readings over that time
 _GROWTH: Final = np.repeat(_GROWTHS, len(_STRENGTHS))
 _ROUGHNESS: Final = np.tile(_STRENGTHS, len(_GROWTHS))
+_MOST_GROWN: Final = 60.0  # of roughness, as logarithm
 _VAGUE: Final = 1e4  # ranges squared: variance of level, slope and bend before the first reading
 _JITTER: Final = 1e-14
 _BACK: Final = np.diag([1.0, -1.0, 1.0])  # a path that is followed from its end: its slope turns
@@ -65,7 +66,8 @@ class _Courses:
         onward, wandered = _onward(t)[:, None], _wandered(t)[:, None]
         off = (onward @ before.state[:, :, None])[..., 0] - after.state @ _BACK
         tied = onward @ before.covariance @ onward.swapaxes(-1, -2) + _BACK @ after.covariance @ _BACK
-        tied = tied + (_ROUGHNESS * np.exp(np.outer(t / 2, _GROWTH)))[..., None, None] * wandered
+        roughness = _ROUGHNESS * np.exp(np.minimum(np.outer(t / 2, _GROWTH), _MOST_GROWN))
+        tied = tied + roughness[..., None, None] * wandered
         tied = tied + _JITTER * np.trace(tied, axis1=-2, axis2=-1)[..., None, None] * np.eye(3)
         misfit = (off * np.linalg.solve(tied, off[..., None])[..., 0]).sum(axis=-1) + np.linalg.slogdet(tied)[1]
         return np.asarray(before.likelihood + after.likelihood - misfit / 2)
@@ -91,7 +93,7 @@ def unlogged_time(
     Returns
     -------
     Unlogged or None
-        None where there are too few readings.
+        None where there are too few readings, or they cover less than one usual interval.
 
     Notes
     -----
@@ -115,6 +117,8 @@ def unlogged_time(
     if min(len(side[0]) for side in sides) < _FEWEST_BINS:
         return None
     span_s = max(float(side[0][-1]) for side in sides)
+    if span_s < usual_s:
+        return None
     middle = (sides[0][1][0] + sides[1][1][0]) / 2
     span_v = max(float(np.ptp(np.concatenate([side[1] for side in sides]))), _FLOOR * abs(middle), 1e-30)
     earlier, later = (

@@ -100,3 +100,10 @@ def test_the_doubt_of_pauses_covers_the_truth_as_often_as_it_claims():
         held += abs(found.seconds - pause_s) <= 2 * found.seconds_u
 
     assert held >= 25
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("step_s", [0.0, 1e-9, 1e-5])
+def test_a_clock_that_hardly_moves_tells_no_time(step_s):
+    """Truth by construction: 40 rows to either side that cover less than the usual interval of the log."""
+    assert unlogged_time(*interrupted(lambda t: 4 - 1e-5 * t, 0.0, 10.0, step_s=step_s, rows=40), 10.0, 0.0) is None
