@@ -24,7 +24,7 @@ from inspect_app.numerics.flicker import flickers, steadied
 from inspect_app.numerics.lags import Instants, Lag, agreement, hypothesis_doubts, hypothesis_weights, instants, lag
 from inspect_app.numerics.renewals import locate_renewal
 from inspect_app.numerics.shutters import Shutters, shutters
-from inspect_app.numerics.slow_changes import Around, gathered, goes_on
+from inspect_app.numerics.slow_changes import Around, gathered, goes_on, next_begins
 from inspect_app.numerics.transitions import Located, locate
 from inspect_app.quantity import Contribution, Quantity
 
@@ -210,7 +210,7 @@ def _fits(
         earlier = [index for index in indices if index < switch.index]
         later = [index for index in indices if index > switch.index]
         start = (earlier[-1] + switch.index + 1) // 2 if earlier else 0
-        stop = max(later[0] - 1, switch.index + 3) if later else len(values)
+        stop = max(next_begins(values, switch.index, later[0]), switch.index + 3) if later else len(values)
         near, own = switch.index - start, slice(start, stop)
         native = Around(times_ms[own], values[own], near, interval_ms, seen.open_times[:, own])
         around = gathered(native)
@@ -219,7 +219,8 @@ def _fits(
         stairs = locate_fine_stairs(native, kinds, _REFRESH_MS) if found is None and kinds is PICTURE_KINDS else None
         fits.append(found or stairs or _at_crests(*around, kinds=kinds))
         is_renewed = is_renewed or found is not None
-    return [each.without_stairs(kinds) for each in fits] if is_renewed else fits
+    is_unsure = 2 * sum(each.drifts for each in fits) >= len(fits)  # drift makes no stairs of most changes
+    return [each.without_stairs(kinds) for each in fits] if is_renewed or is_unsure else fits
 
 
 def _at_crests(

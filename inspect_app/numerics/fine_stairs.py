@@ -56,7 +56,7 @@ def locate_fine_stairs(around: Around, kinds: Sequence[str], refresh: tuple[floa
         return None
     seen = locate(*gathered(around, refresh[1] / _COARSE), kinds=kinds, refresh=refresh)
     told = special.softmax(special.logsumexp(seen.log_evidence, axis=0) + np.log(PICTURE_PRIOR))
-    if told[[kind in STAIRS for kind in kinds]].sum() < _LIKELY:
+    if seen.drifts or told[[kind in STAIRS for kind in kinds]].sum() < _LIKELY:
         return None
     first, second = _pair(around, refresh)
     middle = (first + second) // 2

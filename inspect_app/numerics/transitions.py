@@ -61,6 +61,8 @@ class Located:
         Posterior standard deviations.
     log_evidence : ndarray
         Of shutter and kind, up to a constant that all share, without their priors.
+    drifts : bool
+        Drift is as large, nearly, as what the other shapes leave of stairs: it may pass for them.
     """
 
     onset: FloatArray
@@ -68,6 +70,7 @@ class Located:
     onset_sd: FloatArray
     half_sd: FloatArray
     log_evidence: FloatArray
+    drifts: bool = False
 
     def doubted(self, doubt: float) -> "Located":
         """Return the same with a standard uncertainty added, in the unit of the trace."""
@@ -130,12 +133,12 @@ def locate(
     Halves of 125 traces of five shapes unlike all of these (two decays of 0.6 and 0.4, a stretched decay, ramps with
     tails, a decay of second order) came within 0.06 to 0.13 samples (p90); without the afterglow within 0.08 to 0.32.
 
-    Drift passes for a low first step: where neighbours on the levels are alike by more than 0.25, a stair is believed
-    only if every other shape lies off by fifteen times what drift does; for screens that fade until they are renewed,
-    none is. Without stairs, first changes of 60 traces of displays that have them were read up to 4 samples late; with
-    none believed in drift, halves of films shot by hand were off by up to 0.9 frames at u 0.06. Counting samples for
-    fewer where neighbours are alike held more of films with drift (96 of 100 halves), but read first changes of the
-    own bench within 0.21 instead of 0.12 frames (p90).
+    Drift passes for a low first step: where neighbours on the levels are alike by more than 0.25, a stair is to be
+    believed only if every other shape lies off by fifteen times what drift does; for screens that fade until they
+    are renewed, none is. Without stairs, first changes of 60 traces of displays that have them were read up to 4
+    samples late; with none believed in drift, halves of films shot by hand were off by up to 0.9 frames at u 0.06.
+    Counting samples for fewer where neighbours are alike held more of films with drift (96 of 100 halves), but read
+    first changes of the own bench within 0.21 instead of 0.12 frames (p90).
 
     What noise leaves open between shapes is told by noise: more of it widens u on the average, not in each trace. Of
     48 traces at 1.5, 2 and 4 times their noise, 16 of 288 u shrank by more than 2 %, 3 by more than 10, one by 22: in
@@ -153,14 +156,14 @@ def locate(
     if misfit > stretch.forgiven:
         found = _bulks(dataclasses.replace(stretch, forgiven=misfit), shutters, kinds, bounds)
     cells = np.stack([_moments(grid) for grid in found], axis=1)
-    located = Located(
+    return Located(
         onset=times[near] + cells[..., 0] * interval,
         half=times[near] + cells[..., 1] * interval,
         onset_sd=cells[..., 2] * interval,
         half_sd=cells[..., 3] * interval,
         log_evidence=cells[..., 4],
+        drifts=len(believed) < len(found),
     )
-    return located if len(believed) == len(found) else located.without_stairs(kinds)
 
 
 def _bounds(kind: str, refresh: tuple[float, float], interval: float) -> tuple[float, float]:

@@ -209,6 +209,25 @@ def test_a_screen_that_flickers_once_it_is_lit_does_not_hide_when_it_changed(tmp
     assert found.standard_uncertainty < 1.0
 
 
+@pytest.mark.parametrize(("share", "half_ms"), [(0.3, 14.4), (0.7, 6.07)])
+def test_a_display_that_shows_each_of_many_switches_in_two_refreshes_is_fitted_as_such(tmp_path, share, half_ms):
+    """Truth by construction: steps 8.33 ms, four frames, apart; the first of the next switch is no drift of a level."""
+    rng, times, open_s = np.random.default_rng(29), np.arange(192) / 480, 1 / 480
+    stimulus, response = np.zeros(len(times)), np.zeros(len(times))
+    for number in range(6):
+        sign, light_s = 1 - 2 * (number % 2), 0.047 + 0.0647 * number
+        stimulus += sign * exposed("step", 0.0, light_s, times, open_s)
+        response += sign * share * exposed("step", 0.0, light_s + 0.00607, times, open_s)
+        response += sign * (1 - share) * exposed("step", 0.0, light_s + 0.00607 + 1 / 120, times, open_s)
+    path = write_film(tmp_path / "b.mp4", latency_frames(rng, times, stimulus, response), times)
+
+    found = latencies(measure("latency", {"scene": [path]}, {}))
+
+    for name, truth_ms in (("latency_first_change", 6.07), ("latency_half", half_ms)):
+        assert found[name].value == pytest.approx(truth_ms, abs=2 * found[name].standard_uncertainty)
+        assert found[name].standard_uncertainty < 0.4
+
+
 def test_a_screen_that_is_dark_between_renewals_has_one_change_for_each_of_the_light(tmp_path):
     """Truth by construction: renewed at 60 Hz, lit for a fifth of the time between; 37.3 ms, a frame is 4.17 ms."""
     path = flickering_film(
