@@ -211,7 +211,7 @@ def _period(share: FloatArray, fit: WaveFit, path: GapPath) -> Period:
     noise = max(_LEAST_NOISE, rms(fit.rest), rms(fit.rest[is_partly_lit(share)]))
     if sees_switches(share, switches):
         return trusting(least, noise, opening, switches, floor)
-    if opening > _SHORT * min(duty, 1 - duty) / wave.rate:
+    if is_partly_lit(share).any() and opening > _SHORT * min(duty, 1 - duty) / wave.rate:
         return least
     model = trapezoid(wave.phase + wave.rate * frames, duty, wave.ramp)
     low, high = np.linalg.lstsq(np.stack([1 - model, model], axis=1), share, rcond=None)[0]

@@ -207,3 +207,17 @@ def test_many_frames_lost_in_few_blinks_of_a_brief_shutter_leave_the_count_unsur
 
     assert clock.missing.sum() == 9 or not is_sure(clock)
     assert abs(clock.frames_per_blink - period) <= 2 * clock.frames_per_blink_sd
+
+
+def test_a_shutter_that_never_opens_at_a_switch_bounds_the_rate_however_short_the_flash():
+    """Algebra: open for 0.13 of a frame, 5.0006 frames a blink, lit for 1.5: switches drift by 0.05 frames in all.
+
+    None is seen partly lit; each kind may drift by 0.87 frames over 88 blinks, and the rate is known no better.
+    """
+    light = 60 + 120 * lit_shares(np.arange(444.0), period=5.0006, rise=3.75, lit=1.5, opening=0.13)
+    light += 0.3 * np.random.default_rng(5).standard_normal(len(light))
+
+    clock = blink_clock(light, np.zeros(len(light) - 1, dtype=np.int64), 0.2)
+
+    assert abs(clock.frames_per_blink - 5.0006) <= 2 * clock.frames_per_blink_sd
+    assert 0.1 / 88 / 12**0.5 < clock.frames_per_blink_sd < 1.74 / 88 / 12**0.5
