@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-from PIL import ImageFile
+from PIL import Image, ImageFile
 
 from inspect_app.errors import UnusableInput
 
@@ -36,6 +36,7 @@ DECODER_FAILURES: Final = (
     ValueError,
     struct.error,
     zlib.error,
+    Image.DecompressionBombError,
 )
 DECODER_LOGS: Final = ("tifffile", "imagecodecs", "PIL")
 

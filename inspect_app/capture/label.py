@@ -46,7 +46,7 @@ def read_label(path: Path, name: str) -> tuple[str, ...]:
                 if opened.width * opened.height > _PIXELS_AT_MOST:
                     raise UnusableInput(name, f"it has {opened.width} x {opened.height} pixels", _NO_LABEL)
                 grey = np.ascontiguousarray(ImageOps.exif_transpose(opened).convert("L"))
-    except (*DECODER_FAILURES, Image.DecompressionBombError) as error:
+    except DECODER_FAILURES as error:
         raise UnusableInput(name, "it is no picture that can be read", "Send a PNG, JPEG or WebP photo.") from error
     texts = (code.text.strip() for code in zxingcpp.read_barcodes(grey))
     found = tuple(dict.fromkeys(text for text in texts if text))

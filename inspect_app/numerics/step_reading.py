@@ -76,7 +76,7 @@ def read_step(frames: FloatArray, *, exposure: float, saturated: float, code_ste
     censored = float(np.mean(frames <= 0))
     if censored > CENSORED_SHARE and lowest <= 0:
         likely, variance = _cut_off(frames)
-        mean, mean_u = likely.mean, likely.mean_u
+        mean, mean_u = likely.mean, max(likely.mean_u, code_step / math.sqrt(12 * frames.size))
         variance_u = 2 * max(likely.sd**2, code_step**2 / 12) * likely.log_sd_u
     else:
         even = frames - frames.mean(axis=1, keepdims=True)

@@ -290,6 +290,12 @@ UNUSABLE = {
     "a PNG of no size": (png_claiming(0, 5), "0 x 5 pixels"),
     "a PNG that claims 4 thousand million pixels": (png_claiming(65535, 65535), "65535 x 65535"),
     "a PNG of 65 million pixels": (png_claiming(8000, 8125), "more than the 64 million"),
+    "a PNG whose second header claims billions of pixels": (
+        png(CODES_8)[:33]
+        + png_chunk(b"IHDR", struct.pack(">IIBBBBB", 1 << 16, 1 << 17, 8, 0, 0, 0, 0))
+        + png(CODES_8)[33:],
+        "damaged",
+    ),
     "a PNG with far too little in it": (png_claiming(1000, 1000), "damaged"),
     "a 1-bit PNG": (png_claiming(8, 8, bits=1), "1 bit a channel"),
     "a 4-bit PNG": (png_claiming(8, 8, bits=4), "4 bit a channel"),

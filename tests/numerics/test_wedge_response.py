@@ -121,3 +121,24 @@ def test_a_step_of_zeros_and_equal_codes_has_the_noise_of_rounding() -> None:
     assert found.variance >= 0.01**2 / 12 * (1 - 1e-9)
     assert 0.0 <= found.mean <= 0.01
     assert found.variance_u > 0.2 * found.variance
+
+
+def test_steps_that_are_black_throughout_are_doubted_by_a_code() -> None:
+    """Algebra: values that all round to the lowest code lie anywhere within it; no doubt at all would weigh all."""
+    rng = np.random.default_rng(8)
+    black = [read_step(np.zeros((2, 400)), exposure=2.0**-k, saturated=0.0, code_step=1 / 255) for k in (9, 10, 11)]
+    lit = [
+        read_step(
+            np.round(255 * (2.0**-k + 0.002 * rng.standard_normal((2, 400)))).clip(0) / 255,
+            exposure=2.0**-k,
+            saturated=0.0,
+            code_step=1 / 255,
+        )
+        for k in range(1, 7)
+    ]
+
+    response = fit_response([*lit, *black], clip_level=None, has_pattern=False)
+
+    assert all(reading.mean_u == pytest.approx(1 / 255 / math.sqrt(12 * 800)) for reading in black)
+    assert response is not None
+    assert response.gain == pytest.approx(1.0, rel=0.02)
