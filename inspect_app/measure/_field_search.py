@@ -16,6 +16,7 @@ from inspect_app.numerics.odd_pixels import HOT_LIMIT, PixelArray, clusters_of, 
 from inspect_app.numerics.reduced_pictures import reduced, reduced_all
 from inspect_app.numerics.smooth_field import SmoothField
 from inspect_app.numerics.spot_map import MOST_SPOTS, FlatField, flatten, inside_of, map_spots
+from inspect_app.numerics.spots import NARROWEST_PX
 from inspect_app.numerics.texture import Rounding
 
 SMALLEST_PX = 1.5  # without a scale: what is narrower is a pixel's fault, not a lens's drawing
@@ -94,7 +95,14 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         The field is saturated, too small, or shows something else than an even field; or there may be no light.
     """
     cut = _cut_to_field(frames, field)
-    factor = min(_reduction(frames.bright.shape, smallest_px), *cut.image.shape)
+    narrowest = min(cut.image.shape)
+    if narrowest < NARROWEST_PX:
+        raise NothingToMeasure(
+            frames.name,
+            f"too small a field, of {narrowest} pixels across, was seen; spots need {NARROWEST_PX} to be told in it",
+            "Take the field larger, or with more pixels.",
+        )
+    factor = min(_reduction(frames.bright.shape, smallest_px), narrowest // NARROWEST_PX)
     inside = inside_of(cut.field, cut.image.shape)
     lost = cut.saturated & inside
     saturated = float(lost.sum() / max(inside.sum(), 1))

@@ -18,6 +18,7 @@ BoolArray = npt.NDArray[np.bool_]
 PlaceArray = npt.NDArray[np.intp]
 
 GRID_PX = 24  # blocks in which the filtered texture is gauged
+NARROWEST_PX = 2 * GRID_PX  #: a relief that is narrower shows no texture, and is not searched
 GAUSSIAN_LIMIT = 6.0  # robust standard deviations: 2e-9 by chance, and there are 1e6 places to look at
 TAIL_LIMIT = 2.5  # times the 98th percentile, which a texture with dark lines or points has far out
 DIAMETERS_PX = (3 * math.sqrt(2), 6.0)  # tried in every octave
@@ -69,7 +70,7 @@ def levels_of(
     """Return the relief in octaves of resolution, as far as spots of `largest_px` need."""
     levels = []
     factor = 1
-    while min(relief.shape) >= 2 * GRID_PX and (factor == 1 or DIAMETERS_PX[0] * factor <= largest_px):
+    while min(relief.shape) >= NARROWEST_PX and (factor == 1 or DIAMETERS_PX[0] * factor <= largest_px):
         own = texture_power(relief, inside)
         tried = (SMALLEST_PX, *DIAMETERS_PX) if factor == 1 else DIAMETERS_PX
         level = Level(

@@ -462,6 +462,24 @@ def test_a_picture_thinner_than_it_is_reduced_holds_nothing_to_measure(shape: tu
         blemish((still_of(np.random.default_rng(1).normal(0.5, 0.01, shape)),), BlemishOptions())
 
 
+def test_a_field_too_narrow_to_search_is_refused_and_not_called_clean() -> None:
+    with pytest.raises(NothingToMeasure, match="too small a field, of 40 pixels across"):
+        blemish((still_of(np.random.default_rng(1).normal(0.5, 0.01, (1000, 40))),), BlemishOptions())
+
+
+@pytest.mark.parametrize("size_px", [(3000, 70), (60, 1000)])
+def test_a_strip_shows_its_spots_and_its_shading_as_any_field_does(size_px: tuple[int, int]) -> None:
+    """Truth by construction: fewer than two blocks of a picture so long lay over its shorter side."""
+    spots = tuple(Spot(share * size_px[1], share * size_px[0], 9.0, 0.5) for share in (0.3, 0.5, 0.7))
+    flat = sensor_flat(np.random.default_rng(3), size_px=size_px, spots=spots, pedestal=0.0, row_noise=0.0)
+
+    measured = blemish((still_of(flat.exposure),), BlemishOptions())
+
+    shading = shading_of(measured)
+    assert total(measured, "dark_spots") == 3
+    assert abs(shading.value - flat.shading_percent) < 3 * shading.standard_uncertainty
+
+
 def test_a_field_whose_smooth_part_would_be_darker_than_black_holds_nothing_to_measure() -> None:
     """Every other row of the middle is black and its neighbour white, as a damaged file has it."""
     picture = 0.85 * (1 + np.random.default_rng(1).normal(0, 0.03, (90, 110)))
