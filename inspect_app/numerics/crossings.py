@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from inspect_app.numerics.gap_crossings import crossing_in_gap
 from inspect_app.numerics.lasting_falls import SCATTER_ROWS, first_row_below, last_loaded, scatter
 
 FloatArray = npt.NDArray[np.float64]
@@ -30,6 +31,7 @@ _DISAGREE: Final = 2.25  # standard uncertainties of the difference of two curve
 _LEAST_APART: Final = 1 / 3  # of the shorter one's variance, that of the difference: few rows tell both badly
 _PULLED: Final = 0.8  # of its own uncertainty, by which a curve may be off that still agrees with shorter ones
 _ROW_FLOOR: Final = 0.02
+_BENT: Final = 0.1  # of what a path through a gap is off a cubic between its rows: how far it may bend otherwise
 _POWERS: Final = np.arange(4)  # of a cubic
 
 
@@ -79,13 +81,18 @@ def lasting_crossing(
     Noise breaks it up and makes single rows of it: medians of more rows are looked at until they fall by more than it.
 
     Between two rows that differ by more than scatter (at least rounding, rectangular) the crossing is that of a cubic,
-    whose doubt is what the slopes before and after leave open: it grows with the gap. But in a gap, cubics through ever
-    more rows follow, as many as go on agreeing with those of fewer rows, each laid around the crossing of the one
-    before, since noise crosses the level early. What remains is correlated where the cubic does not fit, which widens
-    the doubt by its lag-one correlation. Rows after the load is gone, or after the lowest before the values come back,
-    are left out, and no curve crosses after that. Where the first row without load is dead, the curve of the rows
+    whose doubt is what the slopes before and after leave open. In a gap of more than five usual intervals it is where
+    the smooth paths that go with the readings on both sides cross (`gap_crossings.crossing_in_gap`). Elsewhere, cubics
+    through ever more rows follow, as many as go on agreeing with those of fewer rows, each laid around the crossing of
+    the one before, since noise crosses the level early. What remains is correlated where the cubic does not fit, which
+    widens the doubt by its lag-one correlation. Rows after the load is gone, or after the lowest before the values come
+    back, are left out, and no curve crosses after that. Where the first row without load is dead, the curve of the rows
     before or the step between both rows says when it ended. Assumes a smooth fall at the crossing; a kink right there
     is seen as drift of the cubic.
+
+    In gaps, the cubic between the rows around them was off by 0.38 % (p90 of 120 logs with gaps of 60 to 500 s at the
+    knee) and 2.8 % (500 to 2000 s), nearly always early, and held 93 and 77 of 100; the paths, with what they lie off
+    the cubic as a doubt, by 0.07 and 0.26 %, and hold 94 of 100 (200 logs of each).
 
     What lost: parabolas, often so long that they had no shorter one to agree with (205 logs of 5 to 20 mV of noise: rms
     0.99 % for 0.42, held 82 for 96 of 100), straight lines (1.7 %, 89); keeping the rows of a rebound up to where they
@@ -101,7 +108,7 @@ def lasting_crossing(
     between = _between_rows(times_s, values, level, found, noise)
     is_clear = float(values[found - 1] - values[found]) >= _CLEAR_FALL * noise
     if is_clear and times_s[found] - times_s[found - 1] > _GAP * np.median(np.diff(times_s[: found + 1])):
-        return between
+        return _in_gap(times_s, values, level, between, noise, current)
     is_dead = current is not None and found >= last_loaded(current)  # without load: what falls there is no battery
     last = found if is_dead else _last_falling(values, level, found, noise, current)
     two_rows = [(between.time_s, between.from_noise_s)] if is_clear and not is_dead else []
@@ -110,6 +117,24 @@ def lasting_crossing(
     if curve is not None or is_clear:
         return curve or between
     return dataclasses.replace(between, from_noise_s=_hidden_s(times_s[: found + 1], values[: found + 1], level, noise))
+
+
+def _in_gap(
+    times_s: FloatArray, values: FloatArray, level: float, between: Crossing, noise: float, current: FloatArray | None
+) -> Crossing:
+    """Return the crossing in a gap by the paths that go with both sides; as between two rows where few are left."""
+    found = between.index
+    last = _last_falling(values, level, found, noise, current)
+    told = crossing_in_gap((times_s[:found], values[:found]), (times_s[found:last], values[found:last]), level)
+    if told is None:
+        return between
+    time_s = float(times_s[found - 1]) + told.after_s
+    return Crossing(
+        index=found,
+        time_s=time_s,
+        from_noise_s=told.from_noise_s,
+        from_gap_s=math.hypot(math.sqrt(told.after_u_s**2 - told.from_noise_s**2), _BENT * (time_s - between.time_s)),
+    )
 
 
 def _hidden_s(times_s: FloatArray, values: FloatArray, level: float, noise: float) -> float:

@@ -5,24 +5,25 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, special
+from scipy import special
+
+from inspect_app.numerics.smooth_paths import (
+    BACK,
+    FEWEST_BINS,
+    FLOOR,
+    GROWTH,
+    ROUGHNESS,
+    Course,
+    binned,
+    followed,
+    onward,
+    wandered,
+)
 
 FloatArray = npt.NDArray[np.float64]
 
-_MOST_ROWS: Final = 4000  # to either side
-_FEWEST_BINS: Final = 4
-_BROADER: Final = 0.15  # of their distance in rows, over which readings are averaged
-_OUT: Final = 8.0  # scatters from the median of five rows: a pulse of the load
-_MEDIAN_ROWS: Final = 5
-_FLOOR: Final = 1e-7  # of the readings: none are quieter
-_GROWTHS: Final = (-5.0, 0.0, 5.0, 10.0, 20.0)  # of roughness, as logarithm, over the time that is looked at
-_STRENGTHS: Final = np.logspace(-10, 6, 17)  # of roughness, in ranges of the readings over that time
-_GROWTH: Final = np.repeat(_GROWTHS, len(_STRENGTHS))
-_ROUGHNESS: Final = np.tile(_STRENGTHS, len(_GROWTHS))
 _MOST_GROWN: Final = 60.0  # of roughness, as logarithm
-_VAGUE: Final = 1e4  # ranges squared: variance of level, slope and bend before the first reading
 _JITTER: Final = 1e-14
-_BACK: Final = np.diag([1.0, -1.0, 1.0])  # a path that is followed from its end: its slope turns
 _SHORTEST: Final = 0.3  # usual intervals
 _TRIED: Final = 160
 _FINER: Final = (30, 30, 30)  # more times tried about the likeliest, in turn
@@ -41,33 +42,21 @@ class Unlogged:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Course:
-    """Level, slope and bend of a smooth path at its last reading, for each roughness: means (r, 3), covariances.
-
-    `likelihood` is the logarithm of how likely the readings are, shape (r,).
-    """
-
-    state: FloatArray
-    covariance: FloatArray
-    likelihood: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class _Courses:
     """A path up to where it is lost, and from its end back to where it is seen again; their unit of time."""
 
-    before: _Course
-    after: _Course
+    before: Course
+    after: Course
     span_s: float
 
     def likelihood(self, tried_s: FloatArray) -> FloatArray:
         """Return the logarithm of the likelihood of each time between them, shape (times, roughness)."""
         before, after, t = self.before, self.after, tried_s / self.span_s
-        onward, wandered = _onward(t)[:, None], _wandered(t)[:, None]
-        off = (onward @ before.state[:, :, None])[..., 0] - after.state @ _BACK
-        tied = onward @ before.covariance @ onward.swapaxes(-1, -2) + _BACK @ after.covariance @ _BACK
-        roughness = _ROUGHNESS * np.exp(np.minimum(np.outer(t / 2, _GROWTH), _MOST_GROWN))
-        tied = tied + roughness[..., None, None] * wandered
+        moved, strayed = onward(t)[:, None], wandered(t)[:, None]
+        off = (moved @ before.state[:, :, None])[..., 0] - after.state @ BACK
+        tied = moved @ before.covariance @ moved.swapaxes(-1, -2) + BACK @ after.covariance @ BACK
+        roughness = ROUGHNESS * np.exp(np.minimum(np.outer(t / 2, GROWTH), _MOST_GROWN))
+        tied = tied + roughness[..., None, None] * strayed
         tied = tied + _JITTER * np.trace(tied, axis1=-2, axis2=-1)[..., None, None] * np.eye(3)
         misfit = (off * np.linalg.solve(tied, off[..., None])[..., 0]).sum(axis=-1) + np.linalg.slogdet(tied)[1]
         return np.asarray(before.likelihood + after.likelihood - misfit / 2)
@@ -113,16 +102,16 @@ def unlogged_time(
 
     Breaks down where the load changes meanwhile.
     """
-    sides = [_bins(before[0][-1] - before[0][::-1], before[1][::-1]), _bins(after[0] - after[0][0], after[1])]
-    if min(len(side[0]) for side in sides) < _FEWEST_BINS:
+    sides = [binned(before[0][-1] - before[0][::-1], before[1][::-1]), binned(after[0] - after[0][0], after[1])]
+    if min(len(side[0]) for side in sides) < FEWEST_BINS:
         return None
     span_s = max(float(side[0][-1]) for side in sides)
     if span_s < usual_s:
         return None
     middle = (sides[0][1][0] + sides[1][1][0]) / 2
-    span_v = max(float(np.ptp(np.concatenate([side[1] for side in sides]))), _FLOOR * abs(middle), 1e-30)
+    span_v = max(float(np.ptp(np.concatenate([side[1] for side in sides]))), FLOOR * abs(middle), 1e-30)
     earlier, later = (
-        _followed(way * t[::-1] / span_s, (v[::-1] - middle) / span_v, variance[::-1] / span_v**2)
+        followed(way * t[::-1] / span_s, (v[::-1] - middle) / span_v, variance[::-1] / span_v**2)
         for way, (t, v, variance) in zip((-1, 1), sides, strict=True)
     )
     courses = _Courses(earlier, later, span_s)
@@ -144,79 +133,6 @@ def _weighed(courses: _Courses, usual_s: float, usual_u_s: float, longest_s: flo
         beyond = float(np.trapezoid(density * tried_s**power, tried_s))
         moments[power - 1] = share * moments[power - 1] + beyond / (odds + other)
     return moments[0], float(np.sqrt(max(moments[1] - moments[0] ** 2, 0.0)))
-
-
-def _bins(away_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return times, means and variances of readings that are averaged over ever more rows away from the first one."""
-    t, v = _without_pulses(away_s[:_MOST_ROWS], values[:_MOST_ROWS])
-    starts = [0]
-    while starts[-1] + 1 + int(_BROADER * starts[-1]) < len(v):
-        starts.append(starts[-1] + 1 + int(_BROADER * starts[-1]))
-    if len(starts) < _FEWEST_BINS:
-        return t, v, np.zeros_like(v)
-    rows = np.diff(np.append(starts, len(v)))
-    return np.add.reduceat(t, starts) / rows, np.add.reduceat(v, starts) / rows, _variance(v) / rows
-
-
-def _without_pulses(t: FloatArray, v: FloatArray) -> tuple[FloatArray, FloatArray]:
-    off = np.abs(v - ndimage.median_filter(v, _MEDIAN_ROWS, mode="nearest"))
-    kept = off <= _OUT * max(float(np.median(off)), _resolution(v)) / 0.6745
-    kept[0] = True
-    return t[kept], v[kept]
-
-
-def _resolution(v: FloatArray) -> float:
-    steps = np.diff(np.unique(v))
-    return float(steps.min()) if steps.size else 0.0
-
-
-def _variance(v: FloatArray) -> float:
-    """Return the variance of a mean of readings times their number: noise, and rounding that it does not spread."""
-    step, off = _resolution(v), v[1:-1] - (v[2:] + v[:-2]) / 2
-    noise = float(np.mean(off**2)) / 1.5
-    if step <= 0:
-        return noise + (_FLOOR * float(np.abs(v).max())) ** 2
-    tenth = max(1, len(v) // 10)
-    fall = abs(float(v[:tenth].mean() - v[-tenth:].mean()))
-    rows_a_step = max(1.0, step * len(v) / max(fall, step))
-    spread = np.exp(-4 * np.pi**2 * max(noise - step**2 / 12, 0.0) / step**2)  # first harmonic of the error of rounding
-    floor = (_FLOOR * float(np.abs(v).max())) ** 2
-    return noise + step**2 / 12 * float(spread) * rows_a_step + floor
-
-
-def _followed(t: FloatArray, v: FloatArray, variance: FloatArray) -> _Course:
-    """Follow a smooth path to the last of some readings, which is at t = 0."""
-    state = np.zeros((len(_ROUGHNESS), 3))
-    covariance = np.broadcast_to(_VAGUE * np.eye(3), (len(_ROUGHNESS), 3, 3)).copy()
-    likelihood = np.zeros(len(_ROUGHNESS))
-    steps = np.abs(np.diff(t, prepend=t[0]))
-    roughness = _ROUGHNESS * np.exp(np.outer(t - np.diff(t, prepend=t[0]) / 2, _GROWTH))
-    for step, rough, value, noise in zip(steps, roughness, v, variance, strict=True):
-        onward = _onward(step)
-        state = state @ onward.T
-        covariance = onward @ covariance @ onward.T + rough[:, None, None] * _wandered(step)
-        expected, off = covariance[:, 0, 0] + noise, value - state[:, 0]
-        gain = covariance[:, :, 0] / expected[:, None]
-        likelihood -= (np.log(expected) + off**2 / expected) / 2
-        state = state + gain * off[:, None]
-        covariance = covariance - gain[:, :, None] * covariance[:, None, 0, :]
-        covariance = (covariance + covariance.swapaxes(1, 2)) / 2
-    return _Course(state, covariance, likelihood)
-
-
-def _onward(step: float | FloatArray) -> FloatArray:
-    """Return what level, slope and bend become over a step, shape (..., 3, 3)."""
-    h = np.asarray(step, dtype=np.float64)
-    none, one = np.zeros_like(h), np.ones_like(h)
-    rows = [(one, h, h**2 / 2), (none, one, h), (none, none, one)]
-    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
-
-
-def _wandered(step: float | FloatArray) -> FloatArray:
-    """Return the covariance of what a path of roughness 1 does over a step, shape (..., 3, 3)."""
-    h = np.asarray(step, dtype=np.float64)
-    rows = [(h**5 / 20, h**4 / 8, h**3 / 6), (h**4 / 8, h**3 / 3, h**2 / 2), (h**3 / 6, h**2 / 2, h)]
-    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
 
 
 def _refined(courses: _Courses, tried_s: FloatArray) -> tuple[FloatArray, FloatArray]:

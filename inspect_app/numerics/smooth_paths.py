@@ -1,0 +1,124 @@
+"""Smooth paths behind noisy readings: level, slope and bend at their end, for every roughness that a path may have."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+FloatArray = npt.NDArray[np.float64]
+
+_MOST_ROWS: Final = 4000  # to either side
+FEWEST_BINS: Final = 4
+_BROADER: Final = 0.15  # of their distance in rows, over which readings are averaged
+_OUT: Final = 8.0  # scatters from the median of five rows: a pulse of the load
+_MEDIAN_ROWS: Final = 5
+FLOOR: Final = 1e-7  # of the readings: none are quieter
+_GROWTHS: Final = (-5.0, 0.0, 5.0, 10.0, 20.0)  # of roughness, as logarithm, over the time that is looked at
+_STRENGTHS: Final = np.logspace(-10, 6, 17)  # of roughness, in ranges of the readings over that time
+GROWTH: Final = np.repeat(_GROWTHS, len(_STRENGTHS))
+ROUGHNESS: Final = np.tile(_STRENGTHS, len(_GROWTHS))
+_VAGUE: Final = 1e4  # ranges squared: variance of level, slope and bend before the first reading
+BACK: Final = np.diag([1.0, -1.0, 1.0])  # a path that is followed from its end: its slope turns
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """Level, slope and bend of a smooth path at its last reading, for each roughness: means (r, 3), covariances.
+
+    `likelihood` is the logarithm of how likely the readings are, shape (r,).
+    """
+
+    state: FloatArray
+    covariance: FloatArray
+    likelihood: FloatArray
+
+
+def binned(away_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return times, means and variances of readings that are averaged over ever more rows away from the first one."""
+    t, v = _without_pulses(away_s[:_MOST_ROWS], values[:_MOST_ROWS])
+    starts = [0]
+    while starts[-1] + 1 + int(_BROADER * starts[-1]) < len(v):
+        starts.append(starts[-1] + 1 + int(_BROADER * starts[-1]))
+    if len(starts) < FEWEST_BINS:
+        return t, v, np.zeros_like(v)
+    rows = np.diff(np.append(starts, len(v)))
+    return np.add.reduceat(t, starts) / rows, np.add.reduceat(v, starts) / rows, _variance(v) / rows
+
+
+def _without_pulses(t: FloatArray, v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    off = np.abs(v - ndimage.median_filter(v, _MEDIAN_ROWS, mode="nearest"))
+    kept = off <= _OUT * max(float(np.median(off)), _resolution(v)) / 0.6745
+    kept[0] = True
+    return t[kept], v[kept]
+
+
+def _resolution(v: FloatArray) -> float:
+    steps = np.diff(np.unique(v))
+    return float(steps.min()) if steps.size else 0.0
+
+
+def _variance(v: FloatArray) -> float:
+    """Return the variance of a mean of readings times their number: noise, and rounding that it does not spread."""
+    step, off = _resolution(v), v[1:-1] - (v[2:] + v[:-2]) / 2
+    noise = float(np.mean(off**2)) / 1.5
+    if step <= 0:
+        return noise + (FLOOR * float(np.abs(v).max())) ** 2
+    tenth = max(1, len(v) // 10)
+    fall = abs(float(v[:tenth].mean() - v[-tenth:].mean()))
+    rows_a_step = max(1.0, step * len(v) / max(fall, step))
+    spread = np.exp(-4 * np.pi**2 * max(noise - step**2 / 12, 0.0) / step**2)  # first harmonic of the error of rounding
+    floor = (FLOOR * float(np.abs(v).max())) ** 2
+    return noise + step**2 / 12 * float(spread) * rows_a_step + floor
+
+
+def followed(t: FloatArray, v: FloatArray, variance: FloatArray) -> Course:
+    """Follow a smooth path to the last of some readings.
+
+    Parameters
+    ----------
+    t, v, variance : ndarray of shape (n,)
+        Times, readings and the variances of their noise, in units of about 1, either way through time. At t = 0 the
+        roughness of the path is that of `ROUGHNESS`; before and after, it grows or fades with time as `GROWTH` says.
+
+    Returns
+    -------
+    Course
+
+    Notes
+    -----
+    The bend of the path is a Wiener process; its state is followed as by Kalman (J. Basic Eng. 82, 35 (1960), from
+    memory).
+    """
+    state = np.zeros((len(ROUGHNESS), 3))
+    covariance = np.broadcast_to(_VAGUE * np.eye(3), (len(ROUGHNESS), 3, 3)).copy()
+    likelihood = np.zeros(len(ROUGHNESS))
+    steps = np.abs(np.diff(t, prepend=t[0]))
+    roughness = ROUGHNESS * np.exp(np.outer(t - np.diff(t, prepend=t[0]) / 2, GROWTH))
+    for step, rough, value, noise in zip(steps, roughness, v, variance, strict=True):
+        moved = onward(step)
+        state = state @ moved.T
+        covariance = moved @ covariance @ moved.T + rough[:, None, None] * wandered(step)
+        expected, off = covariance[:, 0, 0] + noise, value - state[:, 0]
+        gain = covariance[:, :, 0] / expected[:, None]
+        likelihood -= (np.log(expected) + off**2 / expected) / 2
+        state = state + gain * off[:, None]
+        covariance = covariance - gain[:, :, None] * covariance[:, None, 0, :]
+        covariance = (covariance + covariance.swapaxes(1, 2)) / 2
+    return Course(state, covariance, likelihood)
+
+
+def onward(step: float | FloatArray) -> FloatArray:
+    """Return what level, slope and bend become over a step, shape (..., 3, 3)."""
+    h = np.asarray(step, dtype=np.float64)
+    none, one = np.zeros_like(h), np.ones_like(h)
+    rows = [(one, h, h**2 / 2), (none, one, h), (none, none, one)]
+    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
+
+
+def wandered(step: float | FloatArray) -> FloatArray:
+    """Return the covariance of what a path of roughness 1 does over a step, shape (..., 3, 3)."""
+    h = np.asarray(step, dtype=np.float64)
+    rows = [(h**5 / 20, h**4 / 8, h**3 / 6), (h**4 / 8, h**3 / 3, h**2 / 2), (h**3 / 6, h**2 / 2, h)]
+    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
