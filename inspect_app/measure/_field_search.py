@@ -105,7 +105,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
     factor = min(_reduction(frames.bright.shape, smallest_px), narrowest // NARROWEST_PX)
     inside = inside_of(cut.field, cut.image.shape)
     lost = cut.saturated & inside
-    saturated = float(lost.sum() / max(inside.sum(), 1))
+    saturated = int(np.count_nonzero(lost)) / max(int(np.count_nonzero(inside)), 1)
     if saturated > SATURATED_REFUSED:
         raise NothingToMeasure(
             frames.name, f"{saturated:.0%} of the field is saturated, where no spot shows", "Take it with less light."

@@ -1,15 +1,17 @@
 """Fits of spots in the octaves of a relief: from where they were sought to where they are, and out of the relief."""
 
+import contextlib
 import math
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.found_spot import FoundSpot
+from inspect_app.numerics.spot_patches import SHARPEST_PX, SpotPatch, reach_of
 from inspect_app.numerics.spot_profile import blurred_disc
-from inspect_app.numerics.spot_shape import LIKELY_SOFTNESS, SHARPEST_PX, fit_spot
+from inspect_app.numerics.spot_shape import LIKELY_SOFTNESS, SpotShape, fit_spots
 from inspect_app.numerics.spots import Candidate, Level
 from inspect_app.numerics.texture import BLOCK_PX
 
@@ -22,6 +24,7 @@ GOOD_MISFIT = 1.5  # variance left over that of the texture
 OUTGROWN = 1.35
 MOST_WINDOWS = 6  # a large sharp spot is found at its border, by a filter of a sixth of its size
 SAME_END = 0.05  # of the diameter
+REACH_BLURS = 4  # standard deviations beyond its disc, within which a spot is taken out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,101 +63,158 @@ class Fit:
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """The best of several fits, and how many there were."""
+    """The best of several fits, how many there were, and how far from the candidate they looked, in pixels."""
 
     best: Fit | None
     fits: int
+    reach_px: float
 
 
-def fitted_spot(levels: Sequence[Level], candidate: Candidate, weaker: FloatArray, blur: KnownBlur) -> Tried:
-    """Fit a candidate; from other starts as well where the fit leaves much.
+Starts = Generator[Candidate, Fit | None, None]
+"""The starts of a candidate's fits, each sent what came of it."""
 
-    A sharp border answers to a filter smaller than its spot, a point in a coarse grain to one larger than it, inverted;
-    and a fit that starts at another size may end in a false minimum. Of several ends the one counts that explains most
-    over what it leaves: what is left alone is diluted by a larger window.
+
+@dataclass(slots=True)
+class _Trial:
+    """A candidate under trial: the starts of its fits, and the best so far of their ends."""
+
+    candidate: Candidate
+    weaker: FloatArray
+    best: Fit | None = None
+    fits: int = 0
+    reach_px: float = 0.0
+
+    def starts(self) -> Starts:
+        """Fit a candidate; from other starts as well where the fit leaves much.
+
+        A sharp border answers to a filter smaller than its spot, a point in a coarse grain to one larger than it,
+        inverted; and a fit that starts at another size may end in a false minimum. Of several ends the one counts that
+        explains most over what it leaves: what is left alone is diluted by a larger window.
+        """
+        for growth in START_GROWTHS:
+            fitted = yield from self._settled(replace(self.candidate, diameter_px=growth * self.candidate.diameter_px))
+            if fitted is None:
+                continue
+            if self.best is None or fitted.evidence > self.best.evidence:
+                self.best = fitted
+            elif growth > 1 and abs(fitted.spot.diameter_px / self.best.spot.diameter_px - 1) < SAME_END:
+                break
+            if self.best.misfit < GOOD_MISFIT:
+                break
+
+    def _settled(self, start: Candidate) -> Generator[Candidate, Fit | None, Fit | None]:
+        """Fit again from what was found where window and octave do not suit it, and it is still where it was sought."""
+        fitted, sought = None, start
+        for _ in range(MOST_WINDOWS):
+            self.fits += 1
+            again = yield start
+            if again is None:
+                break
+            fitted, spot = again, again.spot
+            grown = spot.diameter_px / start.diameter_px
+            reach_px = 0.5 * max(sought.diameter_px, spot.diameter_px) + 2
+            is_away = math.hypot(spot.x - sought.x, spot.y - sought.y) > reach_px
+            if is_away or (1 / OUTGROWN < grown < OUTGROWN and spot.depth * start.depth > 0):
+                break
+            start = replace(start, x=spot.x, y=spot.y, diameter_px=spot.diameter_px, depth=spot.depth)
+        return fitted
+
+
+def fitted_candidates(
+    levels: Sequence[Level], candidates: Sequence[Candidate], weaker: Sequence[FloatArray], blur: KnownBlur
+) -> list[Tried]:
+    """Fit candidates side by side, each from as many starts as it takes, in the reliefs as they are.
+
+    `weaker` has of each candidate those that come after it, shape (n, 4): x, y, diameter and strength.
     """
-    best, fits = None, 0
-    for growth in START_GROWTHS:
-        start = replace(candidate, diameter_px=growth * candidate.diameter_px)
-        tried = _settled(levels, start, weaker, blur)
-        fits, fitted = fits + tried.fits, tried.best
-        if fitted is None:
-            continue
-        if best is None or fitted.evidence > best.evidence:
-            best = fitted
-        elif growth > 1 and abs(fitted.spot.diameter_px / best.spot.diameter_px - 1) < SAME_END:
-            break
-        if best.misfit < GOOD_MISFIT:
-            break
-    return Tried(best, fits)
+    trials = [_Trial(*each) for each in zip(candidates, weaker, strict=True)]
+    going = [(trial, starts, next(starts)) for trial in trials for starts in (trial.starts(),)]
+    while going:
+        ends = _fitted_from(levels, [(start, trial.weaker) for trial, _, start in going], blur)
+        after = []
+        for (trial, starts, start), end in zip(going, ends, strict=True):
+            away_px = math.hypot(start.x - trial.candidate.x, start.y - trial.candidate.y)
+            trial.reach_px = max(trial.reach_px, away_px + window_reach_px(levels, start.diameter_px))
+            with contextlib.suppress(StopIteration):
+                after.append((trial, starts, starts.send(end)))
+        going = after
+    return [Tried(trial.best, trial.fits, trial.reach_px) for trial in trials]
 
 
-def _settled(levels: Sequence[Level], start: Candidate, weaker: FloatArray, blur: KnownBlur) -> Tried:
-    """Fit again from what was found where window and octave do not suit it, and it is still where it was sought."""
-    fitted, fits, sought = None, 0, start
-    while fits < MOST_WINDOWS:
-        fits += 1
-        again = _fitted_from(levels, start, weaker, blur)
-        if again is None:
-            break
-        fitted, spot = again, again.spot
-        grown = spot.diameter_px / start.diameter_px
-        reach_px = 0.5 * max(sought.diameter_px, spot.diameter_px) + 2
-        is_away = math.hypot(spot.x - sought.x, spot.y - sought.y) > reach_px
-        if is_away or (1 / OUTGROWN < grown < OUTGROWN and spot.depth * start.depth > 0):
-            break
-        start = replace(start, x=spot.x, y=spot.y, diameter_px=spot.diameter_px, depth=spot.depth)
-    return Tried(fitted, fits)
+def window_reach_px(levels: Sequence[Level], diameter_px: float) -> float:
+    """Return the radius of the window in which a spot of a diameter is fitted."""
+    factor = _level_for(levels, diameter_px).factor
+    return factor * (reach_of(diameter_px / factor) + 1)
 
 
-def _fitted_from(levels: Sequence[Level], candidate: Candidate, weaker: FloatArray, blur: KnownBlur) -> Fit | None:
-    """Fit a candidate in the finest octave in which it is not larger than about 13 pixels.
+def _level_for(levels: Sequence[Level], diameter_px: float) -> Level:
+    """Return the finest octave in which a spot is not larger than about 13 pixels."""
+    return next((level for level in levels if diameter_px / level.factor <= LARGEST_FITTED_PX), levels[-1])
 
-    `weaker` of shape (n, 4) has x, y, diameter and strength of the candidates that come after it.
-    """
-    diameter_px = candidate.diameter_px
-    level = next((lv for lv in levels if diameter_px / lv.factor <= LARGEST_FITTED_PX), levels[-1])
-    factor, shift = level.factor, (level.factor - 1) / 2
-    left = round((candidate.x - shift) / factor) - BLOCK_PX // 2
-    top = round((candidate.y - shift) / factor) - BLOCK_PX // 2
-    relief, usable = _patch(level, left, top)
-    rows, cols = np.ogrid[top : top + BLOCK_PX, left : left + BLOCK_PX]
-    away = np.hypot(weaker[:, 0] - candidate.x, weaker[:, 1] - candidate.y)
-    is_apart = away > 0.8 * (diameter_px + weaker[:, 2]) + factor
-    is_near = away < BLOCK_PX * factor + weaker[:, 2]
-    for other in weaker[is_apart & is_near & (weaker[:, 3] > 0.2 * candidate.strength)]:
-        (x, y), r = (other[:2] - shift) / factor, 0.8 * other[2] / factor + 1
-        usable &= (cols - x) ** 2 + (rows - y) ** 2 > r**2
-    shape = fit_spot(
-        relief,
-        usable,
-        level.power,
-        x=(candidate.x - shift) / factor - left,
-        y=(candidate.y - shift) / factor - top,
-        diameter_px=diameter_px / factor,
-        depth=candidate.depth,
-        known_blur_px=blur.within(level),
-        likely_softness=blur.likely_softness,
-    )
-    if shape is None:
-        return None
-    spot = FoundSpot(
-        x=(left + shape.x) * factor + shift,
-        y=(top + shape.y) * factor + shift,
-        diameter_px=shape.diameter_px * factor,
-        diameter_u_px=shape.diameter_u_px * factor,
-        depth=shape.depth,
-        depth_u=shape.depth_u,
-        disc_px=shape.disc_px * factor,
-        disc_u_px=shape.disc_u_px * factor,
-        disc_depth=shape.disc_depth,
-        disc_depth_u=shape.disc_depth_u,
-        blur_px=shape.own_blur_px * factor,
-        log_blur_u=shape.log_blur_u,
-    )
-    return Fit(
-        spot, shape.radius_px * factor, shape.softness, shape.plateau, shape.misfit, shape.evidence, shape.unlike
-    )
+
+def _fitted_from(
+    levels: Sequence[Level], starts: Sequence[tuple[Candidate, FloatArray]], blur: KnownBlur
+) -> list[Fit | None]:
+    cuts = [_Cut.of(_level_for(levels, start.diameter_px), start) for start, _ in starts]
+    patches = [cut.patch(start, weaker, blur) for cut, (start, weaker) in zip(cuts, starts, strict=True)]
+    shapes = fit_spots(patches)
+    return [None if shape is None else cut.placed(shape) for cut, shape in zip(cuts, shapes, strict=True)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """Where 64 x 64 pixels around a candidate lie in an octave."""
+
+    level: Level
+    left: int
+    top: int
+
+    @classmethod
+    def of(cls, level: Level, candidate: Candidate) -> "_Cut":
+        shift = (level.factor - 1) / 2
+        left, top = (round((place - shift) / level.factor) - BLOCK_PX // 2 for place in (candidate.x, candidate.y))
+        return cls(level, left, top)
+
+    def patch(self, candidate: Candidate, weaker: FloatArray, blur: KnownBlur) -> SpotPatch:
+        factor, shift, diameter_px = self.level.factor, (self.level.factor - 1) / 2, candidate.diameter_px
+        relief, usable = _patch(self.level, self.left, self.top)
+        away = np.hypot(weaker[:, 0] - candidate.x, weaker[:, 1] - candidate.y)
+        is_apart = away > 0.8 * (diameter_px + weaker[:, 2]) + factor
+        is_near = away < BLOCK_PX * factor + weaker[:, 2]
+        rows, cols = np.ogrid[self.top : self.top + BLOCK_PX, self.left : self.left + BLOCK_PX]
+        for other in weaker[is_apart & is_near & (weaker[:, 3] > 0.2 * candidate.strength)]:
+            (x, y), r = (other[:2] - shift) / factor, 0.8 * other[2] / factor + 1
+            usable &= (cols - x) ** 2 + (rows - y) ** 2 > r**2
+        return SpotPatch(
+            relief=relief,
+            usable=usable,
+            power=self.level.power,
+            x=(candidate.x - shift) / factor - self.left,
+            y=(candidate.y - shift) / factor - self.top,
+            diameter_px=diameter_px / factor,
+            depth=candidate.depth,
+            known_blur_px=blur.within(self.level),
+            likely_softness=blur.likely_softness,
+        )
+
+    def placed(self, shape: SpotShape) -> Fit:
+        factor, shift = self.level.factor, (self.level.factor - 1) / 2
+        spot = FoundSpot(
+            x=(self.left + shape.x) * factor + shift,
+            y=(self.top + shape.y) * factor + shift,
+            diameter_px=shape.diameter_px * factor,
+            diameter_u_px=shape.diameter_u_px * factor,
+            depth=shape.depth,
+            depth_u=shape.depth_u,
+            disc_px=shape.disc_px * factor,
+            disc_u_px=shape.disc_u_px * factor,
+            disc_depth=shape.disc_depth,
+            disc_depth_u=shape.disc_depth_u,
+            blur_px=shape.own_blur_px * factor,
+            log_blur_u=shape.log_blur_u,
+        )
+        radius_px = shape.radius_px * factor
+        return Fit(spot, radius_px, shape.softness, shape.plateau, shape.misfit, shape.evidence, shape.unlike)
 
 
 def _patch(level: Level, left: int, top: int) -> tuple[FloatArray, BoolArray]:
@@ -169,14 +229,40 @@ def _patch(level: Level, left: int, top: int) -> tuple[FloatArray, BoolArray]:
     return relief, usable
 
 
-def fitted_again(levels: Sequence[Level], fitted: Fit, blur: KnownBlur) -> Fit:
-    """Fit a spot that was taken out once more, now that more of its blur is known; the fit as it was if that fails."""
-    spot = fitted.spot
-    start = Candidate(x=spot.x, y=spot.y, diameter_px=spot.diameter_px, depth=spot.depth, limit=1.0, octave=0)
-    take_out(levels, replace(fitted, plateau=-fitted.plateau))
-    again = _fitted_from(levels, start, np.zeros((0, 4)), blur) or fitted
-    take_out(levels, again)
+def fitted_again(levels: Sequence[Level], taken: Sequence[Fit], blur: KnownBlur) -> list[Fit]:
+    """Fit spots that were taken out once more, now that more of their blur is known; as they were if that fails.
+
+    Each is put back by itself; those whose windows and profiles do not meet go side by side.
+    """
+    again = list(taken)
+    reaches = [max(reach_px(fit), window_reach_px(levels, fit.spot.diameter_px)) for fit in taken]
+    waiting = list(range(len(taken)))
+    while waiting:
+        apart = apart_of([(taken[k].spot.x, taken[k].spot.y, reaches[k]) for k in waiting])
+        some = [waiting[place] for place in apart]
+        for k in some:
+            take_out(levels, replace(taken[k], plateau=-taken[k].plateau))
+        starts = [(_start_at(taken[k].spot), np.zeros((0, 4))) for k in some]
+        for k, fit in zip(some, _fitted_from(levels, starts, blur), strict=True):
+            again[k] = fit or taken[k]
+            take_out(levels, again[k])
+        waiting = [k for k in waiting if k not in set(some)]
     return again
+
+
+def _start_at(spot: FoundSpot) -> Candidate:
+    return Candidate(x=spot.x, y=spot.y, diameter_px=spot.diameter_px, depth=spot.depth, limit=1.0, octave=0)
+
+
+def apart_of(circles: Sequence[tuple[float, float, float]]) -> list[int]:
+    """Return which of circles (x, y, radius) meet none of those before them."""
+    x, y, radius = np.reshape(circles, (-1, 3)).T
+    return [k for k in range(len(circles)) if not np.any(np.hypot(x[:k] - x[k], y[:k] - y[k]) < radius[:k] + radius[k])]
+
+
+def reach_px(fitted: Fit) -> float:
+    """Return the distance from its centre within which a spot is taken out of the reliefs."""
+    return fitted.radius_px * (1 + REACH_BLURS * max(fitted.softness, SHARPEST_PX / fitted.radius_px)) + 1
 
 
 def take_out(levels: Sequence[Level], fitted: Fit) -> None:
@@ -186,9 +272,9 @@ def take_out(levels: Sequence[Level], fitted: Fit) -> None:
         shift, radius = (level.factor - 1) / 2, fitted.radius_px / level.factor
         softness = max(fitted.softness, SHARPEST_PX / radius)
         if profile is None or softness != drawn:
-            drawn, profile = softness, blurred_disc(1.0, softness, 0.0)
+            drawn, profile = softness, blurred_disc(1.0, softness, math.inf)
         x, y = (fitted.spot.x - shift) / level.factor, (fitted.spot.y - shift) / level.factor
-        reach = math.ceil(radius * (1 + 4 * softness)) + 1
+        reach = math.ceil(radius * (1 + REACH_BLURS * softness)) + 1
         top, bottom = max(0, round(y) - reach), min(level.relief.shape[0], round(y) + reach + 1)
         left, right = max(0, round(x) - reach), min(level.relief.shape[1], round(x) + reach + 1)
         if top < bottom and left < right:

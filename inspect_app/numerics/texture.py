@@ -136,23 +136,25 @@ def whitening_of(power: FloatArray) -> SingleArray:
     return np.asarray(np.sqrt(_halves(power.shape[1]) / power) / BLOCK_PX, dtype=np.float32)
 
 
-def whitened(patches: SingleArray, whitening: SingleArray) -> FloatArray:
-    """Return patches of shape (n, 64, 64) with their texture made white and of unit variance, as n vectors.
+def whitened(patches: SingleArray, whitening: SingleArray) -> SingleArray:
+    """Return patches with their texture made white and of unit variance, as vectors.
 
     Parameters
     ----------
-    patches : ndarray of shape (n, 64, 64)
-    whitening : ndarray of shape (64, 33)
+    patches : ndarray of shape (..., b, b)
+        Up to 64 x 64 pixels, beyond which all is 0.
+    whitening : ndarray of shape (..., 64, 33)
         As `whitening_of` gives it.
 
     Notes
     -----
     A vector holds the real and imaginary parts of the spectrum, scaled so that sums of products are those of whitened
-    patches (Parseval): half of the spectrum stands for the other half too, so its inner columns count twice.
+    patches (Parseval): half of the spectrum stands for the other half too, so its inner columns count twice. Where in
+    the 64 x 64 pixels a patch lies turns all phases alike, and no sum of products.
     """
-    spectra = fft.rfft2(patches)
+    spectra = fft.fft(fft.rfft(patches, n=BLOCK_PX, axis=-1), n=BLOCK_PX, axis=-2, overwrite_x=True)
     spectra *= whitening
-    return spectra.view(np.float32).reshape(len(patches), -1).astype(np.float64)
+    return spectra.view(np.float32).reshape(*patches.shape[:-2], -1)
 
 
 def _halves(cols: int) -> FloatArray:
@@ -171,7 +173,7 @@ def _bands() -> tuple[npt.NDArray[np.intp], FloatArray]:
     return band, np.bincount(band.ravel(), cells.ravel()).astype(np.float64)
 
 
-def local_power(error: FloatArray, power: FloatArray, pixels: float) -> FloatArray | None:
+def local_power(error: npt.NDArray[np.floating], power: FloatArray, pixels: float) -> FloatArray | None:
     """Return the power of a texture raised in those bands of frequency in which a fit left more than it expected.
 
     Parameters
@@ -195,7 +197,7 @@ def local_power(error: FloatArray, power: FloatArray, pixels: float) -> FloatArr
     in the residual: of white noise every band would leave its share of `pixels`.
     """
     band, count = _bands()
-    left = np.square(error).reshape(-1, 2).sum(axis=1)
+    left = np.square(error, dtype=np.float64).reshape(-1, 2).sum(axis=1)
     ratio = np.bincount(band.ravel(), left) / (count * pixels / BLOCK_PX**2)
     if ratio.max() <= LOUDER:
         return None

@@ -8,7 +8,10 @@ from scipy import ndimage
 
 from inspect_app.numerics.smooth_field import smooth_field
 from inspect_app.numerics.spot_map import flatten, map_spots
+from inspect_app.numerics.spot_patches import SpotPatch
 from inspect_app.numerics.spot_profile import blurred_disc, half_radius
+from inspect_app.numerics.spot_shape import LIKELY_SOFTNESS, fit_spots
+from inspect_app.numerics.texture import BLOCK_PX
 from tests.truth.fields import Spot, depth_of
 
 SHAPE = (400, 500)
@@ -108,6 +111,37 @@ def test_a_point_in_a_coarse_grain_is_no_wide_spot_of_the_other_polarity(polarit
     assert found.diameter_px == pytest.approx(1.5, abs=2 * found.diameter_u_px)
     assert found.depth == pytest.approx(sign * 0.3, abs=2 * found.depth_u)
     assert found.diameter_u_px < 0.4
+
+
+def test_spots_fitted_side_by_side_are_those_fitted_one_by_one() -> None:
+    """Property: of sizes that need windows of several sizes, one of them in a louder texture than it was told."""
+    rng = np.random.default_rng(2)
+    patches = []
+    for diameter_px, noise in [(3.0, 0.01), (12.0, 0.01), (7.0, 0.03), (5.0, 0.01)]:
+        spot = Spot(31.6, 32.3, diameter_px, 0.4)
+        patches.append(
+            SpotPatch(
+                relief=depth_of(spot, (BLOCK_PX, BLOCK_PX)) + rng.normal(0, noise, (BLOCK_PX, BLOCK_PX)),
+                usable=np.ones((BLOCK_PX, BLOCK_PX), dtype=bool),
+                power=np.full((BLOCK_PX, BLOCK_PX // 2 + 1), 0.01**2),
+                x=32.0,
+                y=32.0,
+                diameter_px=1.2 * diameter_px,
+                depth=-0.3,
+                known_blur_px=0.0,
+                likely_softness=LIKELY_SOFTNESS,
+            )
+        )
+
+    together = fit_spots(patches)
+
+    for shape, patch in zip(together, patches, strict=True):
+        (alone,) = fit_spots([patch])
+        assert shape is not None
+        assert alone is not None
+        assert shape.diameter_px == pytest.approx(alone.diameter_px, abs=0.01 * alone.diameter_u_px)
+        assert shape.depth == pytest.approx(alone.depth, abs=0.01 * alone.depth_u)
+        assert shape.depth_u == pytest.approx(alone.depth_u, rel=0.01)
 
 
 def test_noise_alone_is_no_spot() -> None:
