@@ -318,6 +318,27 @@ def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):
     assert held >= 13
 
 
+def test_clipping_hides_little_of_the_distance_of_several_bands(tmp_path):
+    """Truth by construction: three bands whose tops are cut off at three quarters of their height."""
+    rng = np.random.default_rng(8)
+    picture = np.minimum(strobe_picture(rng, readout_s=0.0075, snr=100, level=1.2, duty=0.3), 0.98)
+
+    found = readout_of(write_picture(tmp_path / "bands.tif", picture), strobe_hz=400)["readout_time"]
+
+    assert found.value == pytest.approx(7.5, abs=3 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 0.0015 * 7.5
+
+
+def test_the_doubt_of_a_quiet_picture_is_a_few_hundredths_of_a_row(tmp_path):
+    """Truth by construction; the generator's clock, 100 ppm, leaves 0.006 % besides."""
+    picture = strobe_picture(np.random.default_rng(9), readout_s=0.0125, rows=240, snr=1500, ambient=0.1)
+
+    found = readout_of(write_picture(tmp_path / "bands.tif", picture), strobe_hz=400)["readout_time"]
+
+    assert found.value == pytest.approx(12.5, abs=2 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 0.08 / 240 * 12.5
+
+
 def test_rows_that_are_averaged_do_not_shorten_the_picture(tmp_path):
     """Truth by construction: of 1301 rows, three at a time, two are left over; 0.15 % of the readout time."""
     picture = strobe_picture(np.random.default_rng(41), readout_s=0.0115, strobe_hz=400, rows=1301, cols=64, snr=200)
