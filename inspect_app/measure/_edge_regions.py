@@ -37,6 +37,7 @@ SIGMAS_SHOWN: Final = 2.5  # of each side; less does not tell its level from its
 WORST_RELATIVE_UNCERTAINTY: Final = 0.35  # beyond it the number says nothing
 MOST_BY_LIGHT: Final = 0.5  # clipped where the light is strongest: what is left of the side does not tell its level
 MOST_BY_NOISE: Final = 0.8  # clipped evenly, by noise: beyond it, two of a hundred lie several uncertainties off
+UNEVEN_LIGHT: Final = 0.05  # from a picture's middle to its nearer border, though none falls off along an edge
 TRACE_FREQUENCIES: Final = np.linspace(0.0, 1.0, 101)
 MOST_DEPARTURE: Final = 0.13  # of the edge's height; wide halos under strong vignetting stay below 0.1
 
@@ -148,7 +149,7 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
         sigma_px=surface.sigma_px,
         levels=levels,
         noise=noise,
-        fall_off_doubt=surface.fall_off_doubt,
+        fall_off_doubt=math.hypot(surface.fall_off_doubt, UNEVEN_LIGHT / (0.5 * min(picture.exposure.shape)) ** 2),
     )
     crossings = {name: response.crossing(level) for name, level in LEVELS.items()}
     _prove_certain(where, crossings["mtf50"])

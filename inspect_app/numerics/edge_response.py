@@ -125,6 +125,9 @@ def edge_response(
 
     How light falls off is known from the rows, and little of it where they are few. Left out of this fit, its doubt
     went into no uncertainty: of edges cut short by clipping, value ± 2 u held MTF50 in 94 of 100, with it in 97.
+    Nor do the rows tell of light that falls off across the edge alone: with 5 % more doubt of it, from the picture's
+    middle to its border, 96 instead of 79 of 100 were held where it loses 5 to 25 %, and edges in even light have a p90
+    of MTF50 4 to 6 % greater (200 of each).
 
     No family is quite the blur of a real lens, so the evidence counts with 0.8 of its logarithm (a power posterior),
     and in a family that only stands in for other blurs with 0.8 of what it says of the parameters too. Value ± 2 u then

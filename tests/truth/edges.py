@@ -149,6 +149,8 @@ class Light:
     shading: float = 0.0
     """Loss of light at the picture's corner, by the square of the distance from its centre."""
     shading_centre: tuple[float, float] | None = None
+    shading_along: tuple[float, float] = (1.0, 1.0)
+    """How far the loss follows the squares of x and of y: a lamp on either side leaves (1, 0)."""
     coding: str = "linear16"
     """``linear16``, ``linear8`` or ``srgb8``."""
 
@@ -159,7 +161,7 @@ class Light:
         if self.shading:
             centre_x, centre_y = self.shading_centre or ((cols - 1) / 2, (rows - 1) / 2)
             y, x = np.mgrid[:rows, :cols]
-            radius2 = (x - centre_x) ** 2 + (y - centre_y) ** 2
+            radius2 = self.shading_along[0] * (x - centre_x) ** 2 + self.shading_along[1] * (y - centre_y) ** 2
             exposure = exposure * (1 - self.shading * radius2 / (0.25 * (rows**2 + cols**2)))
         if math.isfinite(self.snr):
             variance = (self.bright / self.snr) ** 2
