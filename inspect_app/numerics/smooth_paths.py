@@ -15,7 +15,7 @@ _BROADER: Final = 0.15  # of their distance in rows, over which readings are ave
 _OUT: Final = 8.0  # scatters from the median of five rows: a pulse of the load
 _MEDIAN_ROWS: Final = 5
 FLOOR: Final = 1e-7  # of the readings: none are quieter
-_GROWTHS: Final = (-5.0, 0.0, 5.0, 10.0, 20.0)  # of roughness, as logarithm, over the time that is looked at
+_GROWTHS: Final = (-5.0, 0.0, 5.0, 10.0, 20.0, 40.0, 80.0)  # of roughness, as logarithm, over the time
 _STRENGTHS: Final = np.logspace(-10, 6, 17)  # of roughness, in ranges of the readings over that time
 GROWTH: Final = np.repeat(_GROWTHS, len(_STRENGTHS))
 ROUGHNESS: Final = np.tile(_STRENGTHS, len(_GROWTHS))
@@ -107,6 +107,24 @@ def followed(t: FloatArray, v: FloatArray, variance: FloatArray) -> Course:
         covariance = covariance - gain[:, :, None] * covariance[:, None, 0, :]
         covariance = (covariance + covariance.swapaxes(1, 2)) / 2
     return Course(state, covariance, likelihood)
+
+
+def grown(course: Course, growth: FloatArray) -> Course:
+    """Return a course as if its roughness had grown by so much before it began, as logarithm, shape (..., r).
+
+    Between the strengths that were followed it is interpolated; beyond, it is that of the weakest or the strongest.
+    """
+    many = len(_STRENGTHS)
+    first = np.arange(len(ROUGHNESS)) // many * many
+    place = np.clip(np.arange(len(ROUGHNESS)) % many + growth / np.log(_STRENGTHS[1] / _STRENGTHS[0]), 0, many - 1)
+    lower = np.minimum(place.astype(int), many - 2)
+    share, lower = place - lower, first + lower
+
+    def between(values: FloatArray) -> FloatArray:
+        by = share.reshape(share.shape + (1,) * (values.ndim - 1))
+        return np.asarray(values[lower] * (1 - by) + values[lower + 1] * by)
+
+    return Course(between(course.state), between(course.covariance), between(course.likelihood))
 
 
 def onward(step: float | FloatArray) -> FloatArray:

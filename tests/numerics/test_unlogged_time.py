@@ -45,6 +45,18 @@ def test_readings_that_rounding_holds_level_tell_no_more_than_their_steps():
     assert abs(found.seconds - 100) <= 2 * found.seconds_u
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_knee_that_began_meanwhile_is_in_the_doubt(seed):
+    """Closed form plus noise of 1 mV: of 1200 s, in which the fall grows by the factor exp 4.8."""
+    truth, rng = Discharge(knee_s=250.0), np.random.default_rng(seed)
+    before, after = np.arange(0, 12_600, 10.0), np.arange(13_790, 14_390, 10.0)
+    sides = [(t - t[0], truth.voltage(t) + 1e-3 * rng.standard_normal(len(t))) for t in (before, after)]
+
+    found = unlogged_time(*sides, 10.0, 0.0)
+
+    assert abs(found.seconds - 1200) <= 2 * found.seconds_u < 1000
+
+
 def test_a_pulse_of_the_load_beside_the_pause_is_left_out():
     """Truth by construction: 300 s; one row before and one after stand 0.3 V below the others."""
     (t, before), (_, after) = interrupted(lambda t: 4 - 4e-5 * t, 0.0, 300.0)
