@@ -18,10 +18,11 @@ PICTURE_PRIOR: Final = (0.44, 0.18, 0.14, 0.03, 0.03, 0.03, 0.03, 0.02, 0.05, 0.
 """Of the kinds that its picture may change in: a display steps, a phosphor decays, a scan ramps, or shows as stairs (as
 above). Trusting steps less (0.26) reads first changes of 320 films within 0.259 instead of 0.288 frames (p90), but
 those of steps a quarter of a frame early."""
-PICTURE_DOUBT: Final = (0.15, 0.11, 0.32, 0.07, 0.06, 0.05, 0.06, 0.06, 0.06, 0.06)
+PICTURE_DOUBT: Final = (0.30, 0.13, 0.20, 0.05, 0.05, 0.05, 0.05, 0.05, 0.06, 0.06)
 """Of the same, where less is taken for granted: a scan over most of a frame passes for a step, and is a ramp of few of
-all widths; so do stairs. The prior above held 90 of 100 first changes of 200 scans, this one 96; with stairs at 0.04,
-92 of 100 halves of 200 stairs, like this 96."""
+all widths; so do stairs. Of 108 traces each, shutters open for a quarter to all of the frame, first changes of ramps
+are held 93 of 100, of steps 99; with ramps at 0.32 and steps at 0.15, 96 and 99, u of the steps a tenth wider; with
+0.17 and 0.40, and an open shutter trusted more (0.6), 87 and 97."""
 _STEADY: Final = 0.6  # probability that all events lag alike,
 _SPREADS: Final = np.concatenate([[0.0], np.geomspace(0.03, 10, 12)])  # and by how many intervals they differ if not
 _LEAST: Final = 0.01  # intervals: no single lag is known better
