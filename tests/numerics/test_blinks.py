@@ -209,6 +209,21 @@ def test_many_frames_lost_in_few_blinks_of_a_brief_shutter_leave_the_count_unsur
     assert abs(clock.frames_per_blink - period) <= 2 * clock.frames_per_blink_sd
 
 
+def test_a_film_that_lost_every_twelfth_frame_is_counted_where_a_rate_a_little_off_fits_most_switches():
+    """64 of 760 frames of a light that takes 37.6 frames are lost, and the file's clock is 0.2 % off."""
+    rng = np.random.default_rng(4)
+    period, frames = 37.6, 760
+    numbers = np.delete(np.arange(float(frames)), np.sort(rng.choice(np.arange(5, frames - 5), 64, replace=False)))
+    light = lit_shares(numbers, period=period, rise=7.3, lit=18.0, opening=0.7)
+    light += 0.01 * rng.standard_normal(len(light))
+
+    clock = blink_clock(light, np.zeros(len(light) - 1, dtype=np.int64), 1.002 / period)
+
+    assert clock is not None
+    assert clock.missing.sum() == 64
+    assert abs(clock.frames_per_blink - period) <= 2 * clock.frames_per_blink_sd < 0.01 * period
+
+
 def test_a_shutter_that_never_opens_at_a_switch_bounds_the_rate_however_short_the_flash():
     """Algebra: open for 0.13 of a frame, 5.0006 frames a blink, lit for 1.5: switches drift by 0.05 frames in all.
 
