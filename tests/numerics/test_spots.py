@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
+from inspect_app.numerics import spot_fits, spot_map
 from inspect_app.numerics.smooth_field import smooth_field
 from inspect_app.numerics.spot_map import flatten, map_spots
 from inspect_app.numerics.spot_patches import SpotPatch
@@ -142,6 +143,26 @@ def test_spots_fitted_side_by_side_are_those_fitted_one_by_one() -> None:
         assert shape.diameter_px == pytest.approx(alone.diameter_px, abs=0.01 * alone.diameter_u_px)
         assert shape.depth == pytest.approx(alone.depth, abs=0.01 * alone.depth_u)
         assert shape.depth_u == pytest.approx(alone.depth_u, rel=0.01)
+
+
+def test_a_field_full_of_marks_that_are_no_spots_is_given_up_soon(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Truth by construction: 150 short strokes, each of which takes up to twelve fits to be told from a spot."""
+    rng = np.random.default_rng(3)
+    picture = drawn(noise=0.004)
+    for x, y in rng.uniform((20, 20), (460, 360), (150, 2)).astype(int):
+        rows, cols = (2, int(rng.integers(12, 30))) if rng.random() < 0.5 else (int(rng.integers(12, 30)), 2)
+        picture[y : y + rows, x : x + cols] *= rng.uniform(0.5, 1.5)
+    flat = flatten(picture, ALL)
+    assert flat is not None
+    fits: list[SpotPatch] = []
+    monkeypatch.setattr(spot_map, "MOST_VAIN_FITS", 20)  # a twentieth, to spare the time
+    monkeypatch.setattr(spot_map, "SIDE_BY_SIDE", 3)
+    monkeypatch.setattr(spot_fits, "fit_spots", lambda patches: fits.extend(patches) or fit_spots(patches))
+
+    found = map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05)
+
+    assert not found.is_whole
+    assert 20 <= len(fits) < 80
 
 
 def test_noise_alone_is_no_spot() -> None:
