@@ -24,6 +24,7 @@ WIDEST_HALF_PX: Final = 32
 CLEARANCE_PX: Final = 5  # from a neighbour's ridge, in working pixels: blur and halo of a corner
 STRAIGHT_WITHIN_PX: Final = 1.2  # root mean square of a ridge about its own cubic, in working pixels
 STEEPEST_SLOPE: Final = 1.1  # beyond 45 degrees an edge belongs to the other axis, give or take its noise
+MOST_TURNED: Final = math.radians(60)  # from end to end; distortion turns edges by less, the rim of a disc by 80
 SLANTING: Final = (
     0.6  # lesser over greater part of the gradient, from 31 degrees on: such ridges may fall into two sectors
 )
@@ -60,7 +61,8 @@ def find_edges(image: FloatArray) -> tuple[EdgeRegion, ...]:
     The gradient at a scale of 2 px is split into four sectors of its direction, so that the sides of a square part at
     its corners; connected ridges in a sector are the candidates, and then, for edges near 45 degrees that none of them
     gave, ridges in sectors turned by that much. Thresholds follow the picture's own noise and each ridge's own top, not
-    the brightest edge in the picture, so that vignetting loses none.
+    the brightest edge in the picture, so that vignetting loses none. The rim of a disc gives four ridges, each turned
+    by a right angle: no edges of a chart, in which they were reported (8 of 8 discs); they can be given as regions.
     """
     block = max(1, math.ceil(math.sqrt(image.size / WORKING_PIXELS)))
     working = _in_blocks(image, block)
@@ -217,6 +219,8 @@ def _clean_rectangle(
         return None
     if abs(fitted[-1] - fitted[0]) > STEEPEST_SLOPE * (rows[-1] - rows[0]):
         return None
+    if _turn(t, column, float(np.ptp(rows)) / 2) > MOST_TURNED:
+        return None
     line = fitted + offset[1]
     best: tuple[float, tuple[int, int, int, int]] | None = None
     sums = np.pad(np.cumsum(np.cumsum(foreign, axis=0, dtype=np.int64), axis=1), ((1, 0), (1, 0)))
@@ -230,6 +234,12 @@ def _clean_rectangle(
         if height * block >= SHORTEST_PX and (best is None or use > best[0]):
             best = (use, span)
     return None if best is None else best[1]
+
+
+def _turn(t: FloatArray, column: FloatArray, half: float) -> float:
+    """Return by how much a ridge turns from its first row, t = -1, to its last, t = 1, as a parabola, in radians."""
+    _, tilt, bend = np.polynomial.polynomial.polyfit(t, column, 2) / half
+    return abs(math.atan(tilt + 2 * bend) - math.atan(tilt - 2 * bend))
 
 
 def _longest_clean_span(

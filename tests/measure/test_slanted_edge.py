@@ -467,6 +467,22 @@ def test_upright_things_beside_the_squares_of_a_chart_are_no_edges(is_light: boo
         )
 
 
+@pytest.mark.parametrize("radius_px", [40, 60, 110])
+def test_the_rim_of_a_disc_is_no_edge_of_a_chart(radius_px: float) -> None:
+    """A dark disc stands beside a square, whose four sides alone are found."""
+    chart = Chart(
+        rows=260, cols=480, squares=(Square(centre_x=120, centre_y=130, side_px=90, turn_deg=6),), blur=Blur()
+    )
+    y, x = np.mgrid[:260, :480]
+    rim = np.clip(0.5 + (np.hypot(x - 350, y - 130) - radius_px) / 2, 0, 1)
+    capture = Light(snr=30).capture(chart.ideal() * rim, np.random.default_rng(4))
+
+    found = [result for result in measure_edge(capture).results if result.quantity_name == "mtf50"]
+
+    assert len(found) == 4
+    assert all(any(_holds(result, x, y) for result in found) for x, y, _ in chart.squares[0].sides())
+
+
 def test_a_thin_line_that_leaves_the_picture_is_no_edge() -> None:
     """Truth: by construction, a line 4 px wide along the picture's border; one edge of it alone reads 50 % too much."""
     blur = Blur(sigmas_x_px=(1.8,))
