@@ -13,6 +13,7 @@ from inspect_app.numerics.smooth_paths import (
     FEWEST_BINS,
     FLOOR,
     GROWTH,
+    NEVER,
     ROUGHNESS,
     Course,
     binned,
@@ -52,7 +53,7 @@ def crossing_in_gap(
     Returns
     -------
     GapCrossing or None
-        None where there are too few readings to either side.
+        None where there are too few readings to either side, or rounding loses every path.
 
     Notes
     -----
@@ -89,6 +90,8 @@ def crossing_in_gap(
     spread = float(np.sqrt(max(squared - moment**2, 0.0)))
     fall = max(float(odds @ (mean[0] - mean[-1])), 1e-30) / gap
     noise = float(np.sqrt(odds @ (earlier.covariance[:, 0, 0] + later.covariance[:, 0, 0]) / 2)) / fall
+    if not np.isfinite(moment + spread + noise):
+        return None
     return GapCrossing(moment * unit_s, spread * unit_s, min(noise, spread) * unit_s)
 
 
@@ -120,5 +123,7 @@ def _joined(
     pulled = np.linalg.solve(tied, np.stack([off, down[1][..., 0]], axis=-1))
     level = down[0][..., 0] + (down[1][..., 0] * pulled[..., 0]).sum(axis=-1)
     variance = down[1][..., 0, 0] - (down[1][..., 0] * pulled[..., 1]).sum(axis=-1)
-    likely = -((off * pulled[..., 0]).sum(axis=-1) + np.linalg.slogdet(tied)[1])[-1] / 2
+    sign, size = np.linalg.slogdet(tied[-1])
+    misfit = (off * pulled[..., 0]).sum(axis=-1)[-1]
+    likely = np.where((sign > 0) & (misfit >= 0), -(misfit + size) / 2, -NEVER)
     return level, np.maximum(variance, _JITTER), likely

@@ -20,6 +20,7 @@ _STRENGTHS: Final = np.logspace(-10, 6, 17)  # of roughness, in ranges of the re
 GROWTH: Final = np.repeat(_GROWTHS, len(_STRENGTHS))
 ROUGHNESS: Final = np.tile(_STRENGTHS, len(_GROWTHS))
 _VAGUE: Final = 1e4  # ranges squared: variance of level, slope and bend before the first reading
+NEVER: Final = 1e9  # minus the logarithm of how likely a path is whose covariance rounding has lost
 BACK: Final = np.diag([1.0, -1.0, 1.0])  # a path that is followed from its end: its slope turns
 
 
@@ -101,8 +102,10 @@ def followed(t: FloatArray, v: FloatArray, variance: FloatArray) -> Course:
         state = state @ moved.T
         covariance = moved @ covariance @ moved.T + rough[:, None, None] * wandered(step)
         expected, off = covariance[:, 0, 0] + noise, value - state[:, 0]
+        is_lost = ~(expected > 0)
+        expected = np.where(is_lost, 1.0, expected)
         gain = covariance[:, :, 0] / expected[:, None]
-        likelihood -= (np.log(expected) + off**2 / expected) / 2
+        likelihood -= np.where(is_lost, NEVER, (np.log(expected) + off**2 / expected) / 2)
         state = state + gain * off[:, None]
         covariance = covariance - gain[:, :, None] * covariance[:, None, 0, :]
         covariance = (covariance + covariance.swapaxes(1, 2)) / 2

@@ -12,6 +12,7 @@ from inspect_app.numerics.smooth_paths import (
     FEWEST_BINS,
     FLOOR,
     GROWTH,
+    NEVER,
     ROUGHNESS,
     Course,
     binned,
@@ -60,8 +61,10 @@ class _Courses:
         roughness = ROUGHNESS * np.exp(np.minimum(np.outer(t / 2, GROWTH), _MOST_GROWN))
         tied = tied + roughness[..., None, None] * strayed
         tied = tied + _JITTER * np.trace(tied, axis1=-2, axis2=-1)[..., None, None] * np.eye(3)
-        misfit = (off * np.linalg.solve(tied, off[..., None])[..., 0]).sum(axis=-1) + np.linalg.slogdet(tied)[1]
-        return np.asarray(before.likelihood + after.likelihood - misfit / 2)
+        misfit = (off * np.linalg.solve(tied, off[..., None])[..., 0]).sum(axis=-1)
+        sign, size = np.linalg.slogdet(tied)
+        together = np.where((sign > 0) & (misfit >= 0), -(misfit + size) / 2, -NEVER)
+        return np.asarray(before.likelihood + after.likelihood + together)
 
     def are_falling(self) -> bool:
         """Say whether the path falls at both ends, in the mean over how likely each roughness is."""

@@ -55,3 +55,15 @@ def test_too_few_readings_to_one_side_tell_nothing():
     before, after = halves(lambda t: 4 - 1e-3 * t, 1000.0, 1200.0)
 
     assert crossing_in_gap(before, (after[0][:3], after[1][:3]), 2.95) is None
+
+
+@pytest.mark.parametrize("gap_s", [50.0, 5e4, 5e6])
+def test_rounding_of_a_quiet_log_loses_no_crossing(gap_s):
+    """Truth by construction: without noise, and up to a million intervals long, the crossing lies within the gap."""
+    before = np.arange(0, 500.0, 5.0)
+    after = before[-1] + gap_s + np.arange(0, 200.0, 5.0)
+
+    found = crossing_in_gap((before, 4 - 1e-6 * before), (after, 2 - 1e-3 * (after - after[0])), 3.0)
+
+    assert 0 < found.after_s < gap_s
+    assert 0 < found.after_u_s < gap_s
