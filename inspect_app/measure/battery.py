@@ -28,6 +28,7 @@ _GAP: Final = 5.0  # usual intervals without a row are told as a gap
 _FIRST_ROWS: Final = 50  # that show the noise
 _LOST: Final = "restarts of the logger, moment of switching on"
 _CLEAR: Final = 4.0  # scatters by which it starts above the cut-off, lest noise alone cross it
+_MOST_UNLOGGED: Final = 100.0  # times what was logged: a clock that was set meanwhile, not a gap of the log
 _DAY_MIN: Final = 1440.0
 
 
@@ -97,7 +98,8 @@ def battery(captures: tuple[Capture, ...], options: BatteryOptions) -> Measured:
     UnusableInput
         Neither log nor clock times, or both; a log whose columns or clock cannot be used.
     NothingToMeasure
-        The voltage starts below the cut-off, or never stays below it.
+        The voltage starts below the cut-off, or never stays below it; the clock runs on, within the run, by a hundred
+        times of all that was logged.
 
     Notes
     -----
@@ -188,6 +190,7 @@ def _from_log(run: Run, cutoff_v: float) -> Measured:
     runtime_s = crossing.time_s - float(run.times_s[0])
     if runtime_s <= 0:
         raise _starts_too_low(run, f"by the rows after it at the cut-off of {cutoff_v:g} V or below")
+    _prove_logged(run, crossing)
     results = [result("runtime", runtime_s / 60, "min", _runtime_budget(run, crossing, runtime_s))]
     warnings = run.warnings + _gap_warnings(run, crossing) + _end_warnings(run, crossing)
     if run.current_a is None:
@@ -213,6 +216,22 @@ def _from_log(run: Run, cutoff_v: float) -> Measured:
         traces=_traces(run, crossing, cutoff_v),
         warnings=warnings,
     )
+
+
+def _prove_logged(run: Run, crossing: Crossing) -> None:
+    """Refuse a run whose clock runs on, before the crossing, by far more than all that was logged: it was set anew."""
+    steps = np.diff(run.times_s[: crossing.index])
+    if not steps.size:
+        return
+    longest = int(steps.argmax())
+    others_s = crossing.time_s - float(run.times_s[0]) - float(steps[longest])
+    if steps[longest] > _MOST_UNLOGGED * others_s:
+        raise NothingToMeasure(
+            run.name,
+            f"its clock runs on by {steps[longest]:.4g} s from row {longest + 1} below the names to the next, and all "
+            f"other rows up to the cut-off cover {others_s:.4g} s",
+            "If the clock was set meanwhile, put the times right; otherwise log the whole run.",
+        )
 
 
 def _starts_too_low(run: Run, seen: str) -> NothingToMeasure:

@@ -269,6 +269,23 @@ def test_the_bend_of_a_knee_tells_where_it_is_crossed_in_a_gap(tmp_path, gap_s, 
     assert held >= 20
 
 
+@pytest.mark.parametrize(("jump_s", "is_refused"), [(1e5, False), (3e7, True)])
+def test_a_clock_that_was_set_a_year_ahead_is_not_bridged(tmp_path, jump_s, is_refused):
+    """The voltage goes on as if nothing had happened; a gap of a day is bridged as the clock tells it, and told."""
+    truth = Discharge()
+    times = np.arange(0, 16_000.0, 10)
+    volts = truth.voltage(times)
+    path = write_log(tmp_path / "a.csv", np.where(times > 2000, times + jump_s, times), volts)
+
+    if is_refused:
+        with pytest.raises(NothingToMeasure, match="row 201 below the names to the next, and all other rows"):
+            found_in(path, 3.2)
+    else:
+        found, warnings = found_in(path, 3.2)
+        assert found["runtime"].value == pytest.approx((truth.crossing_s(3.2) + jump_s) / 60, abs=0.5)
+        assert any("bridged" in warning for warning in warnings)
+
+
 def test_a_gap_whose_end_shows_a_dead_battery_alone_is_open_to_its_end(tmp_path):
     """Analytic: 3.976 V falling slowly, then 1 V a day later: the crossing may lie anywhere, 16 to 1500 min."""
     times = np.arange(0, 1000, 10.0)
