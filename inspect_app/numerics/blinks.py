@@ -101,9 +101,8 @@ def blink_clock(
     least speaks; another that fits nearly as well, a frame missing counted for no more than the film itself makes it
     rare, widens the rate's doubt to half of their distance and, with another count of missing frames, makes the count
     unsure; so does a rate a little off the file's where the shutter is shut at some switches, for frames missing there
-    look the same. Where the
-    shutter is shut at many switches, the posterior of the period takes the place of the fit: see
-    `inspect_app.numerics.blink_period.period_of`.
+    look the same. Where the shutter is shut at many switches, the posterior of the period takes the place of the fit:
+    see `inspect_app.numerics.blink_period.period_of`.
 
     Frames that are uneven by the file's clock are fitted over its times as well; where those are true, less speaks
     against that. With intervals of 0.8 to 1.25 of their mean, 12 films were read 1 to 6 % too fast and 4 to 43 frames
