@@ -12,13 +12,13 @@ from inspect_app.numerics.smooth_paths import (
     BACK,
     FEWEST_BINS,
     FLOOR,
-    GROWTH,
-    NEVER,
-    ROUGHNESS,
     Course,
+    agreement,
     binned,
     followed,
+    jittered,
     onward,
+    roughness_at,
     wandered,
 )
 
@@ -26,8 +26,7 @@ FloatArray = npt.NDArray[np.float64]
 
 _STEPS: Final = 128  # in which the gap is crossed, each of
 _FINER: Final = 16  # between which the path is as good as straight
-_MOST_GROWN: Final = 60.0  # of roughness, as logarithm
-_JITTER: Final = 1e-14
+_LEAST: Final = 1e-14  # squares of the fall: variance of a level
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +99,7 @@ def _carried(course: Course, places: FloatArray) -> tuple[FloatArray, FloatArray
     means, covariances = [course.state], [course.covariance]
     for start, stop in itertools.pairwise(places):
         moved, strayed = onward(abs(stop - start)), wandered(abs(stop - start))
-        rough = ROUGHNESS * np.exp(np.minimum((start + stop) / 2 * GROWTH, _MOST_GROWN))
+        rough = roughness_at((start + stop) / 2)
         means.append(means[-1] @ moved.T)
         covariances.append(moved @ covariances[-1] @ moved.T + rough[:, None, None] * strayed)
     return np.stack(means), np.stack(covariances)
@@ -118,12 +117,8 @@ def _joined(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return level and its variance, shape (places, r), by both sides, and how likely they are together (logarithm)."""
     off = up[0] - down[0]
-    tied = down[1] + up[1]
-    tied = tied + _JITTER * np.trace(tied, axis1=-2, axis2=-1)[..., None, None] * np.eye(3)
+    tied = jittered(down[1] + up[1])
     pulled = np.linalg.solve(tied, np.stack([off, down[1][..., 0]], axis=-1))
     level = down[0][..., 0] + (down[1][..., 0] * pulled[..., 0]).sum(axis=-1)
     variance = down[1][..., 0, 0] - (down[1][..., 0] * pulled[..., 1]).sum(axis=-1)
-    sign, size = np.linalg.slogdet(tied[-1])
-    misfit = (off * pulled[..., 0]).sum(axis=-1)[-1]
-    likely = np.where((sign > 0) & (misfit >= 0), -(misfit + size) / 2, -NEVER)
-    return level, np.maximum(variance, _JITTER), likely
+    return level, np.maximum(variance, _LEAST), agreement(off[-1], tied[-1])

@@ -20,7 +20,9 @@ _STRENGTHS: Final = np.logspace(-10, 6, 17)  # of roughness, in ranges of the re
 GROWTH: Final = np.repeat(_GROWTHS, len(_STRENGTHS))
 ROUGHNESS: Final = np.tile(_STRENGTHS, len(_GROWTHS))
 _VAGUE: Final = 1e4  # ranges squared: variance of level, slope and bend before the first reading
-NEVER: Final = 1e9  # minus the logarithm of how likely a path is whose covariance rounding has lost
+_NEVER: Final = 1e9  # minus the logarithm of how likely a path is whose covariance rounding has lost
+_MOST_GROWN: Final = 60.0  # of roughness after t = 0, as logarithm
+_JITTER: Final = 1e-14  # of a covariance, lest rounding make it negative
 BACK: Final = np.diag([1.0, -1.0, 1.0])  # a path that is followed from its end: its slope turns
 
 
@@ -105,7 +107,7 @@ def followed(t: FloatArray, v: FloatArray, variance: FloatArray) -> Course:
         is_lost = ~(expected > 0)
         expected = np.where(is_lost, 1.0, expected)
         gain = covariance[:, :, 0] / expected[:, None]
-        likelihood -= np.where(is_lost, NEVER, (np.log(expected) + off**2 / expected) / 2)
+        likelihood -= np.where(is_lost, _NEVER, (np.log(expected) + off**2 / expected) / 2)
         state = state + gain * off[:, None]
         covariance = covariance - gain[:, :, None] * covariance[:, None, 0, :]
         covariance = (covariance + covariance.swapaxes(1, 2)) / 2
@@ -128,6 +130,24 @@ def grown(course: Course, growth: FloatArray) -> Course:
         return np.asarray(values[lower] * (1 - by) + values[lower + 1] * by)
 
     return Course(between(course.state), between(course.covariance), between(course.likelihood))
+
+
+def roughness_at(t: float | FloatArray) -> FloatArray:
+    """Return the roughness of each path at a time where nothing is read, shape (..., r)."""
+    return np.asarray(ROUGHNESS * np.exp(np.minimum(np.multiply.outer(t, GROWTH), _MOST_GROWN)))
+
+
+def jittered(covariance: FloatArray) -> FloatArray:
+    """Return covariances of shape (..., 3, 3) that rounding leaves positive."""
+    trace = np.trace(covariance, axis1=-2, axis2=-1)
+    return np.asarray(covariance + _JITTER * trace[..., None, None] * np.eye(3))
+
+
+def agreement(off: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Return the logarithm of how likely two ends of a path are that differ by (..., 3), as their covariance says."""
+    misfit = (off * np.linalg.solve(covariance, off[..., None])[..., 0]).sum(axis=-1)
+    sign, size = np.linalg.slogdet(covariance)
+    return np.where((sign > 0) & (misfit >= 0), -(misfit + size) / 2, -_NEVER)
 
 
 def onward(step: float | FloatArray) -> FloatArray:

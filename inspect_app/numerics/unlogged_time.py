@@ -12,20 +12,19 @@ from inspect_app.numerics.smooth_paths import (
     FEWEST_BINS,
     FLOOR,
     GROWTH,
-    NEVER,
-    ROUGHNESS,
     Course,
+    agreement,
     binned,
     followed,
     grown,
+    jittered,
     onward,
+    roughness_at,
     wandered,
 )
 
 FloatArray = npt.NDArray[np.float64]
 
-_MOST_GROWN: Final = 60.0  # of roughness, as logarithm
-_JITTER: Final = 1e-14
 _SHORTEST: Final = 0.3  # usual intervals
 _TRIED: Final = 160
 _FINER: Final = (30, 30, 30)  # more times tried about the likeliest, in turn
@@ -58,12 +57,7 @@ class _Courses:
         moved, strayed = onward(t)[:, None], wandered(t)[:, None]
         off = (moved @ before.state[:, :, None])[..., 0] - after.state @ BACK
         tied = moved @ before.covariance @ moved.swapaxes(-1, -2) + BACK @ after.covariance @ BACK
-        roughness = ROUGHNESS * np.exp(np.minimum(np.outer(t / 2, GROWTH), _MOST_GROWN))
-        tied = tied + roughness[..., None, None] * strayed
-        tied = tied + _JITTER * np.trace(tied, axis1=-2, axis2=-1)[..., None, None] * np.eye(3)
-        misfit = (off * np.linalg.solve(tied, off[..., None])[..., 0]).sum(axis=-1)
-        sign, size = np.linalg.slogdet(tied)
-        together = np.where((sign > 0) & (misfit >= 0), -(misfit + size) / 2, -NEVER)
+        together = agreement(off, jittered(tied + roughness_at(t / 2)[..., None, None] * strayed))
         return np.asarray(before.likelihood + after.likelihood + together)
 
     def are_falling(self) -> bool:
