@@ -19,6 +19,7 @@ SHARPEST_EDGE_PX = 0.5
 FIRST_REACH, NEXT_REACH = 0.2, 0.06  # of the radius, within which the border is sought
 FIRST_PLACES = 300  # to a radius
 BORDER_PLACES_PX = 0.5
+SETTLED_PX = 0.5  # between circles: another would see the same places
 SMOOTHED_PLACES = 2.0  # standard deviation along a ray
 LEVEL_REACH_PX = 20.0  # inside of the border, over which the light's level is read
 BORDER_STEP_PX = 0.25
@@ -157,13 +158,16 @@ def _rough_circle(overview: FloatArray, corner: float, bright: float, factor: in
 
 def _refined(image: FloatArray, x: float, y: float, radius: float) -> BrightField | None:
     reach, step_px = FIRST_REACH * radius, max(BORDER_PLACES_PX, radius / FIRST_PLACES)
-    for _ in range(3):
+    for turn in range(3):
         if radius < SMALLEST_RADIUS_PX:
             return None
         points, edge = _border_points(image, x, y, np.arange(radius - reach, radius + reach, step_px))
         if len(points) < RAYS // 12:
             return None
+        before = x, y, radius
         x, y, radius, spread, used = _fit_circle(points)
+        if turn > 0 and math.dist(before, (x, y, radius)) < SETTLED_PX:
+            break
         reach, step_px = min(NEXT_REACH * radius, 5 * spread + 6 * edge + LEVEL_REACH_PX), BORDER_PLACES_PX
     if spread > 0.05 * radius:
         return None

@@ -21,6 +21,7 @@ TAIL_SHARES = (0.9772, 0.8413)  # one standard deviation of normal noise lies be
 COARSE_STEPS = 2.0  # noise floors: with less noise there are too few codes to tell its skew
 NEIGHBOURS_REACH_PX = 3
 NOISE_PIXELS = 20_000  # tell the noise
+STRIP_ROWS = 32  # fit a cache
 BLOCK_PX = 32
 MOST_PLACES = 200_000
 LARGEST_CLUSTER_PX = 4  # a cluster of more pixels is a spot
@@ -71,19 +72,21 @@ def _levels(smooth: SmoothField, pixels: PixelArray) -> FloatArray:
 def _departing(image: FloatArray, smooth: SmoothField, inside: BoolArray, veil: float) -> PixelArray:
     """Return the places at which the picture departs by half of the level.
 
-    In strips that fit a cache, and pixel by pixel only in the columns whose extremes may reach that far.
+    First by what the level of each strip lies between, and only in the columns whose extremes reach that far.
     """
     found = [np.zeros((0, 2), dtype=np.intp)]
-    for top, level in smooth.strips():
-        strip = slice(top, top + len(level))
+    for top, least, most in smooth.bounds(STRIP_ROWS):
+        strip = slice(top, top + STRIP_ROWS)
         light = image[strip]
-        falls = light.min(axis=0) - veil < DEAD_LEVEL * level.max(axis=0)
-        rises = light.max(axis=0) - veil > (2 - DEAD_LEVEL) * level.min(axis=0)
-        cols = np.flatnonzero((falls | rises) & inside[strip].any(axis=0))
-        departs = np.abs(light[:, cols] - veil - level[:, cols]) > (1 - DEAD_LEVEL) * level[:, cols]
-        row, place = np.nonzero(departs & inside[strip, cols])
+        low, high = DEAD_LEVEL * most + veil, (2 - DEAD_LEVEL) * least + veil
+        reaching = (light.min(axis=0) < low) | (light.max(axis=0) > high)
+        cols = np.flatnonzero(reaching & inside[strip].any(axis=0))
+        light = light[:, cols]
+        row, place = np.nonzero(((light < low[cols]) | (light > high[cols])) & inside[strip, cols])
         found.append(np.column_stack([row + top, cols[place]]))
-    return np.concatenate(found)
+    near = np.concatenate(found)
+    level = _levels(smooth, near)
+    return near[np.abs(image[near[:, 0], near[:, 1]] - veil - level) > (1 - DEAD_LEVEL) * level]
 
 
 def noise_of(image: FloatArray, smooth: SmoothField, inside: BoolArray, *, veil: float = 0.0) -> float:

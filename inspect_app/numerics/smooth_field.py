@@ -43,16 +43,32 @@ class SmoothField:
     def over_pixels(self) -> npt.NDArray[np.float32]:
         """Return the surface at every pixel, shape (rows, cols), single precision for speed."""
         surface = np.empty((self.rows, self.cols), dtype=np.float32)
-        for first, part in self.strips():
-            surface[first : first + len(part)] = part
+        along_rows, along_cols = self._along_rows(np.arange(self.rows)), self._along_cols()
+        for first in range(0, self.rows, STRIP_ROWS):
+            strip = slice(first, first + STRIP_ROWS)
+            np.matmul(along_rows[strip], along_cols, out=surface[strip])
         return surface
 
-    def strips(self) -> Iterator[tuple[int, npt.NDArray[np.float32]]]:
-        """Yield the first row of each strip of 8 rows, or what is left of them, and the surface in the strip."""
-        along_rows = (_legendre(np.arange(self.rows), self.rows) @ self.coefficients).astype(np.float32)
-        along_cols = _legendre(np.arange(self.cols), self.cols).astype(np.float32).T
-        for first in range(0, self.rows, STRIP_ROWS):
-            yield first, along_rows[first : first + STRIP_ROWS] @ along_cols
+    def bounds(self, strip_rows: int) -> Iterator[tuple[int, npt.NDArray[np.float32], npt.NDArray[np.float32]]]:
+        """Yield the first row of each strip of so many rows, or what is left of them, and what its columns lie between.
+
+        The bounds of shape (cols,) are those of the strip's first, middle and last row, set apart by as much again.
+        """
+        firsts = np.arange(0, self.rows, strip_rows)
+        lasts = np.minimum(firsts + strip_rows, self.rows) - 1
+        three = self._along_rows(np.column_stack([firsts, (firsts + lasts) / 2, lasts]).ravel())
+        along_cols = self._along_cols()
+        for strip, first in enumerate(firsts):
+            light = three[3 * strip : 3 * strip + 3] @ along_cols
+            least, most = light.min(axis=0), light.max(axis=0)
+            apart = most - least
+            yield int(first), least - apart, most + apart
+
+    def _along_rows(self, rows: npt.NDArray[np.generic]) -> npt.NDArray[np.float32]:
+        return (_legendre(rows, self.rows) @ self.coefficients).astype(np.float32)
+
+    def _along_cols(self) -> npt.NDArray[np.float32]:
+        return _legendre(np.arange(self.cols), self.cols).astype(np.float32).T
 
     def at(self, x: FloatArray, y: FloatArray) -> FloatArray:
         """Return the surface at places in pixels, arrays of equal shape (n,)."""

@@ -12,10 +12,11 @@ from inspect_app.numerics.found_spot import FoundSpot
 from inspect_app.numerics.spot_patches import SHARPEST_PX, SpotPatch, reach_of
 from inspect_app.numerics.spot_profile import blurred_disc
 from inspect_app.numerics.spot_shape import LIKELY_SOFTNESS, SpotShape, fit_spots
-from inspect_app.numerics.spots import Candidate, Level
+from inspect_app.numerics.spots import Candidate, Level, mean_of_four
 from inspect_app.numerics.texture import BLOCK_PX
 
 FloatArray = npt.NDArray[np.float64]
+SingleArray = npt.NDArray[np.float32]
 BoolArray = npt.NDArray[np.bool_]
 
 LARGEST_FITTED_PX = 13.0  # a larger spot is fitted in a coarser octave
@@ -266,22 +267,29 @@ def reach_px(fitted: Fit) -> float:
 
 
 def take_out(levels: Sequence[Level], fitted: Fit) -> None:
-    """Take a spot out of the reliefs of all levels, in place: they are working copies of one map."""
-    drawn, profile = 0.0, None
+    """Take a spot out of the reliefs of all levels, in place: they are working copies of one map.
+
+    It is drawn in the finest, whose means are what it is in the coarser.
+    """
+    coarsest = levels[-1].factor
+    reach, radius = math.ceil(reach_px(fitted)), fitted.radius_px
+    top, left = ((round(place) - reach) // coarsest * coarsest for place in (fitted.spot.y, fitted.spot.x))
+    side = (2 * reach // coarsest + 2) * coarsest
+    rows, cols = np.ogrid[top : top + side, left : left + side]
+    r = np.sqrt((cols - fitted.spot.x) ** 2 + (rows - fitted.spot.y) ** 2) / radius
+    profile = blurred_disc(1.0, max(fitted.softness, SHARPEST_PX / radius), math.inf)
+    drawn = (fitted.plateau * np.interp(r, profile.r, profile.value)).astype(np.float32)
     for level in levels:
-        shift, radius = (level.factor - 1) / 2, fitted.radius_px / level.factor
-        softness = max(fitted.softness, SHARPEST_PX / radius)
-        if profile is None or softness != drawn:
-            drawn, profile = softness, blurred_disc(1.0, softness, math.inf)
-        x, y = (fitted.spot.x - shift) / level.factor, (fitted.spot.y - shift) / level.factor
-        reach = math.ceil(radius * (1 + REACH_BLURS * softness)) + 1
-        top, bottom = max(0, round(y) - reach), min(level.relief.shape[0], round(y) + reach + 1)
-        left, right = max(0, round(x) - reach), min(level.relief.shape[1], round(x) + reach + 1)
-        if top < bottom and left < right:
-            rows, cols = np.ogrid[top:bottom, left:right]
-            r = np.sqrt((cols - x) ** 2 + (rows - y) ** 2) / radius
-            part = level.relief[top:bottom, left:right]
-            part -= (fitted.plateau * np.interp(r, profile.r, profile.value)).astype(np.float32)
+        if level.factor > 1:
+            drawn = mean_of_four(drawn)
+        _subtract(level.relief, drawn, top // level.factor, left // level.factor)
+
+
+def _subtract(relief: SingleArray, drawn: SingleArray, top: int, left: int) -> None:
+    """Take a picture whose first pixel lies at a row and a column of a relief, or before them, off in place."""
+    height, width = drawn.shape
+    part = relief[max(0, top) : max(0, top + height), max(0, left) : max(0, left + width)]
+    part -= drawn[max(0, -top) :, max(0, -left) :][: part.shape[0], : part.shape[1]]
 
 
 def still_stands_out(levels: Sequence[Level], candidate: Candidate) -> bool:

@@ -18,6 +18,7 @@ PlaceArray = npt.NDArray[np.intp]
 SHARPEST_PX = 0.3  # a pixel's own aperture blurs by 1 / sqrt(12)
 LEAST_SOFTNESS = 0.03  # own, where the known blur makes the profile smooth
 SOFTEST = 1.6  # of the radius: softer is a Gaussian, and radius and blur are no longer told apart
+SIDES_PX = (40, 48, BLOCK_PX)  # in which a window is whitened, the smallest that holds it
 ROUNDS = 15
 FIRST_DAMPING, LAST_DAMPING = 1e-3, 1e3
 SETTLED = 0.05  # of the misfit sum, in units of what one standard uncertainty raises it by
@@ -92,8 +93,8 @@ class Fitted:
 class Patches:
     """The pixels of n windows in the box of b by b pixels that holds all of them, and what whitens their textures.
 
-    `rows` of shape (b, 1) and `cols` (b,); `window` and `value` (n, b, b); `whitening` (n, 64, 33); `prior` (n, 8), of
-    which only that of the blur is not 0; `diameter_px`, `known_blur_px` and `pixels` (n,).
+    `rows` of shape (b, 1) and `cols` (b,); `window` and `value` (n, b, b); `whitening` (n, m, m // 2 + 1) with m of 40,
+    48 or 64; `prior` (n, 8), of which only that of the blur is not 0; `diameter_px`, `known_blur_px` and `pixels` (n,).
     """
 
     rows: SingleArray
@@ -117,6 +118,7 @@ class Patches:
         window = np.stack(windows)
         rows, cols = (np.flatnonzero(window.any(axis=axes)) for axes in ((0, 2), (0, 1)))
         box = (slice(rows[0], rows[-1] + 1), slice(cols[0], cols[-1] + 1))
+        side_px = next(side for side in SIDES_PX if side >= max(window[0, *box].shape))
         prior = np.zeros((len(patches), PARAMETERS))
         prior[:, 3] = np.log([patch.likely_softness for patch in patches])
         return cls(
@@ -124,7 +126,7 @@ class Patches:
             cols=np.arange(box[1].start, box[1].stop, dtype=np.float32),
             window=window[:, *box],
             value=np.stack([patch.relief[box] for patch in patches]).astype(np.float32),
-            whitening=np.stack([whitening_of(power) for power in powers]),
+            whitening=np.stack([whitening_of(power, side_px) for power in powers]),
             x=np.array([patch.x for patch in patches]),
             y=np.array([patch.y for patch in patches]),
             reach_px=np.array([reach_of(patch.diameter_px) for patch in patches]),
@@ -133,6 +135,11 @@ class Patches:
             prior=prior,
             pixels=np.square(window, dtype=np.float64).sum(axis=(1, 2)),
         )
+
+    @property
+    def side_px(self) -> int:
+        """Return the side of the square in which the windows are whitened."""
+        return int(self.whitening.shape[1])
 
     def of_some(self, which: PlaceArray) -> "Patches":
         """Return some of the windows, in the same box."""

@@ -85,7 +85,9 @@ def fit_spots(patches: Sequence[SpotPatch]) -> list[SpotShape | None]:
     `spot_border` tells when the optics have.
 
     Eight spots are fitted at a time, for one alone takes much of its time for calls with small arrays: 58 fits took 95
-    instead of 145 ms of a processor; six or sixteen at a time take as long as eight.
+    instead of 145 ms of a processor; six or sixteen at a time take as long as eight. Windows are made white in the
+    smallest of squares of 40, 48 and 64 pixels that holds them: 55 fits took 97 instead of 123 ms, and the diameters of
+    417 spots stayed within 0.5 % in 95 of 100 cases, at the same p90 of 5.5 µm and the same share held.
 
     Spots without a plateau (Gaussian) stay at 12 µm in 90 of 100 cases, where others are at 5; they would be at 9 if it
     were known beforehand that they have none. A narrower prior of the blur made that 15 µm; one that learns from the
@@ -107,13 +109,13 @@ def _fitted(patches: Sequence[SpotPatch], windows: Sequence[SingleArray]) -> lis
     together = Patches.of(patches, windows, powers)
     first = least_squares(together, np.array([_start_of(patch) for patch in patches]))
     louder = [
-        local_power(fitted.error, power, fitted.pixels) if _is_near(fitted, patch) else None
+        local_power(fitted.error, power, fitted.pixels, together.side_px) if _is_near(fitted, patch) else None
         for fitted, power, patch in zip(first, powers, patches, strict=True)
     ]
     again = np.flatnonzero([power is not None for power in louder])
     last = list(first)
     if len(again):
-        whitening = np.stack([whitening_of(power) for power in louder if power is not None])
+        whitening = np.stack([whitening_of(power, together.side_px) for power in louder if power is not None])
         start = np.array([first[k].p for k in again])
         refitted = least_squares(replace(together.of_some(again), whitening=whitening), start)
         for k, fitted in zip(again, refitted, strict=True):

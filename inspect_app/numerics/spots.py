@@ -81,12 +81,21 @@ def levels_of(
             kernels={d: matched_kernel(_template(d), own) for d in tried if d * factor <= largest_px},
         )
         levels.append(level)
-        rows, cols = relief.shape[0] // 2 * 2, relief.shape[1] // 2 * 2
-        quarters = [(slice(i, rows, 2), slice(j, cols, 2)) for i in (0, 1) for j in (0, 1)]
-        inside = np.logical_and.reduce([inside[quarter] for quarter in quarters])
-        relief = sum((relief[quarter] for quarter in quarters[1:]), relief[quarters[0]].copy()) / np.float32(4)
+        inside = np.logical_and.reduce([inside[quarter] for quarter in _quarters(inside)])
+        relief = mean_of_four(relief)
         factor *= 2
     return tuple(levels)
+
+
+def mean_of_four(relief: SingleArray) -> SingleArray:
+    """Return the means of 2 x 2 pixels of shape (rows, cols); a last odd row or column is left out."""
+    first, *others = (relief[quarter] for quarter in _quarters(relief))
+    return sum(others, first.copy()) / np.float32(4)
+
+
+def _quarters(picture: npt.NDArray[np.generic]) -> list[tuple[slice, slice]]:
+    rows, cols = picture.shape[0] // 2 * 2, picture.shape[1] // 2 * 2
+    return [(slice(i, rows, 2), slice(j, cols, 2)) for i in (0, 1) for j in (0, 1)]
 
 
 def find_candidates(levels: Sequence[Level], *, faintest: float, from_octave: int = 0) -> tuple[Candidate, ...]:

@@ -131,9 +131,27 @@ def matched_kernel(template: FloatArray, power: FloatArray) -> SingleArray:
     return np.asarray(np.fft.fftshift(kernel) / scale, dtype=np.float32)
 
 
-def whitening_of(power: FloatArray) -> SingleArray:
-    """Return the gain of each frequency that makes a texture of this power white, for `whitened`."""
-    return np.asarray(np.sqrt(_halves(power.shape[1]) / power) / BLOCK_PX, dtype=np.float32)
+def whitening_of(power: FloatArray, side_px: int = BLOCK_PX) -> SingleArray:
+    """Return the gain of each frequency that makes a texture of this power white, for `whitened` in `side_px`.
+
+    Shape (side_px, side_px // 2 + 1), from `power` of shape (64, 33) between its frequencies.
+    """
+    if side_px != BLOCK_PX:
+        down, across = _between(side_px)
+        power = down @ power @ across
+    return np.asarray(np.sqrt(_halves(power.shape[1]) / power) / side_px, dtype=np.float32)
+
+
+@functools.cache
+def _between(side_px: int) -> tuple[FloatArray, FloatArray]:
+    """Return what to multiply a power of shape (64, 33) by, from before and behind, to have it at other frequencies.
+
+    By linear interpolation, around from the last frequency to the first along the rows.
+    """
+    places, known = BLOCK_PX * np.fft.fftfreq(side_px), np.arange(BLOCK_PX)
+    down = np.stack([np.interp(places, known, own, period=BLOCK_PX) for own in np.eye(BLOCK_PX)], axis=1)
+    places, known = BLOCK_PX * np.fft.rfftfreq(side_px), np.arange(BLOCK_PX // 2 + 1)
+    return down, np.stack([np.interp(places, known, own) for own in np.eye(len(known))])
 
 
 def whitened(patches: SingleArray, whitening: SingleArray) -> SingleArray:
@@ -142,17 +160,18 @@ def whitened(patches: SingleArray, whitening: SingleArray) -> SingleArray:
     Parameters
     ----------
     patches : ndarray of shape (..., b, b)
-        Up to 64 x 64 pixels, beyond which all is 0.
-    whitening : ndarray of shape (..., 64, 33)
+        Up to n x n pixels, beyond which all is 0.
+    whitening : ndarray of shape (..., n, n // 2 + 1)
         As `whitening_of` gives it.
 
     Notes
     -----
     A vector holds the real and imaginary parts of the spectrum, scaled so that sums of products are those of whitened
     patches (Parseval): half of the spectrum stands for the other half too, so its inner columns count twice. Where in
-    the 64 x 64 pixels a patch lies turns all phases alike, and no sum of products.
+    the n x n pixels a patch lies turns all phases alike, and no sum of products.
     """
-    spectra = fft.fft(fft.rfft(patches, n=BLOCK_PX, axis=-1), n=BLOCK_PX, axis=-2, overwrite_x=True)
+    side_px = whitening.shape[-2]
+    spectra = fft.fft(fft.rfft(patches, n=side_px, axis=-1), n=side_px, axis=-2, overwrite_x=True)
     spectra *= whitening
     return spectra.view(np.float32).reshape(*patches.shape[:-2], -1)
 
@@ -165,15 +184,17 @@ def _halves(cols: int) -> FloatArray:
 
 
 @functools.cache
-def _bands() -> tuple[npt.NDArray[np.intp], FloatArray]:
+def _bands(side_px: int) -> tuple[npt.NDArray[np.intp], FloatArray]:
     """Return the number of the band of each frequency of half of a spectrum, and how many of the whole are in each."""
-    down, across = np.fft.fftfreq(BLOCK_PX)[:, None], np.fft.rfftfreq(BLOCK_PX)[None, :]
+    down, across = np.fft.fftfreq(side_px)[:, None], np.fft.rfftfreq(side_px)[None, :]
     band = np.digitize(np.hypot(down, across), BAND_EDGES)
     cells = np.broadcast_to(_halves(band.shape[1]), band.shape)
     return band, np.bincount(band.ravel(), cells.ravel()).astype(np.float64)
 
 
-def local_power(error: npt.NDArray[np.floating], power: FloatArray, pixels: float) -> FloatArray | None:
+def local_power(
+    error: npt.NDArray[np.floating], power: FloatArray, pixels: float, side_px: int = BLOCK_PX
+) -> FloatArray | None:
     """Return the power of a texture raised in those bands of frequency in which a fit left more than it expected.
 
     Parameters
@@ -184,6 +205,8 @@ def local_power(error: npt.NDArray[np.floating], power: FloatArray, pixels: floa
         With which it was made white.
     pixels : float
         Sum of the squared weights of the fitted pixels.
+    side_px : int
+        Of the patches that were whitened.
 
     Returns
     -------
@@ -196,10 +219,10 @@ def local_power(error: npt.NDArray[np.floating], power: FloatArray, pixels: floa
     step where a spot has raised them; and a line between fibre bundles is louder than the texture's median. Both show
     in the residual: of white noise every band would leave its share of `pixels`.
     """
-    band, count = _bands()
+    band, count = _bands(side_px)
     left = np.square(error, dtype=np.float64).reshape(-1, 2).sum(axis=1)
-    ratio = np.bincount(band.ravel(), left) / (count * pixels / BLOCK_PX**2)
+    ratio = np.bincount(band.ravel(), left) / (count * pixels / side_px**2)
     if ratio.max() <= LOUDER:
         return None
-    raised: FloatArray = power * np.maximum(ratio, 1.0)[band]
+    raised: FloatArray = power * np.maximum(ratio, 1.0)[_bands(BLOCK_PX)[0]]
     return raised

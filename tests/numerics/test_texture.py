@@ -88,20 +88,37 @@ def test_whitened_noise_has_unit_variance() -> None:
     assert white[0] @ white[1] == pytest.approx(100 * float((patches[0] * patches[1]).sum()), rel=1e-3)
 
 
-def residual(extra_per_px: float, strength: float) -> np.ndarray:
+@pytest.mark.parametrize("side_px", [40, 48])
+def test_smooth_texture_is_as_white_in_fewer_pixels(side_px: int) -> None:
+    """Truth by definition: a filtered noise, windowed as a spot is, has as many units as the window has weight."""
+    rng = np.random.default_rng(5)
+    down, across = np.fft.fftfreq(512)[:, None], np.fft.rfftfreq(512)[None, :]
+    gain = np.exp(-((down**2 + across**2) / (2 * 0.2**2))) + 0.3
+    relief = fft.irfft2(fft.rfft2(rng.normal(0, 0.05, (512, 512))) * gain, s=(512, 512))
+    power = texture_power(relief, np.ones(relief.shape, dtype=bool))
+    window = np.outer(np.hanning(37), np.hanning(37)).astype(np.float32)
+    parts = [relief[row : row + 37, col : col + 37] for row in range(0, 470, 37) for col in range(0, 470, 37)]
+
+    white = whitened(np.asarray(parts, dtype=np.float32) * window, whitening_of(power, side_px))
+
+    assert np.square(white).sum(axis=1).mean() == pytest.approx(float(np.square(window).sum()), rel=0.06)
+
+
+def residual(extra_per_px: float, strength: float, side_px: int = BLOCK_PX) -> np.ndarray:
     """White noise of 64 x 64 pixels, and a stripe pattern of so many cycles per pixel in it, made white as if none."""
-    stripes = strength * np.sin(2 * np.pi * extra_per_px * np.arange(BLOCK_PX))
-    noise = np.random.default_rng(3).normal(0, 1, (BLOCK_PX, BLOCK_PX)) + stripes
-    return whitened(noise[None].astype(np.float32), whitening_of(WHITE))[0]
+    stripes = strength * np.sin(2 * np.pi * extra_per_px * np.arange(side_px))
+    noise = np.random.default_rng(3).normal(0, 1, (side_px, side_px)) + stripes
+    return whitened(noise[None].astype(np.float32), whitening_of(WHITE, side_px))[0]
 
 
 def test_a_residual_of_the_expected_texture_raises_nothing() -> None:
     assert local_power(residual(0.25, 0.0), WHITE, BLOCK_PX**2) is None
 
 
-def test_only_the_band_in_which_too_much_is_left_is_raised() -> None:
+@pytest.mark.parametrize("side_px", [40, 48, BLOCK_PX])
+def test_only_the_band_in_which_too_much_is_left_is_raised(side_px: int) -> None:
     """Truth from algebra: stripes of a quarter cycle per pixel lie in the band from 0.2 to 0.3."""
-    raised = local_power(residual(0.25, 1.0), WHITE, BLOCK_PX**2)
+    raised = local_power(residual(0.25, 1.0, side_px), WHITE, side_px**2, side_px)
 
     assert raised is not None
     assert raised[0, 16] > 2
