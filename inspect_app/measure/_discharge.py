@@ -1,4 +1,4 @@
-"""A discharge log made sound: its clock proved, its load found, its gaps and restarts named."""
+"""A discharge log made sound: its columns proved, its load found, charging left out."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -8,27 +8,13 @@ import numpy.typing as npt
 
 from inspect_app.capture import Log
 from inspect_app.errors import NothingToMeasure, UnusableInput
-from inspect_app.numerics.unlogged_time import Unlogged, unlogged_time
+from inspect_app.measure._log_clock import Lost, sound_clock
 
 FloatArray = npt.NDArray[np.float64]
 
-_REMEDY_CLOCK: Final = "Correct the clock, or cut the log to the part with a sound one."
-_MOST_RESTARTS: Final = 20
-_RESTART_LAG: Final = 3.0  # usual intervals within which a restarted clock begins again
-_VOLTAGE_STEP: Final = 0.02  # of the voltage: a larger step across a restart is another run
 _LOADED: Final = 0.05  # of the usual load current: less is a rest
-_GAP: Final = 5.0  # usual intervals without a row are a gap
 _HIGHEST_V: Final = 1000.0
 _LEAST_ROWS: Final = 4
-_SURE: Final = 2.0  # standard uncertainties by which it stood for longer than one interval, if that is told
-
-
-@dataclass(frozen=True, slots=True)
-class Lost:
-    """When time was lost, and the standard uncertainty of how much, both in seconds."""
-
-    at_s: float
-    seconds_u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +57,7 @@ def read_run(log: Log, load_ohm: float | None) -> Run:
         Too few rows, or no load in them.
     """
     times_s, voltage_v, current_a, warnings = _columns(log)
-    times_s, lost, notes = _sound_clock(log.name, times_s, voltage_v)
+    times_s, lost, notes = sound_clock(log.name, times_s, voltage_v)
     warnings += notes
     if current_a is None:
         loaded = None if load_ohm is None else voltage_v / load_ohm
@@ -124,70 +110,6 @@ def _columns(log: Log) -> tuple[FloatArray, FloatArray, FloatArray | None, tuple
     if highest > _HIGHEST_V:
         raise UnusableInput(log.name, f"a voltage of {highest:g} V cannot be", "Give voltage_v in volts.")
     return taken[0], taken[1], taken[2] if len(taken) > 2 else None, warnings
-
-
-def _sound_clock(
-    name: str, times_s: FloatArray, voltage_v: FloatArray
-) -> tuple[FloatArray, tuple[Lost, ...], tuple[str, ...]]:
-    """Join a clock that starts again at each restart of the logger; refuse one that jumps."""
-    steps = np.diff(times_s)
-    if not (steps > 0).any():
-        raise UnusableInput(name, "the clock stands still", _REMEDY_CLOCK)
-    usual_s = float(np.median(steps[steps > 0]))
-    back = np.flatnonzero(steps < 0)
-    if not back.size:
-        return times_s, (), ()
-    if len(back) > _MOST_RESTARTS:
-        raise UnusableInput(
-            name, f"the clock runs back {len(back)} times, first {_place(times_s, int(back[0]))}", _REMEDY_CLOCK
-        )
-    regular = steps[(steps > 0) & (steps <= _GAP * usual_s)]
-    usual_s, usual_u_s = float(regular.mean()), float(regular.std())
-    joined, lost, notes = times_s.copy(), [], []
-    for row in (int(row) for row in back):
-        missing = _across_restart(name, times_s, voltage_v, row, (usual_s, usual_u_s))
-        joined[row + 1 :] += joined[row] + missing.seconds - joined[row + 1]
-        lost.append(Lost(float(joined[row]), missing.seconds_u))
-        if missing.seconds - usual_s > _SURE * missing.seconds_u:
-            notes.append(f"the logger started again after about {missing.seconds:.4g} s, by the fall of the voltage")
-    often = "once" if len(back) == 1 else f"{len(back)} times"
-    note = f"the logger started its clock again {often}; the parts are joined, one interval apart"
-    return joined, tuple(lost), (note + " or as told" * bool(notes), *notes)
-
-
-def _place(times_s: FloatArray, row: int) -> str:
-    return f"after row {row + 1} below the names, from {times_s[row]:.10g} s to {times_s[row + 1]:.10g} s"
-
-
-def _across_restart(
-    name: str, times_s: FloatArray, voltage_v: FloatArray, row: int, usual: tuple[float, float]
-) -> Unlogged:
-    """Return the time from a row to the next, between which the clock began anew, by what the voltage fell across it.
-
-    Nothing else says how long the logger stood; one interval where there are too few rows to tell.
-    """
-    usual_s, usual_u_s = usual
-    begins_anew = min(abs(times_s[row + 1] - times_s[0]), abs(times_s[row + 1])) <= _RESTART_LAG * usual_s
-    goes_on = row + 2 >= len(times_s) or 0 <= times_s[row + 2] - times_s[row + 1] <= _GAP * usual_s
-    start, stop = _one_clock(times_s, row)
-    told = unlogged_time(
-        (times_s[start : row + 1], voltage_v[start : row + 1]),
-        (times_s[row + 1 : stop], voltage_v[row + 1 : stop]),
-        usual_s,
-        usual_u_s,
-    )
-    fallen_v = float(voltage_v[row] - voltage_v[row + 1])
-    is_told = fallen_v > 0 and told is not None and told.falls
-    if not (begins_anew and goes_on) or not (is_told or abs(fallen_v) <= _VOLTAGE_STEP * abs(float(voltage_v[row]))):
-        raise UnusableInput(name, f"the clock jumps {_place(times_s, row)}", _REMEDY_CLOCK)
-    return told or Unlogged(usual_s, float(np.hypot(usual_s, usual_u_s)), falls=False)
-
-
-def _one_clock(times_s: FloatArray, row: int) -> tuple[int, int]:
-    """Return the first row, and the one after the last, between the restarts before and after the one at a row."""
-    back = np.flatnonzero(np.diff(times_s) < 0)
-    earlier, later = back[back < row], back[back > row]
-    return int(earlier[-1]) + 1 if earlier.size else 0, int(later[0]) + 1 if later.size else len(times_s)
 
 
 def _loaded_stretch(
