@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from inspect_app.capture import Log
 from inspect_app.errors import NothingToMeasure, UnusableInput
-from inspect_app.measure._log_clock import Lost, sound_clock
+from inspect_app.measure._log_clock import Lost, sound_clock, steady_clock
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -32,7 +32,7 @@ class Run:
     is_current_logged : bool
         The current was read, so that it shows when the load went; otherwise it is that of a resistance.
     lost : tuple of Lost
-        By restarts of the logger, and by not knowing when the load came on.
+        By restarts of the logger, by a clock that was set on, and by not knowing when the load came on.
     warnings : tuple of str
         What a person must know.
     """
@@ -58,6 +58,10 @@ def read_run(log: Log, load_ohm: float | None) -> Run:
     """
     times_s, voltage_v, current_a, warnings = _columns(log)
     times_s, lost, notes = sound_clock(log.name, times_s, voltage_v)
+    warnings += notes
+    clock_s = times_s
+    times_s, set_on, notes = steady_clock(clock_s, voltage_v, current_a)
+    lost = (*(Lost(float(np.interp(each.at_s, clock_s, times_s)), each.seconds_u) for each in lost), *set_on)
     warnings += notes
     if current_a is None:
         loaded = None if load_ohm is None else voltage_v / load_ohm

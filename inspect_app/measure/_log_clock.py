@@ -1,4 +1,4 @@
-"""The clock of a discharge log made sound: restarts of the logger joined, jumps refused."""
+"""The clock of a discharge log made sound: restarts of the logger joined, a clock set on put right, jumps refused."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.errors import UnusableInput
-from inspect_app.numerics.unlogged_time import Unlogged, unlogged_time
+from inspect_app.numerics.unlogged_time import Unlogged, unlogged_time, went_on
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -16,6 +16,10 @@ _MOST_RESTARTS: Final = 20
 _RESTART_LAG: Final = 3.0  # usual intervals within which a restarted clock begins again
 _VOLTAGE_STEP: Final = 0.02  # of the voltage: a larger step across a restart is another run
 _GAP: Final = 5.0  # usual intervals without a row are a gap
+_LONG_GAP: Final = 0.01  # of the time that was logged: shorter ones move no result by much, and
+_MOST_LONG_GAPS: Final = 10  # are looked at, the longest
+_SAME_LOAD: Final = 0.05  # of the current, by which it may differ across a gap, lest the load move the voltage
+_LOAD_ROWS: Final = 5
 _SURE: Final = 2.0  # standard uncertainties by which it stood for longer than one interval, if that is told
 
 
@@ -74,6 +78,65 @@ def sound_clock(
     often = "once" if len(back) == 1 else f"{len(back)} times"
     note = f"the logger started its clock again {often}; the parts are joined, one interval apart"
     return joined, tuple(lost), (note + " or as told" * bool(notes), *notes)
+
+
+def steady_clock(
+    times_s: FloatArray, voltage_v: FloatArray, current_a: FloatArray | None
+) -> tuple[FloatArray, tuple[Lost, ...], tuple[str, ...]]:
+    """Take out of a clock that never runs back by what it was set on, as to summer time, while the voltage went on.
+
+    Parameters
+    ----------
+    times_s, voltage_v : ndarray of shape (n,)
+    current_a : ndarray of shape (n,) or None
+        A gap across which it changes is the clock's word, for the load moves the voltage.
+
+    Returns
+    -------
+    times_s : ndarray of shape (n,)
+        Across each such gap as the voltage tells.
+    lost : tuple of Lost
+    notes : tuple of str
+
+    Notes
+    -----
+    See `inspect_app.numerics.unlogged_time.went_on`. What hardly falls does not tell, and the clock is believed.
+    """
+    steps = np.diff(times_s)
+    regular = steps[steps > 0]
+    if not regular.size:
+        return times_s, (), ()
+    regular = regular[regular <= _GAP * np.median(regular)]
+    usual_s, usual_u_s = float(regular.mean()), float(regular.std())
+    gaps = _long_gaps(steps, usual_s, float(regular.sum()))
+    put_right, lost, notes = times_s.copy() if gaps else times_s, [], []
+    for row, start, stop in zip(gaps, [-1, *gaps], [*gaps[1:], len(steps)], strict=False):
+        earlier, later = slice(start + 1, row + 1), slice(row + 1, stop + 1)
+        before, after = (times_s[earlier], voltage_v[earlier]), (times_s[later], voltage_v[later])
+        was_set = _is_same_load(current_a, row) and went_on(before, after, usual_s, float(steps[row]))
+        told = unlogged_time(before, after, usual_s, usual_u_s) if was_set else None
+        if told is None:
+            continue
+        put_right[row + 1 :] += told.seconds - steps[row]
+        lost.append(Lost(float(put_right[row]), told.seconds_u))
+        notes.append(
+            f"the clock runs on by {steps[row]:.6g} s {_place(times_s, row)}, and the voltage falls there as in about"
+            f" {told.seconds:.0f} s: the clock is taken as set on meanwhile, and the time as the voltage tells it"
+        )
+    return put_right, tuple(lost), tuple(notes)
+
+
+def _long_gaps(steps: FloatArray, usual_s: float, logged_s: float) -> list[int]:
+    """Return the rows after which the longest gaps begin, in their order."""
+    gaps = np.flatnonzero(steps > max(_GAP * usual_s, _LONG_GAP * logged_s))
+    return sorted(int(gap) for gap in gaps[np.argsort(steps[gaps])[-_MOST_LONG_GAPS:]])
+
+
+def _is_same_load(current_a: FloatArray | None, row: int) -> bool:
+    if current_a is None:
+        return True
+    before, after = current_a[max(0, row + 1 - _LOAD_ROWS) : row + 1].mean(), current_a[row + 1 :][:_LOAD_ROWS].mean()
+    return bool(abs(after - before) <= _SAME_LOAD * abs(before))
 
 
 def _place(times_s: FloatArray, row: int) -> str:

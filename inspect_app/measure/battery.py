@@ -26,7 +26,7 @@ METHOD: Final = "first lasting crossing of the cut-off under load, trapezoid rul
 _CLOCK: Final = 3e-5 / 3**0.5  # a logger's crystal, 30 ppm, rectangular (common practice, no source)
 _GAP: Final = 5.0  # usual intervals without a row are told as a gap
 _FIRST_ROWS: Final = 50  # that show the noise
-_LOST: Final = "restarts of the logger, moment of switching on"
+_LOST: Final = "restarts of the logger, clock set on, moment of switching on"
 _CLEAR: Final = 4.0  # scatters by which it starts above the cut-off, lest noise alone cross it
 _MOST_UNLOGGED: Final = 100.0  # times what was logged: a clock that was set meanwhile, not a gap of the log
 _DAY_MIN: Final = 1440.0
@@ -99,16 +99,17 @@ def battery(captures: tuple[Capture, ...], options: BatteryOptions) -> Measured:
         Neither log nor clock times, or both; a log whose columns or clock cannot be used.
     NothingToMeasure
         The voltage starts below the cut-off, or never stays below it; the clock runs on, within the run, by a hundred
-        times of all that was logged.
+        times of all that was logged, and the voltage does not tell that it was set.
 
     Notes
     -----
     A dip below the cut-off shorter than 3 rows or 10 s is a pulse of the load and does not end the run. Charge and
     energy are the trapezoid rule up to the crossing. Assumes that the load stays on until then; a log with gaps is read
     as straight between its rows, which the uncertainty covers where the crossing lies in a gap. How long a logger stood
-    before it began its clock anew is read from the fall of the voltage. Breaks down where noise is as large as the fall
-    of the voltage over the whole log. See `inspect_app.numerics.crossings.lasting_crossing` and
-    `inspect_app.numerics.unlogged_time.unlogged_time`.
+    before it began its clock anew is read from the fall of the voltage; so is the time across a gap through which the
+    voltage went on as if nothing had happened, for there the clock was set on. Breaks down where noise is as large as
+    the fall of the voltage over the whole log. See `inspect_app.numerics.crossings.lasting_crossing` and
+    `inspect_app.numerics.unlogged_time`.
     """
     by_hand = bool(options.runtime_min) or options.start is not None or options.end is not None
     if by_hand and captures:
@@ -220,11 +221,9 @@ def _from_log(run: Run, cutoff_v: float) -> Measured:
 
 def _prove_logged(run: Run, crossing: Crossing) -> None:
     """Refuse a run whose clock runs on, before the crossing, by far more than all that was logged: it was set anew."""
-    steps = np.diff(run.times_s[: crossing.index])
-    if not steps.size:
-        return
+    steps = np.diff(run.times_s[: crossing.index + 1])
     longest = int(steps.argmax())
-    others_s = crossing.time_s - float(run.times_s[0]) - float(steps[longest])
+    others_s = float(run.times_s[crossing.index] - run.times_s[0] - steps[longest])
     if steps[longest] > _MOST_UNLOGGED * others_s:
         raise NothingToMeasure(
             run.name,

@@ -269,21 +269,53 @@ def test_the_bend_of_a_knee_tells_where_it_is_crossed_in_a_gap(tmp_path, gap_s, 
     assert held >= 20
 
 
-@pytest.mark.parametrize(("jump_s", "is_refused"), [(1e5, False), (3e7, True)])
-def test_a_clock_that_was_set_a_year_ahead_is_not_bridged(tmp_path, jump_s, is_refused):
-    """The voltage goes on as if nothing had happened; a gap of a day is bridged as the clock tells it, and told."""
+@pytest.mark.parametrize("jump_s", [3600.0, 1e5, 3e7])
+@pytest.mark.parametrize("share", [0.15, 0.999])
+def test_a_clock_that_was_set_on_while_the_voltage_went_on_is_put_right(tmp_path, jump_s, share):
+    """Closed form with 1 mV of noise: summer time, a day and a year, early and within a minute of the crossing."""
     truth = Discharge()
-    times = np.arange(0, 16_000.0, 10)
-    volts = truth.voltage(times)
-    path = write_log(tmp_path / "a.csv", np.where(times > 2000, times + jump_s, times), volts)
+    times, rng = np.arange(0, 16_000.0, 10), np.random.default_rng(4)
+    at_s = share * truth.crossing_s(3.2)
+    volts = truth.voltage(times) + 1e-3 * rng.standard_normal(len(times))
+    path = write_log(tmp_path / "a.csv", np.where(times > at_s, times + jump_s, times), volts, truth.current(times))
 
-    if is_refused:
-        with pytest.raises(NothingToMeasure, match="row 201 below the names to the next, and all other rows"):
-            found_in(path, 3.2)
-    else:
-        found, warnings = found_in(path, 3.2)
-        assert found["runtime"].value == pytest.approx((truth.crossing_s(3.2) + jump_s) / 60, abs=0.5)
-        assert any("bridged" in warning for warning in warnings)
+    found, warnings = found_in(path, 3.2)
+
+    assert found["runtime"].value * 60 == pytest.approx(truth.crossing_s(3.2), abs=120)
+    for name, value in (("runtime", truth.crossing_s(3.2) / 60), ("capacity", truth.capacity_mah(3.2))):
+        assert abs(found[name].value - value) <= 2 * found[name].standard_uncertainty
+    assert any(f"runs on by {jump_s + 10:.6g} s after row {int(at_s / 10) + 1} below" in each for each in warnings)
+
+
+@pytest.mark.parametrize(("with_current", "volts"), [(True, 0.2), (False, 0.0)])
+def test_a_gap_in_which_the_load_steps_or_the_voltage_falls_as_before_is_the_word_of_the_clock(
+    tmp_path, with_current, volts
+):
+    """Truth by construction: an hour without a row, across which a smaller load lifts the voltage, or nothing does."""
+    truth = Discharge()
+    times = np.concatenate([np.arange(0, 5000.0, 10), np.arange(8600, 16_000.0, 10)])
+    late = times > 6000
+    log = write_log(
+        tmp_path / "a.csv",
+        times,
+        truth.voltage(times) + volts * late,
+        np.where(late, 0.2, 0.35) if with_current else None,
+    )
+
+    found, warnings = found_in(log, 3.2 + volts)
+
+    assert found["runtime"].value == pytest.approx(truth.crossing_s(3.2) / 60, abs=0.1)
+    assert any("1 gaps in the log are bridged, the longest of 3610 s" in each for each in warnings)
+
+
+def test_a_clock_that_was_set_a_year_ahead_under_a_level_voltage_is_not_bridged(tmp_path):
+    """A voltage that stays, then falls within 40 s, does not tell how long it took."""
+    times = np.arange(0, 4000.0, 10)
+    volts = np.where(times < 3000, 4.0, np.maximum(4.0 - (times - 3000) / 20, 1.0))
+    path = write_log(tmp_path / "a.csv", np.where(times > 2000, times + 3e7, times), volts)
+
+    with pytest.raises(NothingToMeasure, match="row 201 below the names to the next, and all other rows"):
+        found_in(path, 3.2)
 
 
 def test_a_gap_whose_end_shows_a_dead_battery_alone_is_open_to_its_end(tmp_path):
