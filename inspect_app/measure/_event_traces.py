@@ -11,7 +11,7 @@ from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._event_regions import Chosen, choose_regions
 from inspect_app.measure._film_times import film_times, usual_interval
 from inspect_app.measure._light import Box, FloatArray, watch
-from inspect_app.numerics.shutters import FILMED, LOGGED, Usual
+from inspect_app.numerics.shutters import FILMED, LOGGED
 from inspect_app.numerics.strays import BoolArray, strays
 
 COLUMNS: Final = ("time_ms", "stimulus", "response")
@@ -33,7 +33,7 @@ class Traces:
     stimulus: FloatArray
     response: FloatArray
     chosen: Chosen | None
-    usual: Usual
+    usual: tuple[float, ...]
     warnings: tuple[str, ...]
 
 

@@ -59,8 +59,9 @@ def test_a_film_gives_the_lag_within_a_fraction_of_a_frame(tmp_path):
 
     found = latencies(measure("latency", {"scene": [path]}, {}))
 
-    assert found["latency_first_change"].value == pytest.approx(37.3, abs=0.8)
-    assert found["latency_half"].value == pytest.approx(37.3, abs=0.8)
+    for name in ("latency_first_change", "latency_half"):
+        assert found[name].value == pytest.approx(37.3, abs=1.25)  # 0.3 frames
+        assert abs(found[name].value - 37.3) <= 2 * found[name].standard_uncertainty
 
 
 def test_a_slow_motion_film_is_put_right_by_its_frame_rate(tmp_path):
@@ -152,7 +153,7 @@ def test_a_film_held_by_hand_gives_the_lag_all_the_same(tmp_path):
     measured = measure("latency", {"scene": [path]}, {})
 
     first = latencies(measured)["latency_first_change"]
-    assert first.value == pytest.approx(37.3, abs=0.8)
+    assert first.value == pytest.approx(37.3, abs=1.25)  # 0.3 frames
     assert abs(first.value - 37.3) <= 2 * first.standard_uncertainty
     assert any("motion" in warning for warning in measured.warnings)
 

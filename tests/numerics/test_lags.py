@@ -40,6 +40,21 @@ def test_flashes_in_step_with_the_film_share_one_doubt(places, shrunk):
     """Algebra: of four places within a frame the mean has half of one event's doubt, of one place all of it."""
     found = seen_at(places, np.full((4, 1), 5.0), [0.1] * 4)
 
-    told = lag(found, 1.0, np.ones((1, 1)), np.ones((1, 1)))
+    told = lag(found, 1.0, np.ones((1, 1)), np.full((1, 1), 1e-9))
 
     assert told.from_noise == pytest.approx(0.1 * shrunk)
+
+
+def test_the_doubt_holds_the_mean_as_often_as_two_standard_uncertainties_claim():
+    """Algebra: 98 of 100 lie 0.16 below the mean, within 0.1, and 2 far above it.
+
+    Of the 98 a share of 0.9545 / 0.98 must be held: up to 1.9428 standard deviations (one-sided) beyond 0.16. The
+    standard deviation of all would be 1.12.
+    """
+    found = seen_at([0.0], np.array([[5.0, 13.0]]), [0.1])
+
+    told = lag(found, 1.0, np.array([[0.98, 0.02]]), np.full((1, 2), 1e-9))
+
+    assert told.mean == pytest.approx(5.16)
+    assert told.from_shape > told.from_noise
+    assert np.hypot(told.from_shape, told.from_noise) == pytest.approx((0.16 + 1.9428 * 0.1) / 2, abs=0.001)
