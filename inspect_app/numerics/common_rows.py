@@ -8,8 +8,11 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 
 _STRIPS: Final = (3, 16)
-_LEAST_SHARE: Final = 0.6  # of the change, in the middle half of the strips, and
-_MOST_SHARE: Final = 1.6  # at most; bands of a strobe stayed within 0.63 and 1.5 in 250 pictures (own bench)
+_LEAST_SHARE: Final = 0.6  # of the change, in the middle strip
+_SHARES: Final = (0.6, 1.6)  # of that, in the middle half; bands stayed within 0.63 and 1.5 in 250 pictures (own bench)
+_SHARES_OF_LIGHT: Final = (0.75, 1.33)  # in nearly all strips, for their light; things left a strip without (own bench)
+_LIT: Final = 0.2  # of the brightest strip: what is darker lies beyond the field, in
+_LEAST_LIT: Final = 0.5  # of the strips at most, or it is a bright thing that is lit
 
 
 def is_shared(picture: FloatArray, places: FloatArray, change: FloatArray, strips: int) -> bool:
@@ -29,13 +32,13 @@ def is_shared(picture: FloatArray, places: FloatArray, change: FloatArray, strip
     Returns
     -------
     bool
-        True where at least half of the strips show it, each in proportion to its light.
+        True where at least half of the strips that are lit show it, as much or each in proportion to its light.
 
     Notes
     -----
     The mean of each row of a strip is a parabola and a share of the change; the share over the strip's brightness is 1
     in a field whose light changes with time, however its texture is, and far from 1 where things in the picture make
-    the change: their edges lie in some strips only.
+    the change: their edges lie in some strips only. What lies beyond the field at its sides is dark, and shows nothing.
     """
     rows, cols = picture.shape
     count = min(cols, int(np.clip(strips, *_STRIPS)))
@@ -43,5 +46,14 @@ def is_shared(picture: FloatArray, places: FloatArray, change: FloatArray, strip
     down = (np.arange(rows) + 0.5) / rows
     columns = np.stack([np.ones(rows), down - 0.5, (down - 0.5) ** 2, np.interp(down, places, change)], axis=1)
     shares = np.linalg.lstsq(columns, np.stack(profiles, axis=1), rcond=None)[0][-1]
-    low, usual, high = np.quantile(shares, [0.25, 0.5, 0.75])
-    return bool(usual > _LEAST_SHARE and low > _LEAST_SHARE * usual and high < _MOST_SHARE * usual)
+    if _are_alike(shares, (0.25, 0.5, 0.75), _SHARES):
+        return True
+    brightness = np.mean(profiles, axis=1) / max(float(picture.mean()), 1e-30)
+    is_lit = brightness > max(_LIT * float(brightness.max()), 0.0)
+    by_light = shares[is_lit] / brightness[is_lit]
+    return bool(np.mean(is_lit) >= _LEAST_LIT) and _are_alike(by_light, (0.05, 0.5, 0.95), _SHARES_OF_LIGHT)
+
+
+def _are_alike(shares: FloatArray, quantiles: tuple[float, float, float], most: tuple[float, float]) -> bool:
+    low, usual, high = np.quantile(shares, quantiles)
+    return bool(usual > _LEAST_SHARE and low > most[0] * usual and high < most[1] * usual)

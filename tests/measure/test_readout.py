@@ -228,6 +228,22 @@ def test_things_in_the_picture_are_not_taken_for_bands(tmp_path, is_turned):
         readout_of(write_picture(tmp_path / "things.tif", picture.T if is_turned else picture), strobe_hz=400)
 
 
+@pytest.mark.parametrize("is_framed", [True, False])
+def test_a_field_that_is_darker_at_its_sides_shows_its_bands_there_in_proportion(tmp_path, is_framed):
+    """Truth by construction: 3.2 bands; two fifths of the columns beyond the field, or a third a third as bright."""
+    picture = strobe_picture(np.random.default_rng(31), readout_s=3.2 / 400, duty=0.4, texture=0.1)
+    if is_framed:
+        picture[:, :64] *= 0.03
+        picture[:, 256:] *= 0.03
+    else:
+        picture[:, :110] *= 0.35
+
+    found = readout_of(write_picture(tmp_path / "sides.tif", picture), strobe_hz=400)["readout_time"]
+
+    assert found.value == pytest.approx(8.0, abs=2 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 0.05
+
+
 def test_upright_stripes_behind_an_even_field_are_not_taken_for_bands_of_a_turned_picture(tmp_path):
     """Nothing there: the strobe is lit throughout, stripes of 15 % stand behind the field."""
     stripes = 1 + 0.15 * np.sign(np.sin(np.arange(320) / 9))
