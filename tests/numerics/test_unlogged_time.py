@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from inspect_app.numerics.unlogged_time import unlogged_time
+from inspect_app.numerics.unlogged_time import unlogged_time, went_on
 from tests.truth.discharge import Discharge
 
 
@@ -119,3 +119,27 @@ def test_the_doubt_of_pauses_covers_the_truth_as_often_as_it_claims():
 def test_a_clock_that_hardly_moves_tells_no_time(step_s):
     """Truth by construction: 40 rows to either side that cover less than the usual interval of the log."""
     assert unlogged_time(*interrupted(lambda t: 4 - 1e-5 * t, 0.0, 10.0, step_s=step_s, rows=40), 10.0, 0.0) is None
+
+
+@pytest.mark.parametrize(
+    ("told_s", "noise_v", "is_told"), [(3610.0, 0.015, True), (3200.0, 0.015, False), (3200.0, 0.001, True)]
+)
+def test_under_noise_only_whole_hours_are_told_as_a_clock_that_was_set(told_s, noise_v, is_told):
+    """Truth by construction: one interval of 10 s, whatever a clock tells of; 150 rows at 36 uV/s to either side."""
+    before, after = interrupted(lambda t: 4 - 3.6e-5 * t, 0.0, 10.0, rows=150)
+    rng = np.random.default_rng(3)
+
+    sides = [(t, v + noise_v * rng.standard_normal(150)) for t, v in (before, after)]
+
+    assert went_on(*sides, 10.0, told_s) == is_told
+
+
+@pytest.mark.parametrize("pause_s", [610.0, 3610.0])
+def test_what_fell_while_nothing_was_read_is_no_clock_that_was_set(pause_s):
+    """Truth by construction: the pause is as long as told."""
+    before, after = interrupted(lambda t: 4 - 3.6e-5 * t, 0.0, pause_s, rows=150)
+    rng = np.random.default_rng(4)
+
+    sides = [(t, v + 0.005 * rng.standard_normal(150)) for t, v in (before, after)]
+
+    assert not went_on(*sides, 10.0, pause_s)
