@@ -1,10 +1,11 @@
 """Read films frame by frame: time stamps from the file, codes from the luma plane, memory for one frame only."""
 
+import functools
 import math
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import av
 import av.error
@@ -138,12 +139,13 @@ def _pass(path: Path, name: str, rows: int, cols: int) -> Iterator[tuple[float, 
     count, last_s = 0, -math.inf
     with _open(path, name) as container:
         stream = container.streams.video[0]
-        expected, time_base = stream.frames, stream.time_base
+        expected, ticks, per_tick = stream.frames, stream.time_base.numerator, stream.time_base.denominator
+        half_tick_s = ticks / per_tick / 2 if stream.time_base >= _COARSE_CLOCK_S else 0.0
         for frame in _frames(container, name):
             _prove_frame(frame, name, count, rows, cols)
-            time_s = float(frame.pts * time_base)
-            if time_s == last_s and time_base >= _COARSE_CLOCK_S:
-                time_s += float(time_base) / 2
+            time_s = frame.pts * ticks / per_tick  # fractions take a twentieth of what decoding takes
+            if time_s == last_s:
+                time_s += half_tick_s
             if time_s <= last_s:
                 raise UnusableInput(name, f"the clock of the film stands still or runs back at frame {count}", _REMEDY)
             yield time_s, _luma(frame)
@@ -161,25 +163,37 @@ def _prove_frame(frame: Any, name: str, count: int, rows: int, cols: int) -> Non
         raise UnusableInput(name, f"frame {count} has no time stamp", _REMEDY)
 
 
-def _is_luma_first(frame: Any) -> bool:
-    return bool(frame.format.name.startswith(_LUMA_FIRST)) and not frame.format.name.endswith("be")
+class _Plane(NamedTuple):
+    """How the first plane of a format holds its codes: their type, and by how many bits they are shifted up."""
+
+    stored: type[np.unsignedinteger[Any]]
+    shift: int
+
+
+@functools.cache
+def _luma_plane(format_name: str) -> _Plane | None:
+    """Return how the first plane of a format holds luma; None where it does not. Kept: asking costs as much a frame."""
+    if not format_name.startswith(_LUMA_FIRST) or format_name.endswith("be"):
+        return None
+    is_wide = av.VideoFormat(format_name).components[0].bits > 8
+    return _Plane(np.uint16 if is_wide else np.uint8, 6 if format_name.startswith("p0") else 0)
 
 
 def _luma(frame: Any) -> CodeArray:
     """Return the luma codes of a frame, shape (rows, cols), without copying where the film holds luma."""
-    if not _is_luma_first(frame):
+    held = _luma_plane(frame.format.name)
+    if held is None:
         return np.asarray(frame.reformat(format="gray").to_ndarray(), dtype=np.uint8)
     plane = frame.planes[0]
-    wide = frame.format.components[0].bits > 8
-    stored: CodeArray = np.frombuffer(plane, np.uint16 if wide else np.uint8)
-    per_row = plane.line_size // (2 if wide else 1)
+    stored: CodeArray = np.frombuffer(plane, held.stored)
+    per_row = plane.line_size // stored.itemsize
     codes = stored[: per_row * frame.height].reshape(frame.height, per_row)[:, : frame.width]
-    return codes >> np.uint16(6) if frame.format.name.startswith("p0") else codes
+    return codes >> held.stored(held.shift) if held.shift else codes
 
 
 def _exposure_table(frame: Any, transfer: str) -> FloatArray:
     """Return the exposure of every code, shape (2 ** bits,); a table of the user's speaks of codes as stored."""
-    is_luma = _is_luma_first(frame)
+    is_luma = _luma_plane(frame.format.name) is not None
     bits = frame.format.components[0].bits if is_luma else 8
     codes = np.arange(2**bits, dtype=np.float64)
     is_studio = is_luma and frame.format.name.startswith(("yuv4", "nv", "p0")) and frame.color_range != _FULL_RANGE

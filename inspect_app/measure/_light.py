@@ -99,7 +99,7 @@ def _prove_boxes(film: Film, boxes: tuple[Box, ...]) -> None:
 
 
 class _Store:
-    """Grows by doubling, and is written in place: each frame is copied once."""
+    """Is written in place, in room for all that it may hold: what is not written to takes no memory."""
 
     def __init__(self, film: Film) -> None:
         self._step = max(1, int(np.ceil(np.sqrt(film.rows * film.cols / _FINEST_SAMPLES))))
@@ -109,7 +109,7 @@ class _Store:
     def add(self, codes: npt.NDArray[np.unsignedinteger[Any]]) -> None:
         kept = codes[:: self._step, :: self._step]
         if self._frames is None:
-            self._frames = np.empty((_FIRST_FRAMES, *kept.shape), dtype=kept.dtype)
+            self._frames = self._room(kept)
         elif self._count == len(self._frames):
             grown = np.empty((2 * self._count, *kept.shape), dtype=kept.dtype)
             grown[: self._count] = self._frames
@@ -117,8 +117,14 @@ class _Store:
         self._frames[self._count] = kept
         self._count += 1
         if self._count * kept.nbytes > _STORE_BYTES and min(kept.shape) >= 16:
-            self._frames = np.ascontiguousarray(self._frames[: self._count, ::2, ::2])
+            thinned = self._frames[: self._count, ::2, ::2]
+            self._frames = self._room(thinned[0])
+            self._frames[: self._count] = thinned
             self._step *= 2
+
+    @staticmethod
+    def _room(kept: npt.NDArray[np.unsignedinteger[Any]]) -> npt.NDArray[np.unsignedinteger[Any]]:
+        return np.empty((max(_FIRST_FRAMES, _STORE_BYTES // kept.nbytes + 1), *kept.shape), dtype=kept.dtype)
 
     def samples(self) -> Samples:
         if self._frames is None:
