@@ -2,6 +2,7 @@
 
 import io
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -17,6 +18,7 @@ LARGEST_NUMBER: Final = 1e100  # no instrument reads more, and sums of the squar
 _BLOCK_BYTES: Final = 8_000_000
 _NUMBER_BYTES: Final = b'0123456789+-.eE,; \t\r\n"'
 _LONGEST_HEADER_BYTES: Final = 20_000
+_MOST_LINES_ABOVE: Final = 40  # the column names
 _SMALL_BYTES: Final = 4_000  # text of which each line may be looked at
 
 
@@ -28,7 +30,8 @@ def read_table(path: Path, *, name: str, role: str, sha256: str) -> Log:
     path : Path
         Text in UTF-8 (with or without byte order mark) or UTF-16: one line of column names, then one row a line.
         Columns are parted by commas, semicolons or tabs; after semicolons or tabs the decimal sign may be a comma.
-        The line of names may come again between rows, as a logger writes it when it starts anew.
+        The line of names may come again between rows, as a logger writes it when it starts anew. Above it, a logger may
+        say what it is: the names are the first line without numbers that is followed by one of as many cells.
     name, role, sha256 : str
         Passed on to the `Log`.
 
@@ -89,7 +92,13 @@ def _from_utf16(stored: bytes, name: str) -> bytes:
 
 def _header(block: bytes, name: str) -> tuple[list[str], bytes, int, bytes]:
     """Return column names, their line, the number of lines up to and with it, and the text below."""
-    lines = 0
+    begun = [line.rstrip(b"\r") for line in block[:_LONGEST_HEADER_BYTES].split(b"\n", _MOST_LINES_ABOVE)]
+    told = [number for number, line in enumerate(begun) if line.strip() and not line.startswith(b"#")]
+    names = (number for number, below in pairwise(told) if _are_names(begun[number], begun[below]))
+    above = next(names, told[0] if told else len(begun) - 1)
+    if told and begun[above] in begun[:above]:  # they came before: what is between is wrong
+        above = told[0]
+    lines, block = above, block.split(b"\n", above)[-1]
     while True:
         top, _, block = block.partition(b"\n")
         lines += 1
@@ -105,6 +114,14 @@ def _header(block: bytes, name: str) -> tuple[list[str], bytes, int, bytes]:
         raise UnusableInput(name, f"line {lines} is no text", "Save the log as CSV in UTF-8.") from error
     _prove_titles(titles, name, lines)
     return titles, top.rstrip(), lines, block
+
+
+def _are_names(line: bytes, below: bytes) -> bool:
+    """Say whether a line holds no numbers and is followed by one of as many cells, two or more."""
+    mark = _separator(line)
+    cells = [cell.strip().strip(b'"').strip() for cell in line.split(mark)]
+    is_named = all(cells) and not any(_is_number(cell.decode(errors="replace")) for cell in cells)
+    return is_named and len(cells) == len(below.split(mark)) > 1
 
 
 def _separator(top: bytes) -> bytes:

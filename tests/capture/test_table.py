@@ -23,6 +23,8 @@ def read_bytes(tmp_path, content):
         b'# a remark\n\n"time_s","voltage_v"\n"0","4.1"\n\n10,4.0\n\n',
         "time_s;voltage_v\n0;4,1\n10;4,0\n".encode("utf-16"),
         b"time_s,voltage_v\r\n0,4.1\r\ntime_s,voltage_v\r\n10,4.0\r\n",
+        b"Logger 7;range;5 V\r\n# of 29 March\r\n\r\ntime_s;voltage_v\r\n0,0;4,1\r\n10,0;4,0\r\n",
+        b"Logger 7\nserial,1234\ntime_s,voltage_v\n0,4.1\n10,4.0\n",
     ],
 )
 def test_every_usual_way_of_writing_reads_the_same(tmp_path, content):
@@ -46,6 +48,10 @@ def test_an_empty_cell_is_not_a_number(tmp_path):
         (b"time_s,voltage_v\n", "no numbers"),
         (b"0,4.1\n10,4.0\n", "line 1 holds numbers"),
         (b"time_s,voltage_v\n0,4.1\n10,off\n", "line 3 holds 'off'"),
+        (b"Logger 7\n\ntime_s,voltage_v\n0,4.1\n10,off\n", "line 5 holds 'off'"),
+        (b"time_s,voltage_v\ns,V\n0,4.1\n", "line 2 holds 's'"),
+        (b"time_s,voltage_v\n7\ntime_s,voltage_v\n0,4.1\n10,4.0\n", "line 2 has 1 columns"),
+        (b"time_s,voltage_v\n0,4.1,7\n10,4.0,7\n", "line 2 has 3 columns"),
         (b"time_s,voltage_v\n0,4.1\ntime_s,voltage_v\n10,off\n", "line 4 holds 'off'"),
         (b"time_s,voltage_v\n0,4.1\ntime_s,current_a\n10,4.0\n", "line 3 holds 'time_s'"),
         (b"time_s,voltage_v\n0,4.1\n10,nan\n", "line 3 holds 'nan'"),
