@@ -57,6 +57,8 @@ def read_film(path: Path, *, name: str, role: str, transfer: str, sha256: str) -
     which is about three times as fast and loses no code. Studio range (16 to 235) and full range are told apart by the
     file's own flag; without one, luma with chroma beside it is studio range. RGB films become 8-bit luma first. Where
     two frames share one stamp of a clock that counts milliseconds, the second is taken to be half of one later.
+    A film is cut short where frames are fewer than its header counts and end before it does: an AVI counts the frames
+    that its camera dropped, too.
     Coordinates are those of the stored frame: a rotation flag is not applied.
     """
     first = first_frame(path, name)
@@ -150,7 +152,10 @@ def _pass(path: Path, name: str, rows: int, cols: int) -> Iterator[tuple[float, 
                 raise UnusableInput(name, f"the clock of the film stands still or runs back at frame {count}", _REMEDY)
             yield time_s, _luma(frame)
             count, last_s = count + 1, time_s
-    if expected and count < 0.98 * expected - 2:
+        lasts_s = float((stream.duration or 0) * stream.time_base)
+        starts_s = float((stream.start_time or 0) * stream.time_base)
+    ends_early = not lasts_s or (last_s - starts_s) * (1 + 1 / max(count - 1, 1)) < 0.98 * lasts_s
+    if expected and count < 0.98 * expected - 2 and ends_early:
         raise UnusableInput(name, f"the film is cut short: {count} of {expected} frames are there", _REMEDY)
 
 

@@ -1,6 +1,7 @@
 """Reading films: exact time stamps, exact codes, and clear words about what cannot be read."""
 
 import io
+from fractions import Fraction
 
 import av
 import numpy as np
@@ -97,6 +98,36 @@ def test_a_truncated_film_is_refused(tmp_path):
 
     with pytest.raises(UnusableInput, match="cut short"):
         read(path)
+
+
+def dropping_film(path):
+    """Write 90 frames of 100, every tenth dropped by the camera: an AVI counts those too."""
+    shown = [k for k in range(100) if k % 10 != 5]
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("mjpeg", rate=30)
+        stream.width, stream.height, stream.pix_fmt = 64, 48, "yuvj420p"
+        for k in shown:
+            picture = av.VideoFrame.from_ndarray(np.full((72, 64), 100, dtype=np.uint8), format="yuvj420p")
+            picture.pts, picture.time_base = k, Fraction(1, 30)
+            container.mux(stream.encode(picture))
+        container.mux(stream.encode())
+    return path, shown
+
+
+def test_a_film_whose_camera_dropped_frames_is_not_taken_for_one_that_is_cut_short(tmp_path):
+    path, shown = dropping_film(tmp_path / "d.avi")
+
+    seen = [time_s for time_s, _ in read(path).open_frames()]
+
+    assert seen == pytest.approx([k / 30 for k in shown])
+
+
+def test_a_film_with_dropped_frames_that_is_cut_short_is_refused(tmp_path):
+    path, _ = dropping_film(tmp_path / "d.avi")
+    path.write_bytes(path.read_bytes()[: path.stat().st_size * 2 // 3])
+
+    with pytest.raises(UnusableInput, match="cut short"):
+        list(read(path).open_frames())
 
 
 @pytest.mark.parametrize("content", [b"", b"not a film at all " * 100, bytes(range(256)) * 20])
