@@ -106,10 +106,11 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     the budget, which --shutter-ms takes away. Events that all lag alike tell it, and tell the lag finer than each of
     them. Flashes in step with the film share one place within the frame and do neither: with an untold short shutter
     85 to 92 of 100 halves of four such flashes were held, 97 to 100 first changes
-    (own bench). A lit screen that flickers is fitted with its renewals, or held at its crests. Single readings of a log
-    that lie absurdly far off are left out with a warning. Assumes that the picture answers each switch before the next
-    one, and that light and picture lie in the same film: rolling readout of the filming camera shifts regions at
-    different heights. Breaks down where fewer than about three frames lie between two switches. See
+    (own bench; u was a standard deviation then). A lit screen that flickers is fitted with its renewals, or held at its
+    crests. Single readings of a log that lie absurdly far off are left out with a warning. Assumes that the picture
+    answers each switch before the next one, and that light and picture lie in the same film: rolling readout of the
+    filming camera shifts regions at different heights. Breaks down where fewer than about three frames lie between two
+    switches. See
     `inspect_app.numerics.transitions.locate`, `inspect_app.numerics.renewals.locate_renewal`,
     `inspect_app.numerics.fine_stairs.locate_fine_stairs`,
     `inspect_app.numerics.slow_changes.gathered`, `inspect_app.numerics.flicker.steadied` and
