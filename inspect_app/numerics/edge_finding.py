@@ -9,6 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from inspect_app.numerics.field_arc import is_field_border
+
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
@@ -25,6 +27,7 @@ CLEARANCE_PX: Final = 5  # from a neighbour's ridge, in working pixels: blur and
 STRAIGHT_WITHIN_PX: Final = 1.2  # root mean square of a ridge about its own cubic, in working pixels
 STEEPEST_SLOPE: Final = 1.1  # beyond 45 degrees an edge belongs to the other axis, give or take its noise
 MOST_TURNED: Final = math.radians(60)  # from end to end; distortion turns edges by less, the rim of a disc by 80
+RAGGED: Final = 0.7  # of a ridge's usual weight in a row: less of it is in its sector there
 SLANTING: Final = (
     0.6  # lesser over greater part of the gradient, from 31 degrees on: such ridges may fall into two sectors
 )
@@ -63,6 +66,7 @@ def find_edges(image: FloatArray) -> tuple[EdgeRegion, ...]:
     gave, ridges in sectors turned by that much. Thresholds follow the picture's own noise and each ridge's own top, not
     the brightest edge in the picture, so that vignetting loses none. The rim of a disc gives four ridges, each turned
     by a right angle: no edges of a chart, in which they were reported (8 of 8 discs); they can be given as regions.
+    Nor is the border of the round field of a tube that cuts the picture's corners (`is_field_border`).
     """
     block = max(1, math.ceil(math.sqrt(image.size / WORKING_PIXELS)))
     working = _in_blocks(image, block)
@@ -71,7 +75,7 @@ def find_edges(image: FloatArray) -> tuple[EdgeRegion, ...]:
     across, down, ridge, noise = _gradient(working, SMOOTHING_PX)
     if float(np.quantile(ridge, 0.995)) < NOISY * noise:
         across, down, ridge, noise = _gradient(working, 2 * SMOOTHING_PX)
-    scene = _Scene(across=across, down=down, ridge=ridge, faintest=FAINTEST * noise, block=block)
+    scene = _Scene(working=working, across=across, down=down, ridge=ridge, faintest=FAINTEST * noise, block=block)
     strong = ridge > 0.5 * scene.faintest
     labels, count = _label_sectors(across, down, strong)
     found = _regions(scene, labels, range(1, count + 1))
@@ -90,8 +94,9 @@ def find_edges(image: FloatArray) -> tuple[EdgeRegion, ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Scene:
-    """The gradient in blocks of pixels, its magnitude, the faintest that counts, and pixels a block."""
+    """The picture in blocks of pixels, its gradient and its magnitude, the faintest that counts, and pixels a block."""
 
+    working: FloatArray
     across: FloatArray
     down: FloatArray
     ridge: FloatArray
@@ -185,8 +190,9 @@ def _region_of(scene: _Scene, labels: npt.NDArray[np.int32], place: int, box: tu
     offset = box[0].start - outer[0].start, box[1].start - outer[1].start
     if not is_upright:
         heights, foreign, offset = heights.T, foreign.T, (offset[1], offset[0])
-    found = _clean_rectangle(np.where(heights > FOOT * top, heights, 0.0), foreign, offset, block)
-    if found is None:
+    heights = np.where(heights > FOOT * top, heights, 0.0)
+    found = _clean_rectangle(heights, foreign, offset, block)
+    if found is None or is_field_border(scene.working, *_along(heights, box, is_upright=is_upright)):
         return None
     row, col, height, width = found
     if not is_upright:
@@ -198,6 +204,16 @@ def _region_of(scene: _Scene, labels: npt.NDArray[np.int32], place: int, box: tu
         height=height * block,
         is_near_vertical=is_upright,
     )
+
+
+def _along(heights: FloatArray, box: tuple[slice, ...], *, is_upright: bool) -> tuple[FloatArray, FloatArray]:
+    """Return rows and columns of the picture along a ridge of upright heights, without its ragged ends."""
+    weight = heights.sum(axis=1)
+    rows = np.flatnonzero(weight > RAGGED * float(np.median(weight[weight > 0])))
+    cols = np.asarray((heights[rows] @ np.arange(heights.shape[1])) / weight[rows], dtype=np.float64)
+    upright = rows.astype(np.float64), cols
+    row, col = upright if is_upright else upright[::-1]
+    return np.add(row, box[0].start, dtype=np.float64), np.add(col, box[1].start, dtype=np.float64)
 
 
 def _widened(side: slice, margin: int, size: int) -> slice:

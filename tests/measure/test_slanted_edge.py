@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
+from scipy import special
 
 from inspect_app.capture import Still, read
 from inspect_app.errors import NothingToMeasure, UnusableInput
@@ -481,6 +482,21 @@ def test_the_rim_of_a_disc_is_no_edge_of_a_chart(radius_px: float) -> None:
 
     assert len(found) == 4
     assert all(any(_holds(result, x, y) for result in found) for x, y, _ in chart.squares[0].sides())
+
+
+@pytest.mark.parametrize("radius_px", [190, 220])
+def test_the_round_border_of_a_field_that_cuts_the_corners_is_no_edge(radius_px: float) -> None:
+    """Truth: by construction, a square seen through a tube whose disc is wider than the picture; its four sides."""
+    square = Square(centre_x=200, centre_y=150, side_px=110, turn_deg=7)
+    chart = Chart(rows=300, cols=400, squares=(square,), blur=Blur())
+    y, x = np.mgrid[:300, :400]
+    field = special.ndtr((radius_px - np.hypot(x - 204, y - 147)) / 2.5)
+    capture = Light(snr=30).capture(1.33 * field * (0.25 + 0.75 * chart.ideal()) - 0.33, np.random.default_rng(5))
+
+    found = [result for result in measure_edge(capture).results if result.quantity_name == "mtf50"]
+
+    assert len(found) == 4
+    assert all(any(_holds(result, x, y) for result in found) for x, y, _ in square.sides())
 
 
 def test_a_thin_line_that_leaves_the_picture_is_no_edge() -> None:
