@@ -19,7 +19,8 @@ PERIOD_OVER_REACH: Final = 4.0  # with 2, tails as of diffraction came round aga
 LEVEL_SCATTER: Final = 0.1  # of the height: how far the surface fit may have misplaced a side's level
 SHIFT_SCATTER_PX: Final = 0.2
 SHADING_SCATTER_PER_PX: Final = 0.002  # falling to half in the corner of a 640 x 480 picture is 0.0025 per pixel
-COMMON: Final = 5  # parameters of every family: shift, levels, shading, what is left of the fall-off
+VEIL_SCATTER_PER_PX: Final = 3e-4  # of the height; a reflection of a quarter of it over 110 px is up to 0.0018
+COMMON: Final = 6  # parameters of every family: shift, levels, shading, what is left of the fall-off, veil
 SETTLED: Final = 1e-2  # of twice a log likelihood: the last step was shorter than a tenth of a standard uncertainty
 LONGEST_STEP: Final = 0.7  # of any parameter
 MOST_STEPS: Final = 60
@@ -37,8 +38,9 @@ class FittedFamily:
         Which.
     shape : ndarray of shape (p,)
         Its parameters.
-    common : ndarray of shape (5,)
-        Shift, dark level, bright level, shading, and what is left of the fall-off.
+    common : ndarray of shape (6,)
+        Shift, dark level, bright level, shading, what is left of the fall-off, and the slope of light that is added to
+        both sides alike.
     covariance : ndarray of shape (p, p)
         Of the family's parameters.
     misfit : float
@@ -86,16 +88,17 @@ class SeenEdge:
     def expected(self) -> FloatArray:
         """What is common to all families, as the surface fit leaves it to be expected."""
         low, height = self.levels[0], self.levels[1] - self.levels[0]
-        return np.array([0.0, (self.noise.dark - low) / height, (self.noise.bright - low) / height, 0.0, 0.0])
+        return np.array([0.0, (self.noise.dark - low) / height, (self.noise.bright - low) / height, 0.0, 0.0, 0.0])
 
     @property
     def scatter(self) -> FloatArray:
         """Standard deviations of that expectation."""
-        return np.array([SHIFT_SCATTER_PX, LEVEL_SCATTER, LEVEL_SCATTER, SHADING_SCATTER_PER_PX, self.fall_off_doubt])
+        light = SHADING_SCATTER_PER_PX, self.fall_off_doubt, VEIL_SCATTER_PER_PX
+        return np.array([SHIFT_SCATTER_PX, LEVEL_SCATTER, LEVEL_SCATTER, *light])
 
     def model(self, family: Family, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the level of each bin and its derivatives by all parameters, of shape (p + 5, bins)."""
-        shape, (shift, dark, bright, shading, fall_off) = parameters[:-COMMON], parameters[-COMMON:]
+        """Return the level of each bin and its derivatives by all parameters, of shape (p + 6, bins)."""
+        shape, (shift, dark, bright, shading, fall_off, veil) = parameters[:-COMMON], parameters[-COMMON:]
         transform, derivatives = family.transform(self.basis.frequency, shape)
         edge, by_shape = self.basis.edge(transform * self.aperture, derivatives * self.aperture, shift)
         by_shift = -self.basis.line(transform * self.aperture)
@@ -113,11 +116,13 @@ class SeenEdge:
                 edge * shade,
                 s * lit,
                 s**2 * lit,
+                s,
             ]
         )
+        seen = lit * shade + veil * s
         if not self.noise.clips:
-            return lit * shade - black, columns
-        exposure = lit * shade * scale
+            return seen - black, columns
+        exposure = seen * scale
         mean, slope = self.noise.mean_and_slope(exposure)
         return mean / scale - black, columns * slope
 
@@ -160,7 +165,7 @@ def fit_family(edge: SeenEdge, family: Family, shape: FloatArray, common: FloatA
         Which to fit.
     shape : ndarray of shape (p,)
         Where to begin: the family's own parameters.
-    common : ndarray of shape (5,)
+    common : ndarray of shape (6,)
         And those of every family, as in `FittedFamily`.
     """
     here = _look(edge, family, np.concatenate([shape, common]))

@@ -129,6 +129,11 @@ def edge_response(
     middle to its border, 96 instead of 79 of 100 were held where it loses 5 to 25 %, and edges in even light have a p90
     of MTF50 4 to 6 % greater (200 of each).
 
+    A reflection adds light to both sides alike, where shading takes a share of each: its slope across the edge is let
+    go within 3e-4 of the height per pixel. Of 148 edges of charts under a veil of a quarter of the height, 108 to 156
+    px wide, value ± 2 u held MTF50 in 85 of 100 without it, and in 96 and 97 with 5e-4 and 2e-4. In even light the p90
+    of bent edges grew by 0.6 and 2.5 % with 2e-4 and 4e-4 (240 edges).
+
     No family is quite the blur of a real lens, so the evidence counts with 0.8 of its logarithm (a power posterior),
     and in a family that only stands in for other blurs with 0.8 of what it says of the parameters too. Value ± 2 u then
     holds MTF10 of Gaussian blurs in 98.8 of 100 captures (1100), of three Gaussians in 95 (288), of exponential
