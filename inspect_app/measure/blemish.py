@@ -31,7 +31,7 @@ from inspect_app.numerics.found_spot import FoundSpot
 METHOD = "Spots by matched filters and a fitted profile; zones and size classes as agreed"
 DEFAULT_SIZES_UM = (75.0, 150.0, 230.0, 300.0)  # 0.003 to 0.012 inch; smaller is peppering (published tables)
 INNER_ZONES_MM = (5.6, 14.7)  # with the field's own diameter the three zones of an 18 mm tube
-DIAMETER_SHAPE_U = 0.01  # relative: spots of other profiles than a blurred disc (own trials)
+DIAMETER_SHAPE_U = 0.006  # relative: spots of other profiles than a blurred disc (own trials)
 CONTRAST_SHAPE_U = 0.015  # the same: long tails pass for surround, and a shared blur for the spot's own
 CONTRAST_SHAPE_WHOLE_U = 0.005  # the same in a full frame, where no border tells of a blur to take off
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from inspect_app.numerics.field_circle import BrightField
 from inspect_app.numerics.found_spot import FoundSpot
 from inspect_app.numerics.smooth_field import SmoothField, smooth_field
-from inspect_app.numerics.spot_border import blended, shared_blur, with_border
+from inspect_app.numerics.spot_border import blended, disc_share, shared_blur, with_border
 from inspect_app.numerics.spot_fits import (
     Fit,
     KnownBlur,
@@ -147,14 +147,15 @@ def map_spots(
         coarse = sum(level.relief.size >= FEW_BLOCKS * GRID_PX**2 for level in levels)
         search.take(find_candidates(levels, faintest=faintest, from_octave=coarse))
     found = [fitted.spot for fitted in search.kept]
-    spots = [with_border(spot) for spot in found]
+    share = disc_share(found)
+    spots = [with_border(spot, share) for spot in found]
     shared = shared_blur(found, border_blur_px) if border_blur_px is not None and not search.is_given_up else None
     if shared is not None and shared.probability > UNLIKELY:
         blur = replace(search.blur, optics_px=shared.px, likely_softness=shared.softness)
-        behind = [with_border(fitted.spot) for fitted in fitted_again(levels, search.kept, blur)]
+        behind = [with_border(fitted.spot, share) for fitted in fitted_again(levels, search.kept, blur)]
         shares = [shared.probability_for(spot) for spot in found]
         spots = [blended(*each) for each in zip(spots, behind, shares, strict=True)]
-    spots.sort(key=lambda spot: -abs(spot.depth))
+    spots = sorted((spot for spot in spots if _is_told(spot)), key=lambda spot: -abs(spot.depth))
     return SpotMap(
         spots=tuple(spots),
         is_whole=not search.is_given_up,
@@ -247,6 +248,15 @@ class _Search:
         if abs(spot.depth) < least or fitted.evidence < SIGNIFICANT**2:
             return False
         return _is_within(spot, self.levels[0].inside) and not _is_of_an_outline(spot, found)
+
+
+def _is_told(spot: FoundSpot) -> bool:
+    """Say whether depth or diameter is more than its uncertainty: of a speck behind a blur neither may be.
+
+    One of 1 436 spots reported by another hand's fields had neither, and was noise; none of 491 true ones, half of them
+    behind optics.
+    """
+    return abs(spot.depth) > spot.depth_u or spot.diameter_px > spot.diameter_u_px
 
 
 def _is_within(spot: FoundSpot, inside: BoolArray) -> bool:

@@ -6,7 +6,16 @@ import numpy as np
 import pytest
 
 from inspect_app.numerics.found_spot import FoundSpot
-from inspect_app.numerics.spot_border import BELIEF, SHARP, blended, shared_blur, with_border
+from inspect_app.numerics.spot_border import (
+    BELIEF,
+    DISC_SHARE,
+    SHARP,
+    UNLIKE_SHARE,
+    blended,
+    disc_share,
+    shared_blur,
+    with_border,
+)
 
 DISCS_PX = np.array([3.0, 4.0, 6.0, 9.0, 14.0, 20.0, 28.0])
 
@@ -114,9 +123,22 @@ def test_a_dark_spot_behind_a_blur_lies_between_as_deep_as_it_looks_and_black(de
     assert chosen.depth_u <= 0.8 / np.sqrt(12) + 0.01
 
 
-def test_the_uncertainty_covers_the_diameter_at_half_depth_and_that_of_the_sharp_disc() -> None:
+@pytest.mark.parametrize("softness", [0.15, 0.25, 0.35])
+def test_spots_each_with_a_blur_of_its_own_end_nearer_to_half_of_their_depth(softness: float) -> None:
+    assert disc_share(spots(softness * DISCS_PX / 2)) == pytest.approx(UNLIKE_SHARE, abs=0.01)
+
+
+def test_spots_with_one_blur_may_be_sharp_discs_as_may_one_spot_and_spots_that_do_not_tell() -> None:
+    assert disc_share(spots(np.full(7, 1.2))) == DISC_SHARE
+    assert disc_share(spots(0.2 * DISCS_PX / 2)[:1]) == pytest.approx(DISC_SHARE, abs=0.04)
+    assert disc_share(spots(0.2 * DISCS_PX / 2, known=2.0)) == DISC_SHARE
+    assert disc_share(()) == DISC_SHARE
+
+
+@pytest.mark.parametrize("share", [UNLIKE_SHARE, DISC_SHARE])
+def test_the_uncertainty_covers_the_diameter_at_half_depth_and_that_of_the_sharp_disc(share: float) -> None:
     for spot in spots(0.25 * DISCS_PX / 2):
-        chosen = with_border(spot)
+        chosen = with_border(spot, share)
 
         assert spot.diameter_px < chosen.diameter_px < spot.disc_px
         assert abs(spot.diameter_px - chosen.diameter_px) < 2 * chosen.diameter_u_px
