@@ -8,6 +8,7 @@ from inspect_app.measure._field_frames import Frames
 from inspect_app.measure._field_search import FieldContent
 from inspect_app.model import Condition, Outline, Result
 from inspect_app.numerics.field_circle import BrightField, light_beyond
+from inspect_app.numerics.field_rim import Rim
 from inspect_app.quantity import Contribution, Quantity, quantity_from_budget
 
 SATURATED_TOLD = 1e-5  # a few pixels in a million: one bright spot
@@ -43,34 +44,32 @@ def odd_pixel_results(frames: Frames, content: FieldContent) -> tuple[Result, ..
 
 def shading_result(content: FieldContent, black_u: float) -> Result:
     """Return the shading in per cent with its budget."""
-    budget: tuple[Contribution, ...] = (
-        Contribution(
-            source="scatter of the field about its smooth part",
-            distribution="normal",
-            standard_uncertainty=100 * content.shading.scatter_u,
-        ),
-        Contribution(
-            source="order of the smooth surface",
-            distribution="normal",
-            standard_uncertainty=100 * content.shading.order_u,
-        ),
+    shading = content.shading
+    lines = (
+        ("scatter of the field about its smooth part", "normal", shading.scatter_u),
+        ("order of the smooth surface", "normal", shading.order_u),
+        ("parts that depart from the smooth surface", "normal", shading.uneven_u),
+        ("black level, which no dark frame tells", "rectangular", shading.ratio * black_u),
+        ("glare of the field over itself", "rectangular", shading.ratio * content.veil_u),
     )
-    if black_u > 0:
-        black = Contribution(
-            source="black level, which no dark frame tells",
-            distribution="rectangular",
-            standard_uncertainty=100 * content.shading.ratio * black_u,
-        )
-        budget = (*budget, black)
-    quantity = quantity_from_budget(100 * content.shading.ratio, "%", budget)
+    budget = tuple(
+        Contribution(source=source, distribution=distribution, standard_uncertainty=100 * u)
+        for source, distribution, u in lines
+        if u > 0
+    )
+    quantity = quantity_from_budget(100 * shading.ratio, "%", budget)
     return Result(quantity_name="shading", quantity=quantity, budget=budget)
 
 
-def field_outlines(field: BrightField, scale: FieldScale | None, zones_mm: Sequence[float]) -> tuple[Outline, ...]:
-    """Return the circles of a round field and of its zones."""
+def field_outlines(
+    field: BrightField, scale: FieldScale | None, zones_mm: Sequence[float], rim: Rim | None
+) -> tuple[Outline, ...]:
+    """Return the circles of a round field, of its zones, and of where a rim begins in which no spot was sought."""
     circles = []
     if field.is_round:
         circles.append(("field", 2 * field.radius_px))
+    if rim is not None:
+        circles.append(("rim", 2 * rim.begins_px))
     if scale is not None:
         circles += [(f"zone {k}", zone / scale.mm_per_px) for k, zone in enumerate(zones_mm, start=1)]
     return tuple(
@@ -107,7 +106,7 @@ def field_warnings(
         told.append("The field fills the frame: its diameter was taken as the diagonal of the frame.")
     if light_beyond(frames.bright, field) > BEYOND_TOLD:
         told.append("There is light beyond the field, as bright as it: only the largest disc was mapped.")
-    told += _uneven_warnings(field, content)
+    told += _uneven_warnings(field, scale, content)
     if content.saturated > SATURATED_TOLD:
         share = f"{content.saturated:.1%}" if content.saturated >= 0.001 else "Less than 0.1%"
         told.append(f"{share} of the field is saturated: what is larger than a spot was left out.")
@@ -126,9 +125,17 @@ def field_warnings(
     return tuple(told)
 
 
-def _uneven_warnings(field: BrightField, content: FieldContent) -> list[str]:
+def _uneven_warnings(field: BrightField, scale: FieldScale | None, content: FieldContent) -> list[str]:
     """Return what is there beside an even round field and round spots."""
     told = []
+    if content.rim is not None:
+        width_px = field.radius_px - content.rim.begins_px
+        width = f"{width_px:.0f} pixels" if scale is None else f"{width_px * scale.mm_per_px:.2g} mm"
+        told.append(
+            f"The rim of the field is {'brighter' if content.rim.departs > 0 else 'darker'} all around, by up to "
+            f"{abs(content.rim.departs):.0%} within its last {width} (edge glow, a reflection, a stop?): spots there "
+            "were not sought."
+        )
     if field.off_circle_px > max(1.0, OFF_CIRCLE_TOLD * field.radius_px):
         told.append(
             f"The border of the field departs from a circle by {field.off_circle_px / field.radius_px:.1%} of its "
@@ -142,7 +149,12 @@ def _uneven_warnings(field: BrightField, content: FieldContent) -> list[str]:
     if content.left > LEFT_TOLD:
         told.append(
             f"{content.left:.1%} of the field is uneven where no spot was found (a shadow, a glare, a hair, a large "
-            "blotch): neither the counts nor the shading tell of it."
+            f"blotch): the counts {'do not' if content.shading.uneven else 'and the shading do not'} tell of it."
+        )
+    if content.shading.uneven:
+        told.append(
+            f"A part of the field is {'brighter' if content.shading.uneven > 0 else 'darker'} than its smooth light by "
+            f"{abs(content.shading.uneven):.1%} (a reflection, a glow, a shadow?): the shading counts it in."
         )
     if content.spread > SPREAD_TOLD:
         told.append(

@@ -9,8 +9,9 @@ import numpy.typing as npt
 from inspect_app.capture import FloatArray
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._field_frames import Frames
-from inspect_app.measure._field_shading import Shading, shading_of
+from inspect_app.measure._field_shading import Shading, shading_of, with_uneven_parts
 from inspect_app.numerics.field_circle import BrightField, find_field, veil_of
+from inspect_app.numerics.field_rim import Rim, rim_of
 from inspect_app.numerics.found_spot import FoundSpot
 from inspect_app.numerics.odd_pixels import HOT_LIMIT, PixelArray, clusters_of, hot_pixels, noise_of, odd_in_light
 from inspect_app.numerics.reduced_pictures import reduced, reduced_all
@@ -28,6 +29,7 @@ LARGEST_SHARE = 0.12  # of the field's diameter
 SATURATED_REFUSED = 0.3
 DARKEST_NOISE = 1 / HOT_LIMIT  # of the level: in more no black pixel, and no picture without light, is told
 UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
+BLOTCH_DEPTH = 0.1  # a fainter mark that is larger than any spot is a part of the light: a reflection, a shadow
 LEFT_REFUSED = 0.05  # of the field: a hand, a flare; a mark of a fifth of its diameter leaves less
 JPEG_BLOCK_PX = 8
 HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no scatter of their own
@@ -37,9 +39,10 @@ HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no 
 class FieldContent:
     """What was found; `saturated` is the share of the field that is.
 
-    `saturated_spots` counts the bright spots that are deeper than the picture can tell. `noise` is that of a pixel over
-    its level, `spread` the scatter of blocks about the smooth part.
-    `unlike_spots` and `left` tell what is there beside round spots (`spot_map.SpotMap`).
+    `saturated_spots` counts the bright spots that are deeper than the picture can tell. `veil_u` is the standard
+    uncertainty of what lies over the field, `noise` that of a pixel, both over the level; `spread` is the scatter of
+    blocks about the smooth part. `unlike_spots` and `left` tell what is there beside round spots (`spot_map.SpotMap`);
+    `rim` is where no spots were sought, in pixels of the picture.
     """
 
     spots: tuple[FoundSpot, ...]
@@ -48,10 +51,12 @@ class FieldContent:
     shading: Shading
     saturated: float
     saturated_spots: int
+    veil_u: float
     noise: float
     spread: float
     unlike_spots: int
     left: float
+    rim: Rim | None
 
     @property
     def hides_dead_pixels(self) -> bool:
@@ -111,7 +116,10 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
             frames.name, f"{saturated:.0%} of the field is saturated, where no spot shows", "Take it with less light."
         )
     largest_px = LARGEST_SHARE * 2 * field.radius_px
-    flat = flatten(reduced(cut.image, factor) - cut.veil, reduced_all(inside & ~_large_parts(lost, largest_px), factor))
+    light = reduced(cut.image, factor) - cut.veil
+    usable = reduced_all(inside & ~_large_parts(lost, largest_px), factor)
+    small = _reduced_field(cut.field, factor)
+    flat, rim = _flat_without_rim(light, usable, small)
     shading = None if flat is None or flat.spread > UNEVEN_REFUSED else shading_of(flat.smooth, cut.field, factor)
     if flat is None or shading is None:
         raise NothingToMeasure(
@@ -150,7 +158,9 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
             f"an even field was looked for, and one of which {found.left:.0%} is shadow, glare or content was seen",
             "Light it evenly and take away what stands before it.",
         )
-    spots = [_enlarged(spot, factor) for spot in found.spots]
+    listed = tuple(spot for spot in found.spots if not _is_blotch(spot, largest_px / factor))
+    shading = with_uneven_parts(shading, flat, small, listed)
+    spots = [_enlarged(spot, factor) for spot in (listed if shading.uneven else found.spots)]
     is_lost = [spot.depth > 0 and _is_saturated(spot, lost) for spot in spots]
     return FieldContent(
         spots=tuple(
@@ -162,10 +172,34 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         shading=shading,
         saturated=saturated,
         saturated_spots=sum(is_lost),
+        veil_u=cut.veil_u / shading.level,
         noise=noise,
         spread=flat.spread,
         unlike_spots=found.unlike,
         left=found.left,
+        rim=None if rim is None else replace(rim, begins_px=rim.begins_px * factor),
+    )
+
+
+def _flat_without_rim(
+    light: FloatArray, usable: npt.NDArray[np.bool_], field: BrightField
+) -> tuple[FlatField | None, Rim | None]:
+    """Flatten a reduced picture, once more without the rim of its field where that has one."""
+    flat = flatten(light, usable)
+    rim = None if flat is None else rim_of(flat.relief, flat.inside, field)
+    if rim is not None:
+        flat = flatten(light, usable & inside_of(replace(field, radius_px=rim.begins_px, edge_px=0.0), light.shape))
+    return flat, rim
+
+
+def _reduced_field(field: BrightField, factor: int) -> BrightField:
+    shift = (factor - 1) / 2
+    return replace(
+        field,
+        x=(field.x - shift) / factor,
+        y=(field.y - shift) / factor,
+        radius_px=field.radius_px / factor,
+        edge_px=field.edge_px / factor,
     )
 
 
@@ -180,7 +214,8 @@ def _rounding_of(frames: Frames, cut: "_Cut", smooth: SmoothField, factor: int) 
 class _Cut:
     """The part of a picture that a field fills: views of shape (rows, cols), its place, and the field in it.
 
-    `corner` has the row and the column of its first pixel, `veil` the level that is no part of the field.
+    `corner` has the row and the column of its first pixel, `veil` the level that is no part of the field, `veil_u` its
+    standard uncertainty.
     """
 
     image: FloatArray
@@ -188,11 +223,12 @@ class _Cut:
     corner: PixelArray
     field: BrightField
     veil: float
+    veil_u: float
 
 
 def _cut_to_field(frames: Frames, field: BrightField) -> _Cut:
     rows, cols = frames.bright.shape
-    veil = 0.0 if frames.dark is not None else veil_of(frames.bright, field)
+    veil = veil_of(frames.bright, field)
     reach = math.ceil(field.radius_px)
     top, left = max(0, int(field.y) - reach), max(0, int(field.x) - reach)
     part = (slice(top, min(rows, int(field.y) + reach + 2)), slice(left, min(cols, int(field.x) + reach + 2)))
@@ -201,7 +237,8 @@ def _cut_to_field(frames: Frames, field: BrightField) -> _Cut:
         saturated=frames.saturated[part],
         corner=np.array([top, left], dtype=np.intp),
         field=replace(field, x=field.x - left, y=field.y - top),
-        veil=veil,
+        veil=veil.level,
+        veil_u=veil.u,
     )
 
 
@@ -210,6 +247,10 @@ def _reduction(shape: tuple[int, ...], smallest_px: float | None) -> int:
         return max(1, math.ceil(max(shape) / LONGEST_WORKED_PX))
     is_large = shape[0] * shape[1] > LARGE_PIXELS
     return max(1, int(smallest_px / (SMALLEST_WORKED_LARGE_PX if is_large else SMALLEST_WORKED_PX)))
+
+
+def _is_blotch(spot: FoundSpot, largest_px: float) -> bool:
+    return spot.diameter_px > largest_px and abs(spot.depth) < BLOTCH_DEPTH
 
 
 def _hot_of(frames: Frames) -> PixelArray:

@@ -148,11 +148,12 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     field is no part of a spot, and neither is what reducing a large picture adds: diameter and contrast are those
     before it (`numerics.spot_border`). The lines of its budget: the texture in which the spot is fitted, the choice
     between the two, for other profiles 1 % of the diameter and 1.5 % of the contrast, and the scale; of contrasts and
-    shading of a full frame without dark frames also a black level of up to 2 % of full scale, which makes both too
-    small. In full frames, where no border tells of a blur to take off, other profiles cost 0.5 % of the contrast: of
-    467 spots of five profiles in 60 drawn frames value ± 2 u holds 98 of 100, 94 to 100 by profile. With 0.5 instead
-    of 1 % of the diameter 92 instead of 96 of 100 sharp discs behind blurring optics are held (of 166), of spots that
-    are soft by themselves 98 to 100 either way: 2 u just reaches from one reading to the other.
+    shading of a round field the glare that its border's halo tells (`numerics.field_circle`), of a full frame without
+    dark frames also a black level of up to 2 % of full scale, which makes both too small. In full frames, where no
+    border tells of a blur to take off, other profiles cost 0.5 % of the contrast: of 467 spots of five profiles in 60
+    drawn frames value ± 2 u holds 98 of 100, 94 to 100 by profile. With 0.5 instead of 1 % of the diameter 92 instead
+    of 96 of 100 sharp discs behind blurring optics are held (of 166), of spots that are soft by themselves 98 to 100
+    either way: 2 u just reaches from one reading to the other.
 
     What limits it: for soft spots the choice between the two diameters, up to 2 % of the diameter; for faint ones the
     texture, near the bound that its spectrum sets; most of all for spots without a plateau, whose depth and width
@@ -164,7 +165,9 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     a warning, and its uncertainty reaches to twice of it.
 
     Where noise exceeds a sixth of the level it reaches down to black, and no dead pixels are told, with a warning.
-    Warned of is also what no map of round spots tells: hairs, shadows, stripes, a border that is no circle.
+    Warned of is also what no map of round spots tells: hairs, shadows, stripes, a border that is no circle; a rim that
+    glows all around, in which no spots are sought (`numerics.field_rim`); a soft reflection or shadow larger than any
+    spot, which counts into the shading (`_field_shading.with_uneven_parts`).
 
     Assumes that spots are round, or so nearly that a circle of equal area serves; that the field fills a disc or the
     frame; and that the picture is linear in exposure. It breaks down at the border of the field, where a spot that
@@ -193,9 +196,10 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
         faintest=options.faintest_percent / 100,
     )
     black_u = black_level_u(frames, field, content, options.transfer)
-    found = tuple(_feature(spot, field, scale, zones_mm, black_u=black_u) for spot in content.spots)
+    level_u = math.hypot(black_u, content.veil_u)
+    found = tuple(_feature(spot, field, scale, zones_mm, level_u=level_u) for spot in content.spots)
     features = changed_spots(
-        found, options.change, lambda spot: _feature(spot, field, scale, zones_mm, black_u=black_u)
+        found, options.change, lambda spot: _feature(spot, field, scale, zones_mm, level_u=level_u)
     )
     classes = size_classes(options.size_classes_um) if scale else ()
     results = (
@@ -209,7 +213,7 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
         method=METHOD,
         results=results,
         features=_told_apart(features, classes),
-        outlines=(*field_outlines(field, scale, zones_mm), *pixel_outlines(content)),
+        outlines=(*field_outlines(field, scale, zones_mm, content.rim), *pixel_outlines(content)),
         warnings=field_warnings(frames, field, scale, content, black_u=black_u),
     )
 
@@ -232,7 +236,7 @@ def _zones_of(options: BlemishOptions) -> tuple[float, ...]:
 
 
 def _feature(
-    spot: FoundSpot, field: BrightField, scale: FieldScale | None, zones_mm: Sequence[float], *, black_u: float
+    spot: FoundSpot, field: BrightField, scale: FieldScale | None, zones_mm: Sequence[float], *, level_u: float
 ) -> Feature:
     relative_u = math.hypot(spot.diameter_u_px / spot.diameter_px, DIAMETER_SHAPE_U)
     contrast = abs(spot.depth) if spot.depth > 0 else min(-spot.depth, 1.0)
@@ -244,7 +248,7 @@ def _feature(
         contrast=contrast,
         polarity="bright" if spot.depth > 0 else "dark",
         diameter_uncertainty_px=spot.diameter_px * relative_u,
-        contrast_uncertainty=math.hypot(spot.depth_u, shape_u * contrast, black_u * contrast),
+        contrast_uncertainty=math.hypot(spot.depth_u, shape_u * contrast, level_u * contrast),
     )
     if scale is None:
         return in_picture

@@ -2,6 +2,7 @@
 
 import itertools
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -538,6 +539,40 @@ def test_a_shadow_over_a_part_of_the_field_is_told() -> None:
     measured = blemish((still_of(field),), BlemishOptions())
 
     assert any("uneven where no spot was found" in warning for warning in measured.warnings)
+
+
+def test_a_soft_reflection_is_no_spot_and_counts_into_the_shading() -> None:
+    """Truth by construction: 8 % of the light, a third of a radius wide, beside the middle of a field of 20 %."""
+    field = round_field(np.random.default_rng(5), vignetting=0.25, fibre=0.005, grain=0.01)
+    rows, cols = np.indices(field.exposure.shape)
+    across, down = (cols - field.x) / field.radius_px, (rows - field.y) / field.radius_px
+    glare = 0.08 * 0.6 * np.exp(-(((across - 0.3) / 0.35) ** 2) - ((down + 0.2) / 0.2) ** 2)
+    within = np.hypot(across, down) <= 0.9
+    light = 0.6 * (1 - 0.25 * (across**2 + down**2)) + glare
+    truth = 100 * float(np.ptp(light[within]) / light[within].mean())
+
+    measured = mapped(replace(field, exposure=field.exposure + np.where(np.hypot(across, down) < 1, glare, 0)))
+
+    assert not measured.features
+    assert shading_of(measured).value == pytest.approx(truth, abs=2 * shading_of(measured).standard_uncertainty)
+    assert shading_of(measured).value == pytest.approx(truth, abs=2)
+    assert any("A part of the field is brighter" in warning for warning in measured.warnings)
+
+
+def test_a_glowing_rim_is_told_and_holds_no_spots() -> None:
+    """Truth by construction: a spot inside of a rim of 2 % of the radius, and nothing else."""
+    spot = Spot(540.0, 420.0, 12.0, -0.5)
+    field = round_field(np.random.default_rng(6), spots=(spot,), fibre=0.005, grain=0.01)
+    rows, cols = np.indices(field.exposure.shape)
+    inwards = field.radius_px - np.hypot(cols - field.x, rows - field.y)
+
+    measured = mapped(replace(field, exposure=field.exposure * (1 + 0.5 * np.exp(-(((inwards - 2) / 6) ** 2)))))
+
+    assert len(measured.features) == 1
+    assert beside(measured, spot).contrast == pytest.approx(0.5, abs=0.05)
+    assert shading_of(measured).value == pytest.approx(field.shading_percent, abs=0.3)
+    assert any("The rim of the field is brighter all around" in warning for warning in measured.warnings)
+    assert any(outline.label == "rim" for outline in measured.outlines)
 
 
 def test_a_hand_before_the_field_leaves_nothing_to_measure() -> None:

@@ -58,7 +58,21 @@ def test_the_level_outside_of_the_field_is_its_veil() -> None:
     field = find_field(drawn.exposure)
 
     assert field is not None
-    assert veil_of(drawn.exposure, field) == pytest.approx(0.02, abs=0.001)
+    assert veil_of(drawn.exposure, field).level == pytest.approx(0.02, abs=0.001)
+
+
+def test_glare_that_falls_off_beside_the_field_lies_over_it_too() -> None:
+    """Truth by construction: 2 % over the field, and beside it less by 1 / e per tenth of its radius."""
+    drawn = round_field(np.random.default_rng(3), veil=0.0)
+    rows, cols = np.indices(drawn.exposure.shape)
+    beyond = np.maximum(np.hypot(cols - drawn.x, rows - drawn.y) / drawn.radius_px - 1, 0)
+    picture = drawn.exposure + 0.02 * np.exp(-beyond / 0.1)
+    field = find_field(picture)
+
+    assert field is not None
+    veil = veil_of(picture, field)
+    assert veil.level == pytest.approx(0.02, abs=0.003)
+    assert abs(veil.level - 0.02) < 2 * veil.u < 0.02
 
 
 def test_the_round_field_of_a_real_photograph_is_found() -> None:
