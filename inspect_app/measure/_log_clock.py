@@ -1,5 +1,6 @@
 """The clock of a discharge log made sound: restarts of the logger joined, a clock set on put right, jumps refused."""
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -7,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.errors import UnusableInput
-from inspect_app.numerics.unlogged_time import Unlogged, unlogged_time, went_on
+from inspect_app.numerics.unlogged_time import Unlogged, chance_set_on, unlogged_time
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -20,6 +21,8 @@ _LONG_GAP: Final = 0.01  # of the time that was logged: shorter ones move no res
 _MOST_LONG_GAPS: Final = 10  # are looked at, the longest
 _SAME_LOAD: Final = 0.05  # of the current, by which it may differ across a gap, lest the load move the voltage
 _LOAD_ROWS: Final = 5
+_LIKELIER: Final = 0.5  # probability
+_DOUBTED: Final = 0.5  # of the usual interval: less doubt is not worth a word
 _SURE: Final = 2.0  # standard uncertainties by which it stood for longer than one interval, if that is told
 
 
@@ -100,7 +103,8 @@ def steady_clock(
 
     Notes
     -----
-    See `inspect_app.numerics.unlogged_time.went_on`. What hardly falls does not tell, and the clock is believed.
+    See `inspect_app.numerics.unlogged_time.chance_set_on`. What hardly falls does not tell, and the clock is believed;
+    where it may have been set on by whole hours, as well as not, the doubt holds both.
     """
     steps = np.diff(times_s)
     regular = steps[steps > 0]
@@ -113,16 +117,21 @@ def steady_clock(
     for row, start, stop in zip(gaps, [-1, *gaps], [*gaps[1:], len(steps)], strict=False):
         earlier, later = slice(start + 1, row + 1), slice(row + 1, stop + 1)
         before, after = (times_s[earlier], voltage_v[earlier]), (times_s[later], voltage_v[later])
-        was_set = _is_same_load(current_a, row) and went_on(before, after, usual_s, float(steps[row]))
-        told = unlogged_time(before, after, usual_s, usual_u_s) if was_set else None
-        if told is None:
-            continue
-        put_right[row + 1 :] += told.seconds - steps[row]
-        lost.append(Lost(float(put_right[row]), told.seconds_u))
-        notes.append(
-            f"the clock runs on by {steps[row]:.6g} s {_place(times_s, row)}, and the voltage falls there as in about"
-            f" {told.seconds:.0f} s: the clock is taken as set on meanwhile, and the time as the voltage tells it"
-        )
+        told_s = float(steps[row])
+        set_on = chance_set_on(before, after, usual_s, told_s) if _is_same_load(current_a, row) else 0.0
+        either_u_s = math.sqrt(set_on * (1 - set_on)) * told_s
+        told = unlogged_time(before, after, usual_s, usual_u_s) if set_on > _LIKELIER else None
+        jump = f"the clock runs on by {told_s:.6g} s {_place(times_s, row)}"
+        if told is not None:
+            put_right[row + 1 :] += told.seconds - told_s
+            lost.append(Lost(float(put_right[row]), math.hypot(told.seconds_u, either_u_s)))
+            notes.append(
+                f"{jump}, and the voltage falls there as in about {told.seconds:.0f} s: the clock is taken as set on"
+                " meanwhile, and the time as the voltage tells it"
+            )
+        elif either_u_s > _DOUBTED * usual_s:
+            lost.append(Lost(float(put_right[row]), either_u_s))
+            notes.append(f"{jump}, by whole hours: it may have been set on meanwhile, and is believed with that doubt")
     return put_right, tuple(lost), tuple(notes)
 
 

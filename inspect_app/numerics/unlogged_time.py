@@ -29,9 +29,10 @@ _SHORTEST: Final = 0.3  # usual intervals
 _TRIED: Final = 160
 _FINER: Final = (30, 30, 30)  # more times tried about the likeliest, in turn
 _SURER: Final = 6.0  # logarithm: by how much likelier one interval must be than what a clock tells, and
-_FALLEN: Final = 0.3  # of what the slopes make of that, the most that fell (own bench); not asked of whole hours,
+_FALLEN: Final = 0.3  # of what the slopes make of that, the most that fell (own bench)
 _HOUR_S: Final = 3600.0  # by which clocks are set to summer time and to other zones,
 _HOURS: Final = 24  # and at most by so many
+_HOURS_ODDS: Final = 3.0  # that a clock was set by just that, over that nothing was logged for so long
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,10 +137,10 @@ def unlogged_time(
     return Unlogged(seconds, seconds_u, courses.are_falling())
 
 
-def went_on(
+def chance_set_on(
     before: tuple[FloatArray, FloatArray], after: tuple[FloatArray, FloatArray], usual_s: float, told_s: float
-) -> bool:
-    """Say whether readings went on after one usual interval, though a clock tells of a longer time: it was set.
+) -> float:
+    """Return the probability that readings went on after one usual interval, though a clock tells of a longer time.
 
     Parameters
     ----------
@@ -150,30 +151,35 @@ def went_on(
 
     Returns
     -------
-    bool
-        False as well where the readings do not tell: too few, hardly falling, or noisy.
+    float
+        0 or 1, but where the clock may have been set on by whole hours. 0 as well where the readings do not tell: too
+        few, hardly falling, or noisy.
 
     Notes
     -----
     Two things are asked, for each alone is deceived. One interval must be likelier than the time told, by a factor of
     exp 6 in the mean over the strengths of `unlogged_time`; flat stretches under coarse rounding make it so as well (3
     of 129 true gaps). And the readings may have fallen by no more than 0.3 of what the flatter of both slopes makes of
-    the time told, each within two standard uncertainties; a load that steps meanwhile makes it so as well. The second
-    is not asked where the time told is one interval and whole hours, to half an interval, as true gaps seldom are.
+    the time told, each within two standard uncertainties; a load that steps meanwhile makes it so as well.
+
+    Where the time told is one interval and whole hours, to half an interval, as true gaps seldom are, both are weighed
+    by how likely they are, the clock that was set three times as likely beforehand (common practice, no source). Of 400
+    clocks set on by an hour and 400 true gaps of an hour, in falls of a knee with 0.4 to 20 mV of noise, all were held
+    within 2 u, none was off by half an hour, and 1 had an u above ten minutes; two flat logs of another hand, of which
+    one was believed with an u of a second, are both held.
 
     Own draw of 1.5 to 9 h, noise of 0.01 to 0.3 %, rounding to nothing, 1 or 10 mV, of 2 to 45 % of the runtime or an
     hour, both asked: 87 of 150 clocks that were set on are told as that; of true gaps 0 of 129, and of 126 under a
     temperature that waves; 2 of 118 each where the load stepped in the gap, and where it rested. The others are those
-    of flat or noisy falls. Of clocks set on by one hour, with noise to 0.5 %, 67 of 80 (32 with both asked); of true
-    gaps of just that 9 of 216, in falls too flat to tell. Breaks down where a fall is steep at both ends of a true gap
-    and flat within.
+    of flat or noisy falls. Breaks down where a fall is steep at both ends of a true gap and flat within.
     """
     courses = _followed(before, after, usual_s)
     if courses is None:
-        return False
+        return 0.0
     as_usual, as_told = special.logsumexp(courses.likelihood(np.array([usual_s, told_s])), axis=1)
-    by_hours = _is_whole_hours(told_s - usual_s, usual_s / 2)
-    return bool(as_usual - as_told > _SURER and (by_hours or courses.share_fallen(told_s) < _FALLEN))
+    if _is_whole_hours(told_s - usual_s, usual_s / 2):
+        return float(special.expit(as_usual - as_told + np.log(_HOURS_ODDS)))
+    return float(as_usual - as_told > _SURER and courses.share_fallen(told_s) < _FALLEN)
 
 
 def _is_whole_hours(seconds: float, within_s: float) -> bool:

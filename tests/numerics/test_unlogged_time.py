@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from inspect_app.numerics.unlogged_time import unlogged_time, went_on
+from inspect_app.numerics.unlogged_time import chance_set_on, unlogged_time
 from tests.truth.discharge import Discharge
 
 
@@ -131,7 +131,7 @@ def test_under_noise_only_whole_hours_are_told_as_a_clock_that_was_set(told_s, n
 
     sides = [(t, v + noise_v * rng.standard_normal(150)) for t, v in (before, after)]
 
-    assert went_on(*sides, 10.0, told_s) == is_told
+    assert (chance_set_on(*sides, 10.0, told_s) > 0.95) == is_told
 
 
 @pytest.mark.parametrize("pause_s", [610.0, 3610.0])
@@ -142,4 +142,15 @@ def test_what_fell_while_nothing_was_read_is_no_clock_that_was_set(pause_s):
 
     sides = [(t, v + 0.005 * rng.standard_normal(150)) for t, v in (before, after)]
 
-    assert not went_on(*sides, 10.0, pause_s)
+    assert chance_set_on(*sides, 10.0, pause_s) < 0.05
+
+
+@pytest.mark.parametrize(("told_s", "least", "most"), [(3610.0, 0.5, 0.995), (3200.0, 0.0, 0.0)])
+def test_where_nothing_falls_whole_hours_are_in_doubt_and_other_times_the_word_of_the_clock(told_s, least, most):
+    """Algebra: level readings are likelier after an interval than after an hour, in which they might stray."""
+    before, after = interrupted(lambda t: 4 + 0 * t, 0.0, 10.0, rows=150)
+    rng = np.random.default_rng(5)
+
+    sides = [(t, v + 0.003 * rng.standard_normal(150)) for t, v in (before, after)]
+
+    assert least <= chance_set_on(*sides, 10.0, told_s) <= most
