@@ -50,7 +50,7 @@ def shading_result(content: FieldContent, black_u: float) -> Result:
         ("order of the smooth surface", "normal", shading.order_u),
         ("parts that depart from the smooth surface", "normal", shading.uneven_u),
         ("black level, which no dark frame tells", "rectangular", shading.ratio * black_u),
-        ("glare of the field over itself", "rectangular", shading.ratio * content.veil_u),
+        ("stray light and glare over the field", "normal", shading.ratio * content.veil_u),
     )
     budget = tuple(
         Contribution(source=source, distribution=distribution, standard_uncertainty=100 * u)

@@ -29,6 +29,7 @@ LARGEST_SHARE = 0.12  # of the field's diameter
 SATURATED_REFUSED = 0.3
 DARKEST_NOISE = 1 / HOT_LIMIT  # of the level: in more no black pixel, and no picture without light, is told
 UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
+HALO_SHARE_U = 0.5  # 2 u hold that what is scattered over the field is a part of its light, and that it is none
 BLOTCH_DEPTH = 0.1  # a fainter mark that is larger than any spot is a part of the light: a reflection, a shadow
 LEFT_REFUSED = 0.05  # of the field: a hand, a flare; a mark of a fifth of its diameter leaves less
 JPEG_BLOCK_PX = 8
@@ -214,8 +215,8 @@ def _rounding_of(frames: Frames, cut: "_Cut", smooth: SmoothField, factor: int) 
 class _Cut:
     """The part of a picture that a field fills: views of shape (rows, cols), its place, and the field in it.
 
-    `corner` has the row and the column of its first pixel, `veil` the level that is no part of the field, `veil_u` its
-    standard uncertainty.
+    `corner` has the row and the column of its first pixel, `veil` the level that is no part of the field, `veil_u` the
+    standard uncertainty of what is no part of its light.
     """
 
     image: FloatArray
@@ -229,6 +230,7 @@ class _Cut:
 def _cut_to_field(frames: Frames, field: BrightField) -> _Cut:
     rows, cols = frames.bright.shape
     veil = veil_of(frames.bright, field)
+    black = 0.0 if frames.dark is not None else veil.level
     reach = math.ceil(field.radius_px)
     top, left = max(0, int(field.y) - reach), max(0, int(field.x) - reach)
     part = (slice(top, min(rows, int(field.y) + reach + 2)), slice(left, min(cols, int(field.x) + reach + 2)))
@@ -237,8 +239,8 @@ def _cut_to_field(frames: Frames, field: BrightField) -> _Cut:
         saturated=frames.saturated[part],
         corner=np.array([top, left], dtype=np.intp),
         field=replace(field, x=field.x - left, y=field.y - top),
-        veil=veil.level,
-        veil_u=veil.u,
+        veil=black,
+        veil_u=HALO_SHARE_U * max(veil.level - black + veil.halo, 0.0),
     )
 
 

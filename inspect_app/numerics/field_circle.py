@@ -28,7 +28,6 @@ THIN, LEAST_BEYOND = 4, 0.01  # one pixel in 16 tells of what lies beyond the fi
 RINGS, RING_SHARE, LEAST_RING = 5, 0.03, 50  # in which a halo is read: of the radius wide, and pixels at least
 RING_DEVIATIONS, LEAST_OF_FIRST = 4.0, 0.2  # standard deviations of a ring's median, and share of the first ring's
 FARTHEST_SHARE = 0.25  # of what is clear of a field
-HALO_SHARE_U = 0.3
 BILINEAR_VARIANCE = 1 / 6  # px², by which interpolation between pixels widens
 
 
@@ -95,26 +94,22 @@ def find_field(image: FloatArray) -> BrightField | None:
 
 @dataclass(frozen=True, slots=True)
 class Veil:
-    """The level that lies over a round field and is no part of it, and its standard uncertainty."""
+    """What lies over a round field: `level` far away from it, and how much brighter its `halo` is at its border."""
 
     level: float = 0.0
-    u: float = 0.0
+    halo: float = 0.0
 
 
 def veil_of(image: FloatArray, field: BrightField) -> Veil:
-    """Return what lies over a round field: a camera's black level, stray light, and the glare of the field itself.
+    """Return what lies over a round field: a camera's black level and stray light, and the halo of the field itself.
 
     None of a whole frame, and where less than 1 % of the picture lies clear of the field.
 
     Notes
     -----
-    The median of the quarter of what lies clear of the field that is farthest from it, and the halo at its border:
-    light that is brighter beside the field than far away is scattered, and lies over the field as well. It is read in
-    five rings and continued to the border as an exponential. Within the field glare is as bright as at its border,
-    where the border itself scatters, or up to twice as bright, where all of the field does: 0.3 of the halo is taken
-    for its standard uncertainty. With 1 % of glare in the field, which falls off beside it within a tenth of its
-    radius, shadings of 17 to 34 % were too small by 0.25 to 0.56 points without the halo (11 pictures of another hand),
-    by 0.03 with it.
+    The level is the median of what lies clear of the field. Light that is brighter beside the field than in the quarter
+    farthest from it is scattered, and lies over the field as well: the halo is read in five rings and continued to the
+    border as an exponential.
     """
     if not field.is_round:
         return Veil()
@@ -122,8 +117,7 @@ def veil_of(image: FloatArray, field: BrightField) -> Veil:
     if outside.size <= LEAST_BEYOND * image[::THIN, ::THIN].size:
         return Veil()
     far = float(np.median(outside[r > np.quantile(r, 1 - FARTHEST_SHARE)]))
-    halo = _halo(outside - far, r, field.radius_px)
-    return Veil(far + halo, HALO_SHARE_U * halo)
+    return Veil(level=float(np.median(outside)), halo=_halo(outside - far, r, field.radius_px))
 
 
 def _halo(light: FloatArray, r: FloatArray, radius_px: float) -> float:

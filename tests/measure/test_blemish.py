@@ -559,6 +559,22 @@ def test_a_soft_reflection_is_no_spot_and_counts_into_the_shading() -> None:
     assert any("A part of the field is brighter" in warning for warning in measured.warnings)
 
 
+def test_glare_over_the_field_may_count_as_its_light_or_not() -> None:
+    """Truth by construction: 2 % of the light over the field, less beside it by 1 / e per tenth of its radius."""
+    field = round_field(np.random.default_rng(7), vignetting=0.4, fibre=0.005, grain=0.01, veil=0.0)
+    rows, cols = np.indices(field.exposure.shape)
+    beyond = np.maximum(np.hypot(cols - field.x, rows - field.y) / field.radius_px - 1, 0)
+    glare = 0.012 * np.exp(-beyond / 0.1)
+
+    shading = shading_of(mapped(replace(field, exposure=field.exposure + glare)))
+
+    with_glare = field.shading_percent / (1 + 0.012 / (0.6 * (1 - 0.4 * 0.9**2 / 2)))
+    assert with_glare < field.shading_percent - 0.5
+    for truth in (field.shading_percent, with_glare):
+        assert abs(shading.value - truth) <= 2 * shading.standard_uncertainty
+    assert shading.standard_uncertainty < 0.025 * field.shading_percent
+
+
 def test_a_glowing_rim_is_told_and_holds_no_spots() -> None:
     """Truth by construction: a spot inside of a rim of 2 % of the radius, and nothing else."""
     spot = Spot(540.0, 420.0, 12.0, -0.5)
