@@ -12,6 +12,7 @@ FloatArray = npt.NDArray[np.float64]
 
 _CLIPPED: Final = 0.2  # of the region, saturated or black
 _OTHER_LIGHT: Final = 3.0  # times the light of the dimmest frame
+_NO_CHANGE: Final = 1e-9  # of full scale: no code of any file; a grey picture and the same in colour differ by less
 _EQUAL: Final = 0.75  # of the pixels: noise of about a quarter of a code
 _BLOCKS: Final = 8  # along each side, whose means tell an even scene
 _UNEVEN: Final = 0.06  # an edge, a chart; a reflection makes some per cent
@@ -72,7 +73,7 @@ def prove_frames(name: str, frames: FloatArray, clipped: float) -> None:
 
 
 def _prove_fine(name: str, frames: FloatArray) -> None:
-    equal = float((np.diff(frames, axis=0) == 0).mean())
+    equal = float((np.abs(np.diff(frames, axis=0)) < _NO_CHANGE).mean())
     if equal == 1:
         raise NothingToMeasure(
             name, f"the {len(frames)} frames are equal, nothing changes between them", "Give separate frames."

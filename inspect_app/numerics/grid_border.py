@@ -18,6 +18,7 @@ SHOWN_AT: Final = 0.6  # of the usual unrest about a point
 CROSSING_SHOWN_AT: Final = 0.3  # lines and squares are cut by the border and pressed together, but cover all
 PRESSED: Final = 0.45  # of the middle's magnification, along a radius: there crossings fade and turn over by less,
 FAINT_AT: Final = 0.2  # and may count or not from so much of the usual unrest on
+LIKE_AT: Final = 0.6  # correlation with the usual mark: the border of a field is restless, too
 TURNS_OVER: Final = -0.5  # correlation after a quarter turn, below which points are corners of a chessboard
 CORNER_AT: Final = 0.65  # of their usual correlation
 LEAST_ROOM_PX: Final = 2  # from the border, to judge a corner
@@ -31,7 +32,8 @@ def shown_at_the_border(
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Return the numbers of points that the picture shows though none fits there, and which of them it shows clearly.
 
-    They lie next to the grid's rim, or where a point was placed badly.
+    They lie next to the grid's rim, or where a point was placed badly. An isolated mark must look like the others, too:
+    the dark beyond a round field, or a frame, was taken for up to 47 marks, and the distortion for that farther out.
     """
     known = {(int(i), int(j)) for i, j in lattice.index[fit.kept]}
     around = range(-RIM, RIM + 1)
@@ -53,6 +55,9 @@ def shown_at_the_border(
     usual_turn = float(np.median([_turn(image, smooth, place, reach) for place in known_places]))
     unrest = np.array([_unrest(smooth, place, reach) for place in places]) / usual
     is_clear = unrest > least
+    if lattice.is_isolated:
+        usual_look = _usual_look(smooth, known_places, reach)
+        is_clear &= np.array([_likeness(smooth, place, usual_look) for place in places]) > LIKE_AT
     if usual_turn < TURNS_OVER:
         turns = np.array([_turn(image, smooth, place, reach) for place in places])
         is_clear &= turns < CORNER_AT * usual_turn
@@ -76,6 +81,28 @@ def _unrest(image: FloatArray, place: FloatArray, reach: int) -> float:
     x, y = (round(float(value)) for value in place)
     patch = image[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
     return float(np.std(patch)) / max(float(np.mean(patch)), 1e-12)
+
+
+def _usual_look(image: FloatArray, places: FloatArray, reach: int) -> FloatArray:
+    """Return the mean light about places, of shape (2 reach + 1, 2 reach + 1), without those next to the border."""
+    rounded = np.rint(places).astype(np.intp)
+    size = np.array(image.shape[::-1])
+    whole = rounded[((rounded >= reach) & (rounded < size - reach)).all(axis=1)]
+    side = np.arange(-reach, reach + 1)
+    looks = image[whole[:, 1, None, None] + side[:, None], whole[:, 0, None, None] + side]
+    return np.asarray(looks.mean(axis=0), dtype=np.float64) if len(whole) else np.zeros((len(side), len(side)))
+
+
+def _likeness(image: FloatArray, place: FloatArray, look: FloatArray) -> float:
+    """Return how the light about a place correlates with a look, in as much of it as the picture shows."""
+    reach = look.shape[0] // 2
+    x, y = (round(float(value)) - reach for value in place)
+    patch = image[max(0, y) : max(0, y + look.shape[0]), max(0, x) : max(0, x + look.shape[1])]
+    look = look[max(0, -y) :, max(0, -x) :][: patch.shape[0], : patch.shape[1]]
+    if patch.size < 2 or np.ptp(look) == 0:
+        return 1.0
+    off, own = patch - patch.mean(), look - look.mean()
+    return float((off * own).sum() / max(math.sqrt((off**2).sum() * (own**2).sum()), 1e-30))
 
 
 def _turn(image: FloatArray, smooth: FloatArray, place: FloatArray, reach: int) -> float:

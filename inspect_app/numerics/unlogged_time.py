@@ -165,7 +165,7 @@ def chance_set_on(
     Where the time told is one interval and whole hours, to half an interval, as true gaps seldom are, both are weighed
     by how likely they are, the clock that was set three times as likely beforehand (common practice, no source). Of 400
     clocks set on by an hour and 400 true gaps of an hour, in falls of a knee with 0.4 to 20 mV of noise, all were held
-    within 2 u, none was off by half an hour, and 1 had an u above ten minutes; two flat logs of another hand, of which
+    within 2 u, none was off by half an hour, and 1 had an u above ten minutes; two logs of another hand, of which
     one was believed with an u of a second, are both held.
 
     Own draw of 1.5 to 9 h, noise of 0.01 to 0.3 %, rounding to nothing, 1 or 10 mV, of 2 to 45 % of the runtime or an

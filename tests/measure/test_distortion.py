@@ -42,6 +42,31 @@ def test_barrel_and_pincushion_have_the_percentage_of_the_lens(kind: str, k1: fl
     assert distortion_of(capture).value == pytest.approx(grid.distortion_max_percent(), abs=0.05)
 
 
+@pytest.mark.parametrize("kind", ["dots", "crosses"])
+def test_the_border_of_a_round_field_is_no_mark(kind: str) -> None:
+    """Truth: k1 q^2 at the outermost mark; the field is 8 px wider, and all beyond it is dark."""
+    grid = a_grid(kind, k1=-0.03)
+    nodes = grid.nodes()
+    ideal_px = np.hypot(nodes[:, 0], nodes[:, 1])
+    seen_px = ideal_px * (1 + grid.distortion(ideal_px))
+    field_px = grid.rows / 2 - 10
+    rows, cols = np.indices((grid.rows, grid.cols))
+    away = np.hypot(cols - grid.axis_px[0], rows - grid.axis_px[1])
+    is_whole = seen_px < field_px - grid.mark_px - 8
+    picture = grid.ideal()
+    for (x, y), seen, ideal, whole in zip(nodes, seen_px, ideal_px, is_whole, strict=True):
+        if not whole:
+            at = np.array([x, y]) * seen / max(ideal, 1e-9) + grid.axis_px
+            picture[np.hypot(cols - at[0], rows - at[1]) < grid.mark_px + 6] = 1.0
+    picture = np.where(away < field_px, picture, 0.02)
+
+    found = distortion_of(Light(snr=40).capture(picture, np.random.default_rng(4)))
+
+    truth = 100 * float(grid.distortion(ideal_px[is_whole].max()))
+    assert found.value == pytest.approx(truth, abs=2 * found.standard_uncertainty)
+    assert found.value == pytest.approx(truth, abs=0.05)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_straight_grid_has_no_distortion(kind: str) -> None:
     """Truth: by construction, none; to 0.03 percentage points."""

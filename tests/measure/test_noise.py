@@ -178,10 +178,12 @@ def test_one_frame_alone_is_refused() -> None:
         noise(frames_of(1)[:1], NoiseOptions())
 
 
-def test_equal_frames_hold_nothing_to_measure() -> None:
+@pytest.mark.parametrize("factor", [1.0, 1 + 1e-15])
+def test_equal_frames_hold_nothing_to_measure(factor: float) -> None:
+    """The same picture twice, or once in grey and once in colour, whose weights add up to 1 but for rounding."""
     still = frames_of(1)[0]
     with pytest.raises(NothingToMeasure, match="equal"):
-        noise((still, still), NoiseOptions())
+        noise((still, replace(still, exposure=factor * still.exposure)), NoiseOptions())
 
 
 def test_a_saturated_scene_holds_nothing_to_measure() -> None:
