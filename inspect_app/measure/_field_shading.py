@@ -84,7 +84,7 @@ def with_uneven_parts(shading: Shading, flat: FlatField, field: BrightField, spo
     fourteenth of the field, its spots left out, where one stands out by six robust standard deviations and by 1 %. What
     their peak to valley has over that of the surface in the same places is added, and about a third of it is the
     standard uncertainty: of six reflections of 8 % of the light, 0.35 by 0.2 radii wide, the shading was too small by 3
-    to 4.8 points of 27 to 31 before, by 0.2 to 1.2 with it.
+    to 4.8 points of 27 to 31 before, by 0.0 to 1.3 with it.
 
     Parameters
     ----------

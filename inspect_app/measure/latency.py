@@ -110,15 +110,14 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     crests. Single readings of a log that lie absurdly far off are left out with a warning. Assumes that the picture
     answers each switch before the next one, and that light and picture lie in the same film: rolling readout of the
     filming camera shifts regions at different heights. Breaks down where fewer than about three frames lie between two
-    switches. See
-    `inspect_app.numerics.transitions.locate`, `inspect_app.numerics.renewals.locate_renewal`,
-    `inspect_app.numerics.fine_stairs.locate_fine_stairs`,
-    `inspect_app.numerics.slow_changes.gathered`, `inspect_app.numerics.flicker.steadied` and
-    `inspect_app.numerics.lags.lag`.
+    switches. See `inspect_app.numerics.transitions.locate`, `inspect_app.numerics.renewals.locate_renewal`,
+    `inspect_app.numerics.fine_stairs.locate_fine_stairs`, `inspect_app.numerics.slow_changes.gathered`,
+    `inspect_app.numerics.flicker.steadied` and `inspect_app.numerics.lags.lag`.
 
     A picture in a region that was found, and that follows its light by less than 2 u, is refused: a reflection, or a
-    part of the light itself, does the same. Of 13 films without light or picture 5 were given a number, 1 is so now;
-    207 that have both keep theirs. Regions that are given measure such a lag.
+    part of the light itself, does the same. Of 13 films without light or picture 5 were given a number without that, 1
+    with it; 207 that have both kept theirs (u was a standard deviation then). Regions that are given measure such a
+    lag.
     """
     if options.frames_counted:
         return _counted(captures, options)

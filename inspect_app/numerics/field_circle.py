@@ -124,7 +124,7 @@ def _halo(light: FloatArray, r: FloatArray, radius_px: float) -> float:
     """Return how much brighter than far away it is at the border of a field, from pixels clear of it."""
     width_px = RING_SHARE * radius_px
     ring = ((r - r.min()) / width_px).astype(np.intp)
-    means: list[float] = []
+    medians: list[float] = []
     places: list[float] = []
     for own in (ring == k for k in range(RINGS)):
         count = int(own.sum())
@@ -132,13 +132,13 @@ def _halo(light: FloatArray, r: FloatArray, radius_px: float) -> float:
             break
         median = float(np.median(light[own]))
         noise = 1.2533 * 1.4826 * float(np.median(np.abs(light[own] - median))) / math.sqrt(count)
-        if median < RING_DEVIATIONS * noise or (means and not LEAST_OF_FIRST * means[0] < median < means[-1]):
+        if median < RING_DEVIATIONS * noise or (medians and not LEAST_OF_FIRST * medians[0] < median < medians[-1]):
             break
-        means.append(median)
+        medians.append(median)
         places.append(float(r[own].mean()))
-    if len(means) < 2:
+    if len(medians) < 2:
         return 0.0
-    fall, at_border = np.polyfit(np.subtract(places, radius_px), np.log(means), 1)
+    fall, at_border = np.polyfit(np.subtract(places, radius_px), np.log(medians), 1)
     return math.exp(at_border) if fall < 0 else 0.0
 
 
