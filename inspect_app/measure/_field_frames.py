@@ -1,5 +1,6 @@
 """Bright and dark frames of one field, stacked to one picture each."""
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -54,7 +55,7 @@ def stacked(captures: Sequence[Capture]) -> Frames:
     return Frames(
         bright=mean if dark_mean is None else mean - dark_mean,
         dark=dark_mean,
-        saturated=np.logical_or.reduce([_saturated(still) for still in bright]),
+        saturated=functools.reduce(np.logical_or, [_saturated(still) for still in bright]),
         code_step=bright[0].code_step,
         rounding=bright[0].rounding,
         name=bright[0].name,

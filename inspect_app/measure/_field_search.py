@@ -118,10 +118,10 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         )
     largest_px = LARGEST_SHARE * 2 * field.radius_px
     light = reduced(cut.image, factor) - cut.veil
-    usable = reduced_all(inside & ~_large_parts(lost, largest_px), factor)
+    usable = reduced_all(_without_large_parts(inside, lost, largest_px), factor)
     small = _reduced_field(cut.field, factor)
     flat, rim = _flat_without_rim(light, usable, small)
-    shading = None if flat is None or flat.spread > UNEVEN_REFUSED else shading_of(flat.smooth, cut.field, factor)
+    shading = None if flat is None or flat.spread > UNEVEN_REFUSED else shading_of(flat.smooth, small)
     if flat is None or shading is None:
         raise NothingToMeasure(
             frames.name,
@@ -298,15 +298,18 @@ def _placed(spot: FoundSpot, corner: PixelArray) -> FoundSpot:
     return replace(spot, x=spot.x + float(corner[1]), y=spot.y + float(corner[0]))
 
 
-def _large_parts(mask: npt.NDArray[np.bool_], largest_px: float) -> npt.NDArray[np.bool_]:
-    """Return a mask without those of its parts that are no larger than a spot."""
-    if not mask.any():
-        return mask
-    large = mask.copy()
-    for part in clusters_of(np.argwhere(mask)):
+def _without_large_parts(
+    inside: npt.NDArray[np.bool_], lost: npt.NDArray[np.bool_], largest_px: float
+) -> npt.NDArray[np.bool_]:
+    """Return the inside of a field without those parts of what is lost that are larger than a spot."""
+    if not lost.any():
+        return inside
+    large = lost.copy()
+    for part in clusters_of(np.argwhere(lost)):
         if np.ptp(part, axis=0).max() < largest_px:
             large[part[:, 0], part[:, 1]] = False
-    return large
+    usable: npt.NDArray[np.bool_] = inside & ~large
+    return usable
 
 
 def _is_saturated(spot: FoundSpot, saturated: npt.NDArray[np.bool_]) -> bool:

@@ -45,13 +45,13 @@ class Shading:
     uneven_u: float = 0.0
 
 
-def shading_of(smooth: SmoothField, field: BrightField, factor: int) -> Shading | None:
+def shading_of(smooth: SmoothField, field: BrightField) -> Shading | None:
     """Return peak to valley of the smooth part within 90 % of the field over its mean, its uncertainties, and the mean.
 
     None where the smooth part falls to nothing there: light it is not, then. What noise has left in the surface after
     each of its orders was shrunk (`numerics.calmed_surface`) has a peak and a valley too; its mean square is taken off.
     """
-    reach_px, at_x, at_y = SHADING_SHARE * field.radius_px / factor, field.x / factor, field.y / factor
+    reach_px, at_x, at_y = SHADING_SHARE * field.radius_px, field.x, field.y
     level = _mean_level(smooth, at_x, at_y, reach_px)
     across, down = (_middles(length, EXTREME_PLACES) for length in (smooth.cols, smooth.rows))
     rows, cols = np.nonzero(np.add.outer((down - at_y) ** 2, (across - at_x) ** 2) <= reach_px**2)

@@ -7,6 +7,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from inspect_app.numerics.between_pixels import bilinear
+
 FloatArray = npt.NDArray[np.float64]
 
 OVERVIEW_PX = 256  # longest side of the reduced picture in which the disc is first sought
@@ -242,7 +244,7 @@ def _border_of(image: FloatArray, x: float, y: float, radius: float, rough_px: f
     is_whole = np.all((at_x >= 0) & (at_x <= image.shape[1] - 1) & (at_y >= 0) & (at_y <= image.shape[0] - 1), axis=1)
     if is_whole.sum() < RAYS // 12:
         return rough_px, 0.0
-    light = ndimage.map_coordinates(image, [at_y[is_whole], at_x[is_whole]], order=1)
+    light = bilinear(image, at_y[is_whole], at_x[is_whole])
     sixth = len(r) // 6
     floor, level = np.median(light[:, -sixth:]), np.median(light[:, :sixth], axis=1)
     lit = level > floor
@@ -263,7 +265,7 @@ def _cliff(image: FloatArray, disc: BrightField, corner: float) -> float:
     """
     reach = 3 * disc.edge_px + 2
     at_x, at_y = _rays(disc.x, disc.y, disc.radius_px + np.array([-reach, reach]))
-    inside, outside = ndimage.map_coordinates(image, [at_y, at_x], order=1, mode="nearest").T
+    inside, outside = bilinear(image, at_y, at_x).T
     in_picture = (at_x[:, 1] >= 0) & (at_x[:, 1] < image.shape[1]) & (at_y[:, 1] >= 0) & (at_y[:, 1] < image.shape[0])
     if not in_picture.any():
         return 0.0
@@ -280,7 +282,7 @@ def _border_points(image: FloatArray, x: float, y: float, r: FloatArray) -> tupl
     angles = np.arange(RAYS) * 2 * math.pi / RAYS
     at_x, at_y = _rays(x, y, r)
     inside = (at_x >= 0) & (at_x <= image.shape[1] - 1) & (at_y >= 0) & (at_y <= image.shape[0] - 1)
-    light = ndimage.map_coordinates(image, [at_y, at_x], order=1, mode="nearest")
+    light = bilinear(image, at_y, at_x)
     light = ndimage.gaussian_filter1d(light, SMOOTHED_PLACES, axis=1)
     crossing, width = _falls(light, inside, r)
     seen = np.isfinite(crossing)

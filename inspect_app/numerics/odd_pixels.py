@@ -80,8 +80,8 @@ def _departing(image: FloatArray, smooth: SmoothField, inside: BoolArray, veil: 
         strip = slice(top, top + STRIP_ROWS)
         light = image[strip]
         low, high = DEAD_LEVEL * most + veil, (2 - DEAD_LEVEL) * least + veil
-        reaching = (light.min(axis=0) < low) | (light.max(axis=0) > high)
-        cols = np.flatnonzero(reaching & inside[strip].any(axis=0))
+        cols = np.flatnonzero((light.min(axis=0) < low) | (light.max(axis=0) > high))
+        cols = cols[inside[strip, cols].any(axis=0)]
         light = light[:, cols]
         row, place = np.nonzero(((light < low[cols]) | (light > high[cols])) & inside[strip, cols])
         found.append(np.column_stack([row + top, cols[place]]))

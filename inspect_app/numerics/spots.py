@@ -130,7 +130,8 @@ def find_candidates(levels: Sequence[Level], *, faintest: float, from_octave: in
     """
     found: list[Candidate] = []
     for octave, level in list(enumerate(levels))[from_octave:]:
-        size = [fft.next_fast_len(n + BLOCK_PX, real=True) for n in level.relief.shape]
+        # Half a kernel of zeros is enough: what comes around from the other end falls on what is cut off.
+        size = [fft.next_fast_len(n + BLOCK_PX // 2, real=True) for n in level.relief.shape]
         spectrum = fft.rfft2(level.relief, s=size, workers=2)
         for diameter, kernel in level.kernels.items():
             answer = _filtered(level, spectrum, size, kernel)
@@ -150,11 +151,13 @@ def _template(diameter: float) -> FloatArray:
 def _filtered(level: Level, spectrum: npt.NDArray[np.complex64], size: list[int], kernel: SingleArray) -> SingleArray:
     # Along the rows first, few of which are not empty: two thirds of the time of a whole transform.
     spread = fft.fft(fft.rfft(kernel, n=size[1]), n=size[0], axis=0, workers=2)
-    answer = fft.irfft2(spectrum * spread, s=size, workers=2)
-    start = BLOCK_PX - 1 - BLOCK_PX // 2 + 1
+    spread *= spectrum
+    start = BLOCK_PX // 2
     rows, cols = level.relief.shape
-    cut: SingleArray = answer[start : start + rows, start : start + cols]
-    return cut
+    # In place along the columns, and back along those rows only that are kept: two fifths of the time of the whole.
+    columns = fft.ifft(spread, axis=0, workers=2, overwrite_x=True)[start : start + rows]
+    answer: SingleArray = fft.irfft(columns, n=size[1], axis=1, workers=2)[:, start : start + cols]
+    return answer
 
 
 def _peaks(answer: SingleArray, level: Level, octave: int, diameter: float, faintest: float) -> list[Candidate]:
@@ -165,6 +168,8 @@ def _peaks(answer: SingleArray, level: Level, octave: int, diameter: float, fain
     at_border = (rows == 0) | (cols == 0) | (rows == size.shape[0] - 1) | (cols == size.shape[1] - 1)
     rows, cols = rows[~at_border], cols[~at_border]
     own_limit = limit[_blocks_of(rows, limit.shape[0]), _blocks_of(cols, limit.shape[1])]
+    exceeds = size[rows, cols] > own_limit
+    rows, cols, own_limit = rows[exceeds], cols[exceeds], own_limit[exceeds]
     value = size[rows, cols]
     is_peak = value > own_limit * np.where(_well_inside(level.inside, rows, cols), 1, np.float32(BORDER_LIMIT))
     for dy in (-1, 0, 1):
@@ -204,13 +209,12 @@ def _limit_of(size: SingleArray, mask: BoolArray) -> SingleArray:
     cut = (slice(0, down * GRID_PX), slice(0, across * GRID_PX))
     split = (down, GRID_PX, across, GRID_PX)
     thin = (slice(None), slice(None, None, 2), slice(None), slice(None, None, 2))
-    values = size[cut].reshape(split)[thin].swapaxes(1, 2).reshape(down, across, -1)
     covered = mask[cut].reshape(split)[thin].mean(axis=(1, 3)) > 0.3
-    count = values.shape[2]
-    places = (count // 2, int(0.98 * count))
-    ordered = np.sort(values, axis=2)  # with vector instructions; to select two places takes ten times as long
-    noise = np.where(covered, 1.4826 * ordered[:, :, places[0]], np.nan)
-    tail = np.where(covered, ordered[:, :, places[1]], np.nan)
+    values = size[cut].reshape(split)[thin].swapaxes(1, 2)[covered].reshape(-1, GRID_PX**2 // 4)
+    ordered = np.sort(values, axis=1)  # with vector instructions; to select two places takes ten times as long
+    noise, tail = np.full((2, down, across), np.nan)
+    noise[covered] = 1.4826 * ordered[:, values.shape[1] // 2]
+    tail[covered] = ordered[:, int(0.98 * values.shape[1])]
     limit = np.maximum(GAUSSIAN_LIMIT * _median_of_neighbours(noise), TAIL_LIMIT * _median_of_neighbours(tail))
     return limit.astype(np.float32)
 

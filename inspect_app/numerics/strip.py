@@ -9,6 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from inspect_app.numerics.between_pixels import bilinear
+
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
@@ -74,7 +76,7 @@ def straightened(image: FloatArray, strip: Strip, centres_px: Sequence[float], w
     for centre in centres_px:
         along = centre + np.arange(-CORE * width_px / 2, CORE * width_px / 2 + 0.5)
         x, y = _position(strip, along[None, :], across[:, None])
-        light = ndimage.map_coordinates(image, [y, x], order=1, mode="nearest").mean(axis=1)
+        light = bilinear(image, y, x).mean(axis=1)
         core = float(np.median(light[np.abs(across) <= CORE * strip.half_height_px]))
         beside = min(float(light[:2].mean()), float(light[-2:].mean()))
         run = _run_around((light - (core + beside) / 2) * (core - beside) > 0, reach)

@@ -52,8 +52,9 @@ def texture_power(relief: npt.NDArray[np.floating], inside: BoolArray) -> FloatA
     window = np.hanning(BLOCK_PX + 1)[:-1].astype(np.float32)
     taper = np.outer(window, window)
     level = np.einsum("nij,ij->n", blocks, taper) / taper.sum()
-    spectra = np.abs(fft.rfft2((blocks - level[:, None, None]) * taper)) ** 2
-    power = block_medians(np.moveaxis(spectra, 0, -1)) / np.square(taper).sum() / MEDIAN_OF_EXPONENTIAL
+    spectra = fft.rfft2((blocks - level[:, None, None]) * taper)
+    powers = np.square(spectra.real) + np.square(spectra.imag)
+    power = block_medians(np.moveaxis(powers, 0, -1)) / np.square(taper).sum() / MEDIAN_OF_EXPONENTIAL
     # The window mixes neighbouring frequencies anyway; what it took out of the lowest is put back from beside them.
     power[0, 0] = max(power[0, 1], power[1, 0], power[-1, 0])
     return np.asarray(np.maximum(power, FLOOR_SHARE * power.mean() + 1e-14), dtype=np.float64)
