@@ -58,6 +58,32 @@ class RadialDistortion:
         """Return r' / r - 1 at undistorted radii q."""
         return np.asarray(powers_of(radius, self.terms.size) @ self.terms, dtype=np.float64)
 
+    def drawn_out_of_shape(self, radius: float, mark_radius: float) -> float:
+        """Return by how much of its distance the centroid of a dot at undistorted q lies beyond its centre.
+
+        Parameters
+        ----------
+        radius : float
+            q of the dot's centre, undistorted, as in `radii`.
+        mark_radius : float
+            Of the dot, over half the picture's diagonal; small against q.
+
+        Returns
+        -------
+        float
+            What the dot's shape adds to `share`, less the change of scale that a fit takes along.
+
+        Notes
+        -----
+        A lens p(x) of Jacobian J moves the centroid of a small disc of radius a by a² / 8 ∇²p + a² / 4 (∇J · ∇) p / J.
+        For p = x (1 + k_n q^2n) that is 1.5 n (n + 1) k_n q^(2n - 2) a² x, in units of half the diagonal; of n = 1 it
+        is a change of scale, which the fit takes along. Derived here, to the first order in k_n: of strong distortion
+        there is more, as the square of k1.
+        """
+        orders = np.arange(2, self.terms.size + 1)
+        moved = 1.5 * orders * (orders + 1) * radius ** (2.0 * orders - 2)
+        return float(moved @ self.terms[1:]) * mark_radius**2
+
 
 def fit_radial_distortion(lattice: Lattice, image: FloatArray) -> tuple[RadialDistortion, ...]:
     """Fit one, two and three terms of radial distortion, best supported first.
