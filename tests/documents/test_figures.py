@@ -1,6 +1,7 @@
 """Figures: what they draw, what they say in words, and that nothing in a measurement can break them."""
 
 import dataclasses
+import itertools
 import math
 import re
 from xml.etree import ElementTree as ET
@@ -235,6 +236,26 @@ def test_a_blemish_map_puts_a_spot_where_the_field_has_it():
     circle, mark = (element for element in drawn(figure).iter(f"{SVG}circle"))
 
     assert (circle.get("cx"), circle.get("cy")) == (mark.get("cx"), mark.get("cy"))
+
+
+def test_names_of_circles_meet_neither_one_another_nor_spots():
+    """Three circles of nearly one size, and a spot and its number under the uppermost place of the innermost."""
+    circles = [
+        Outline(label=label, shape="circle", x=500, y=500, width_px=width, height_px=width)
+        for label, width in (("field", 1000), ("zone 3", 999), ("rim", 970), ("zone 2", 960), ("zone 1", 300))
+    ]
+    spot = Feature(x=490, y=375, diameter_px=20, contrast=0.5, polarity="dark")
+
+    (figure,) = figures(Measured(check="blemish", method="", results=(), features=(spot,), outlines=tuple(circles)))
+
+    words = re.findall(r'<text x="([\d.]+)" y="([\d.]+)"[^>]*>(zone \d|rim|1)</text>', figure.svg)
+    places = {label: (float(x), float(y)) for x, y, label in words[:5]}
+    assert sorted(places) == ["1", "rim", "zone 1", "zone 2", "zone 3"]
+    apart = [
+        abs(a[1] - b[1]) >= 9 or abs(a[0] - b[0]) >= 4.5 * (len(one) + len(other)) / 2
+        for (one, a), (other, b) in itertools.combinations(places.items(), 2)
+    ]
+    assert all(apart), places
 
 
 def test_bar_readings_show_each_condition_with_its_limit():
