@@ -20,7 +20,7 @@ from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace
 from inspect_app.numerics.change_shapes import LIGHT_KINDS, PICTURE_KINDS, STAIRS
 from inspect_app.numerics.fine_stairs import locate_fine_stairs
-from inspect_app.numerics.flicker import flickers, steadied
+from inspect_app.numerics.flicker import calmed, flickers, steadied
 from inspect_app.numerics.lags import Instants, Lag, agreement, hypothesis_weights, instants, lag
 from inspect_app.numerics.renewals import locate_renewal
 from inspect_app.numerics.shutters import Shutters, shutters
@@ -106,12 +106,13 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     the budget, which --shutter-ms takes away. Events that all lag alike tell it, and tell the lag finer than each of
     them. Flashes in step with the film share one place within the frame and do neither: with an untold short shutter
     85 to 92 of 100 halves of four such flashes were held, 97 to 100 first changes
-    (own bench; u was a standard deviation then). A lit screen that flickers is fitted with its renewals, or held at its
-    crests. Single readings of a log that lie absurdly far off are left out with a warning. Assumes that the picture
-    answers each switch before the next one, and that light and picture lie in the same film: rolling readout of the
-    filming camera shifts regions at different heights. Breaks down where fewer than about three frames lie between two
-    switches. See `inspect_app.numerics.transitions.locate`, `inspect_app.numerics.renewals.locate_renewal`,
-    `inspect_app.numerics.fine_stairs.locate_fine_stairs`, `inspect_app.numerics.slow_changes.gathered`,
+    (own bench; u was a standard deviation then). Ripple of a lit screen is divided out; one that flickers is fitted
+    with its renewals, or held at its crests. Single readings of a log that lie absurdly far off are left out with a
+    warning. Assumes that the picture answers each switch before the next one, and that light and picture lie in the
+    same film: rolling readout of the filming camera shifts regions at different heights. Breaks down where fewer than
+    about three frames lie between two switches. See `inspect_app.numerics.transitions.locate`,
+    `inspect_app.numerics.renewals.locate_renewal`, `inspect_app.numerics.fine_stairs.locate_fine_stairs`,
+    `inspect_app.numerics.slow_changes.gathered`, `inspect_app.numerics.flicker.calmed`,
     `inspect_app.numerics.flicker.steadied` and `inspect_app.numerics.lags.lag`.
 
     A picture in a region that was found, and that follows its light by less than 2 u, is refused: a reflection, or a
@@ -232,7 +233,7 @@ def _at_crests(
     kinds: Sequence[str],
 ) -> Located:
     """Locate one change of a screen that is steady, or is held at the crests of its flicker."""
-    steady = steadied(values, near)
+    steady = steadied(calmed(times_ms / interval_ms, values, near), near)
     found = locate(times_ms, steady.values, near, interval_ms, opened_ms, kinds=kinds, refresh=_REFRESH_MS)
     return found.doubted(steady.doubt * interval_ms)
 

@@ -187,6 +187,23 @@ def test_a_border_that_switches_with_its_screen_every_other_time_is_not_taken_fo
     assert first.value == pytest.approx(8.4, abs=0.3)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_screen_that_ripples_is_timed_as_finely_as_one_that_does_not(tmp_path, seed):
+    """Truth by construction: a tenth of ripple at 2.2 to 5 frames a period; a step is known within a frame."""
+    rng, shot = np.random.default_rng(seed), np.arange(110) / 240
+    onset, period, phase = 45 + rng.random(), rng.uniform(2.2, 5), rng.uniform(0, 2 * np.pi)
+    inner = np.arange(110)[:, None] + (np.arange(200) + 0.5) / 200
+    lit = np.where(inner >= onset, 1 + 0.1 * np.sin(2 * np.pi * inner / period + phase), 0.0).mean(axis=1)
+    light = np.where(inner >= 35.3, 1.0, 0.0).mean(axis=1)
+    path = write_film(tmp_path / "r.mp4", latency_frames(rng, shot, light, lit[:, None]), shot)
+
+    found = latencies(measure("latency", {"scene": [path]}, {}))
+
+    for quantity in (found["latency_first_change"], found["latency_half"]):
+        assert quantity.value * 0.24 == pytest.approx(onset - 35.3, abs=2 * quantity.standard_uncertainty * 0.24)
+        assert quantity.standard_uncertainty * 0.24 < 0.2
+
+
 @pytest.mark.parametrize("goes_out", [False, True])
 def test_a_screen_that_flickers_once_it_is_lit_does_not_hide_when_it_changed(tmp_path, goes_out):
     """Truth by construction: lit at 141.3 ms, renewed every 16 ms and a third darker at the end; rows of 1 ms.
