@@ -24,6 +24,23 @@ def test_a_quiet_parabola_tells_its_pause(pause_s):
     assert found.falls
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_restart_that_lost_nothing_before_a_sharp_knee_is_no_gap(seed):
+    """Truth by construction: one interval of 10 s of 4760 s, 1 mV of noise; four minutes to an hour were told.
+
+    A path that stood still for long and was a rougher one afterwards explained the knee better than none.
+    """
+    share = np.linspace(0, 1.05, 500)
+    fall = 4.1 - 0.45 * share - 0.08 * (1 - np.exp(-25 * share)) - 0.8 * np.exp(25 * (share - 1))
+    readings = fall + 0.001 * np.random.default_rng(seed).standard_normal(500)
+    clock = 10.0 * np.arange(500)
+
+    found = unlogged_time((clock[:375], readings[:375]), (clock[:125], readings[375:]), 10.0, 0.0)
+
+    assert abs(found.seconds - 10) <= 2 * found.seconds_u
+    assert found.seconds_u < 60
+
+
 def test_what_noise_hides_is_one_interval_with_a_doubt_that_holds_more():
     """Truth by construction: 90 s, in which the voltage falls by 1 mV, under noise of 10 mV."""
     before, after = interrupted(lambda t: 4 - 1.2e-5 * t, 0.0, 90.0, rows=60)
