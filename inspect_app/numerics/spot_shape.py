@@ -92,6 +92,20 @@ def fit_spots(patches: Sequence[SpotPatch]) -> list[SpotShape | None]:
     Spots without a plateau (Gaussian) stay at 12 µm in 90 of 100 cases, where others are at 5; they would be at 9 if it
     were known beforehand that they have none. A narrower prior of the blur made that 15 µm; one that learns from the
     picture's clearer spots, 13 µm.
+
+    Contrasts are at the bound that the texture sets: over their uncertainty in the fit, which is the Cramér-Rao bound
+    but for the prior of the blur, central depths of 1 993 spots with soft borders, of seven kinds by three hands, err
+    by 0.95 (rms; 0.77 to 1.09 by kind). In round fields of one of them 90 % come within 9.1 %, at a median uncertainty
+    of 3.7 %; with borders known beforehand to be 0.22 of the radius, within a third, that was 3.6 %, and 90 % came
+    within 10.0 %. One diameter was off by 8.6 u, of a spot 0.1 deep and 5.7 u of depth clear: fits from 0.7 and 1.4 of
+    the radius wherever the depth was below 8 u, weighed by Laplace's approximation, did not reach another size there,
+    and moved by less than 1 % what 90 % of errors stay within elsewhere.
+
+    What the pixels of a picture average is left in a spot, unlike that of its reduction. With that known, too, 90 % of
+    contrasts came within 6.6 instead of 7.1 % (own soft spots, averaged so), 8.7 instead of 8.8 and 5.9 instead of
+    5.6 % (another hand's round fields and full frames), and of diameters within 5.0 instead of 4.9 and 3.9 instead of
+    3.8 µm there; below 2.4 px it cannot be told from the radius, and u shrank by more than 9 % under more noise in 5 of
+    608 cases, in none of 614 without.
     """
     windows = [patch.window() for patch in patches]
     shapes: list[SpotShape | None] = [None] * len(patches)
