@@ -75,6 +75,21 @@ def test_a_display_that_shows_a_change_in_part_for_one_refresh_begins_where_it_d
         assert told[name][1] <= 0.15
 
 
+def test_a_third_step_of_a_display_is_no_drift():
+    """Steps of 0.7, 0.25 and 0.05, 4.4 samples apart: what the third leaves is alike from sample to sample."""
+    times, rng = np.arange(100.0), np.random.default_rng(4)
+    steps = ((0.7, ONSET), (0.25, ONSET + 4.4), (0.05, ONSET + 8.8))
+    values = sum(share * exposed("step", 0.0, start, times, 1.0) for share, start in steps)
+
+    found = locate(times, values + 0.002 * rng.standard_normal(100), 41, 1.0, np.ones((1, 100)))
+
+    assert not found.drifts
+    for name in ("onset", "half"):
+        mean, doubt = joined(found)[name]
+        assert mean == pytest.approx(ONSET, abs=0.1)
+        assert doubt <= 0.1
+
+
 def test_a_step_among_slow_waves_does_not_begin_before_it_does():
     """Waves of 2 % (rms) of the step, neighbours alike by 0.9: a low stair among them would begin samples earlier."""
     times, apart = np.arange(100.0), []
