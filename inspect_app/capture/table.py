@@ -1,6 +1,7 @@
 """Read logs: a line of column names, then rows of numbers, as loggers and spreadsheets write them."""
 
 import io
+import re
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -17,6 +18,7 @@ MOST_COLUMNS: Final = 200
 LARGEST_NUMBER: Final = 1e100  # no instrument reads more, and sums of the squares of more are no numbers
 _BLOCK_BYTES: Final = 8_000_000
 _NUMBER_BYTES: Final = b'0123456789+-.eE,; \t\r\n"'
+_CLOCK: Final = re.compile(rb"\d:\d\d")
 _LONGEST_HEADER_BYTES: Final = 20_000
 _MOST_LINES_ABOVE: Final = 40  # the column names
 _SMALL_BYTES: Final = 4_000  # text of which each line may be looked at
@@ -245,4 +247,6 @@ def _cell(cell: bytes, name: str, line: int) -> float:
     if is_number and abs(float(text)) <= LARGEST_NUMBER:
         return float(text)
     shown, wrong = text[:40].decode(errors="replace"), "cannot be a reading" if is_number else "is not a number"
-    raise UnusableInput(name, f"line {line} holds '{shown}', which {wrong}", "Correct or remove that line.")
+    is_clock = _CLOCK.search(text) is not None
+    remedy = "Write all times as seconds, as in a column time_s." if is_clock else "Correct or remove that line."
+    raise UnusableInput(name, f"line {line} holds '{shown}', which {wrong}", remedy)

@@ -55,6 +55,7 @@ def test_an_empty_cell_is_not_a_number(tmp_path):
         (b"time_s,voltage_v\n0,4.1\ntime_s,voltage_v\n10,off\n", "line 4 holds 'off'"),
         (b"time_s,voltage_v\n0,4.1\ntime_s,current_a\n10,4.0\n", "line 3 holds 'time_s'"),
         (b"time_s,voltage_v\n0,4.1\n10,nan\n", "line 3 holds 'nan'"),
+        (b"time;voltage_v\n2026-10-25 01:30:00;4,1\n", "Write all times as seconds, as in a column time_s."),
         (b"time_s,voltage_v\n0,4.1\n10,1e999\n", "line 3 holds '1e999'"),
         (b"time_s,voltage_v\n0,4.1\n10,-1e308\n", "line 3 holds '-1e308'"),
         (b"time_s,voltage_v\n0,4.1\n10,4.0,7\n", "line 3 has 3 columns"),

@@ -105,6 +105,18 @@ def test_uneven_steps_in_a_bright_surround_are_told_from_its_gaps(seed: int) -> 
         assert found[criterion].quantity.value == pytest.approx(wedge.dynamic_range_stop(criterion), abs=0.06)
 
 
+@pytest.mark.parametrize("sensor", [GOOD, BLACK_CLIPPED])
+def test_steps_end_at_their_own_surround_though_a_brighter_frame_is_around_all(sensor: Sensor) -> None:
+    """Truth in closed form: with the surround taken for the steps the range came out by stops too small."""
+    wedge = Wedge(sensor, steps=18, step_px=(37, 101), gap_px=(5, 5), surround=0.25, frame_px=6, frames=4)
+
+    found = ranges(measured_of(wedge))
+
+    for criterion in (1, 2, 10):
+        truth = wedge.dynamic_range_stop(criterion)
+        assert found[criterion].quantity.value == pytest.approx(truth, abs=0.05)
+
+
 def test_eight_bit_linear_codes_give_the_range_that_they_hold() -> None:
     """Truth: the closed form with the rounding of 8-bit codes, whose noise is at least half a code."""
     wedge = Wedge(Sensor(3_000, 8, 14, pedestal_dn=120), seed=4, code_bits=8, steps=12)
