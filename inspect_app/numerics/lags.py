@@ -18,7 +18,7 @@ PICTURE_PRIOR: Final = (0.44, 0.18, 0.14, 0.03, 0.03, 0.03, 0.03, 0.02, 0.05, 0.
 """Of the kinds that its picture may change in: a display steps, a phosphor decays, a scan ramps, or shows as stairs (as
 above). Trusting steps less (0.26) reads first changes of 320 films within 0.259 instead of 0.288 frames (p90), but
 those of steps a quarter of a frame early. A scan over most of a frame passes for a step: of 108 traces each, shutters
-open for a quarter to all of the frame, first changes of ramps are held 88 of 100, of steps 99."""
+open for a quarter to all of the frame, first changes of ramps are held 90 of 100, of steps 100."""
 _STEADY: Final = 0.6  # probability that all events lag alike,
 _SPREADS: Final = np.concatenate([[0.0], np.geomspace(0.03, 10, 12)])  # and by how many intervals they differ if not
 _LEAST: Final = 0.01  # intervals: no single lag is known better
