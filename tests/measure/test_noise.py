@@ -178,9 +178,9 @@ def test_one_frame_alone_is_refused() -> None:
         noise(frames_of(1)[:1], NoiseOptions())
 
 
-@pytest.mark.parametrize("factor", [1.0, 1 + 1e-15])
+@pytest.mark.parametrize("factor", [1.0, 1 + 1e-15, 256 * 255 / 65535])
 def test_equal_frames_hold_nothing_to_measure(factor: float) -> None:
-    """The same picture twice, or once in grey and once in colour, whose weights add up to 1 but for rounding."""
+    """The same picture twice, or once in colour, whose weights add up to 1 but for rounding, or shifted to 16 bits."""
     still = frames_of(1)[0]
     with pytest.raises(NothingToMeasure, match="equal"):
         noise((still, replace(still, exposure=factor * still.exposure)), NoiseOptions())
