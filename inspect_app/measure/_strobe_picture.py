@@ -29,6 +29,7 @@ _LEAST_BEYOND: Final = 0.5
 """Of the height of few bands, which a fall-off of the light does not make: bands had 0.77 and more, light that fades
 over less than one band 0.33 at most (own bench)."""
 _MOST_DOUBT: Final = 0.1  # of the readout time: with a told duty, but noise or an edge too few, nothing is measured
+_WIDEST_USUAL, _SHARPEST_USUAL = 0.6, 0.03  # of a period: a band, and both its borders from 1/4 to 3/4 (flash: 0.05)
 _LEAST_ROWS: Final = 32
 _LEAST_DEPTH: Final = 0.35  # of the light where bands stand upright or are many: stripes of a pattern are fainter
 _LEAST_OUT: Final = 11.0  # standard deviations of texture and noise; 5 at most without bands, 16 with (own bench)
@@ -103,7 +104,7 @@ def _bands(taken: Still, strobe: Strobe) -> StrobePicture:
 def _seen(view: FloatArray, axis: str, strobe: Strobe, *, is_clipped: bool) -> tuple[Bands, str] | None:
     """Fit the bands along the first axis of a view; None where there are none, or none of a strobe."""
     found = fit_bands(view, strobe.duty, is_clipped=is_clipped)
-    return (found, axis) if found is not None and _is_strobe(found, view, axis) else None
+    return (found, axis) if found is not None and _is_strobe(found, view, axis, strobe.duty) else None
 
 
 def _prove_whole(taken: Still, found: Bands, strobe: Strobe) -> None:
@@ -138,7 +139,7 @@ def _too_few(taken: Still, count: float, strobe: Strobe) -> NothingToMeasure:
     )
 
 
-def _is_strobe(found: Bands, view: FloatArray, axis: str) -> bool:
+def _is_strobe(found: Bands, view: FloatArray, axis: str, strobe_duty: float | None) -> bool:
     """Tell whether what was fitted is more than chance, and modulates all of the picture as only a strobe does.
 
     Stripes that stand behind the field and are shared by all rows look like bands of a turned picture, but are fainter;
@@ -149,6 +150,8 @@ def _is_strobe(found: Bands, view: FloatArray, axis: str) -> bool:
     is_fine = found.count > _USUAL_BANDS or axis == "columns"
     if is_fine and float(np.ptp(found.fitted)) < _LEAST_DEPTH * float(found.fitted.max()):
         return False
+    if strobe_duty is None and found.count < _MOST_WEIGHED and _is_frame(found):
+        return False
     down = (np.arange(len(view)) + 0.5) / len(view)
     if (
         found.count >= 1
@@ -156,6 +159,22 @@ def _is_strobe(found: Bands, view: FloatArray, axis: str) -> bool:
     ):
         return False
     return is_shared(view, found.places, found.fitted, int(found.gain / _STRIP_GAIN))
+
+
+def _is_frame(found: Bands) -> bool:
+    """Say whether the light is one run between dark ends, wider and sharper than a strobe's usual flash makes it.
+
+    At half of its height a band is as wide as the flash or the exposure, whichever is longer, and its borders as the
+    shorter of them, which is a twentieth of the period at least.
+    """
+    low, high = float(found.fitted.min()), float(found.fitted.max())
+    shares = [float(np.mean(found.fitted > low + height * (high - low))) for height in (0.25, 0.5, 0.75)]
+    is_lit = found.fitted > (low + high) / 2
+    is_one_run = not is_lit[0] and not is_lit[-1] and int(np.count_nonzero(np.diff(is_lit.astype(np.int8)))) == 2
+    of_period = found.count
+    return (
+        is_one_run and shares[1] * of_period > _WIDEST_USUAL and (shares[0] - shares[2]) * of_period < _SHARPEST_USUAL
+    )
 
 
 def _unrest(profile: FloatArray) -> float:

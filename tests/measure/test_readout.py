@@ -263,6 +263,18 @@ def test_a_pattern_behind_the_field_is_not_taken_for_bands(tmp_path, kind):
         readout_of(write_picture(tmp_path / f"{kind}.tif", 0.8 * picture), strobe_hz=400)
 
 
+@pytest.mark.parametrize("is_turned", [False, True])
+def test_a_dark_frame_at_two_sides_is_not_taken_for_a_band(tmp_path, is_turned):
+    """Truth: there are none. As a band it would be lit for 94 % of the period, with borders as of a flash of none."""
+    rng = np.random.default_rng(41)
+    picture = np.full((720, 404), 0.24)
+    picture[:, :12] = picture[:, -12:] = 0.09
+    picture = np.clip(picture + 0.04 * rng.standard_normal(picture.shape), 0, 1)
+
+    with pytest.raises(NothingToMeasure, match="no bands are seen"):
+        readout_of(write_picture(tmp_path / "framed.png", picture.T if is_turned else picture), strobe_hz=400.0)
+
+
 def test_one_edge_alone_is_no_band(tmp_path):
     """0.32 bands, lit for 44 %: the light goes out once, and no strobe of a usual share shows that as a band."""
     picture = strobe_picture(
