@@ -1,6 +1,7 @@
 """Things that switch: the moments at which a trace changes level, and the patches of a film that do."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -25,6 +26,7 @@ _STEPS_FOR_NOISE: Final = 100  # steps between frames that tell the noise of a c
 _QUARTERS: Final = 4
 _LEAST_QUARTERED: Final = 40  # frames
 _PART_LAG: Final = 0.6  # samples, by which they may differ in one of two patches that touch
+_FRAMES_AT_A_TIME: Final = 32  # so many stay near the processor
 _NEIGHBOUR_LAG: Final = 2  # samples by which neighbouring cells of one patch may differ (a scanned display)
 
 
@@ -145,17 +147,15 @@ def switching_patches(cells: CellArray, *, may_flicker: bool = False) -> tuple[P
         Cells whose swing stands clear of their own noise, joined to neighbours that switch in the same direction
         within two frames. Cells that only tremble (edges in a shaken film) have as much noise as swing and stay out.
     """
-    smooth = _smoothed(cells)
-    low, high = smooth.min(axis=0), smooth.max(axis=0)
+    low, high = _extremes(cells)
     swing = high - low
     quarters = np.array_split(cells, _QUARTERS) if may_flicker and len(cells) >= _LEAST_QUARTERED else [cells]
     noise = np.maximum(np.min([_cell_noise(quarter) for quarter in quarters], axis=0), 0.2)
     active = (swing > _CLEAR * noise / np.sqrt(3)) & (swing > _LEAST_CODES)
     if not active.any():
         return ()
-    start = smooth[0]
-    away = np.abs(smooth - start) > swing / 2
-    first = away.argmax(axis=0).astype(np.float64)
+    start = _smoothed(cells[:2])[0]
+    first = _first_away(cells, start, swing * np.float32(0.5))
     rises = (high - start) > (start - low)
     patches = [_patch(cells, mask, swing) for mask in _strongest(_joined(active, first, rises), swing)]
     return tuple(sorted((patch for patch in patches if patch is not None), key=lambda patch: patch.first))
@@ -176,6 +176,31 @@ def parts(cells: CellArray, patch: Patch) -> tuple[Patch, ...]:
     rises = np.take_along_axis(smooth, later, axis=0)[0] > smooth[0]
     masks = _strongest(_joined(patch.mask, first, rises, _PART_LAG), swing)
     return tuple(part for part in (_patch(cells, mask, swing) for mask in masks) if part is not None)
+
+
+def _extremes(cells: CellArray) -> tuple[CellArray, CellArray]:
+    """Return the least and the largest mean of three frames at each cell."""
+    runs = [(smooth.min(axis=0), smooth.max(axis=0)) for _, smooth in _smoothed_runs(cells)]
+    return np.min([low for low, _ in runs], axis=0), np.max([high for _, high in runs], axis=0)
+
+
+def _first_away(cells: CellArray, start: CellArray, by: CellArray) -> FloatArray:
+    """Return the frame in which the mean of three first lies farther off the start than `by`; 0 where none does."""
+    found = np.zeros(start.shape)
+    is_open = np.ones(start.shape, dtype=bool)
+    for begin, smooth in _smoothed_runs(cells):
+        away = np.abs(smooth - start) > by
+        newly = is_open & away.any(axis=0)
+        found[newly] = begin + away[:, newly].argmax(axis=0)
+        is_open &= ~newly
+    return found
+
+
+def _smoothed_runs(cells: CellArray) -> Iterator[tuple[int, CellArray]]:
+    """Yield means of three frames at each frame, some at a time, so that they stay near the processor."""
+    for begin in range(0, len(cells), _FRAMES_AT_A_TIME):
+        before, beyond = min(begin, 1), begin + _FRAMES_AT_A_TIME + 1
+        yield begin, _smoothed(cells[begin - before : beyond])[before : before + _FRAMES_AT_A_TIME]
 
 
 def _smoothed(cells: CellArray) -> CellArray:
