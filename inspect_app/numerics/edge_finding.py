@@ -239,10 +239,12 @@ def _clean_rectangle(
         return None
     line = fitted + offset[1]
     best: tuple[float, tuple[int, int, int, int]] | None = None
-    sums = np.pad(np.cumsum(np.cumsum(foreign, axis=0, dtype=np.int64), axis=1), ((1, 0), (1, 0)))
+    sums = np.pad(np.cumsum(np.cumsum(foreign, axis=0, dtype=np.int64), axis=1), ((1, 0), (1, 0))).tolist()
+    at = (rows + offset[0]).tolist()
+    sides = (np.floor(line).astype(int).tolist(), np.ceil(line).astype(int).tolist())
     narrowest = max(3, math.ceil(NARROWEST_HALF_PX / block))
     for half in range(narrowest, WIDEST_HALF_PX + 1, 2):
-        span = _longest_clean_span(sums, rows + offset[0], line, (half, narrowest))
+        span = _longest_clean_span(sums, at, sides, (half, narrowest))
         if span is None:
             continue
         height = span[2]
@@ -259,25 +261,26 @@ def _turn(t: FloatArray, column: FloatArray, half: float) -> float:
 
 
 def _longest_clean_span(
-    sums: npt.NDArray[np.int64], rows: npt.NDArray[np.int64], line: FloatArray, halves: tuple[int, int]
+    sums: list[list[int]], rows: list[int], sides: tuple[list[int], list[int]], halves: tuple[int, int]
 ) -> tuple[int, int, int, int] | None:
     """Return the longest stretch of rows whose upright rectangle of a half width holds no neighbour.
 
-    `halves` are that width, and how much of it the picture's border must leave.
+    `sides` are the whole columns left and right of the ridge in each row. `halves` are that width, and how much of it
+    the picture's border must leave. Lists, because single items of arrays take longer.
     """
-    half, narrowest = halves
-    row_count, col_count = (size - 1 for size in sums.shape)
+    (left_of, right_of), (half, narrowest) = sides, halves
+    row_count, col_count = len(sums) - 1, len(sums[0]) - 1
+    most_lost = min(half // 2, half - narrowest)
     best: tuple[int, int, int, int] | None = None
     start = 0
-    for stop in range(rows.size):
+    for stop, last_row in enumerate(rows):
+        last = last_row + 1
         while start <= stop:
-            low, high = sorted((line[start], line[stop]))
-            left, right = math.floor(low) - half, math.ceil(high) + half + 1
-            first, last = int(rows[start]), int(rows[stop]) + 1
-            left_in, right_in = max(left, 0), min(right, col_count)
-            held = sums[last, right_in] - sums[first, right_in] - sums[last, left_in] + sums[first, left_in]
-            lost = max(left_in - left, right - right_in)
-            if held == 0 and lost <= min(half // 2, half - narrowest) and last <= row_count:
+            left = min(left_of[start], left_of[stop]) - half
+            right = max(right_of[start], right_of[stop]) + half + 1
+            first, left_in, right_in = rows[start], max(left, 0), min(right, col_count)
+            held = sums[last][right_in] - sums[first][right_in] - sums[last][left_in] + sums[first][left_in]
+            if held == 0 and max(left_in - left, right - right_in) <= most_lost and last <= row_count:
                 break
             start += 1
         if start <= stop and (best is None or last - first > best[2]):
