@@ -17,6 +17,7 @@ _EQUAL: Final = 0.75  # of the pixels: noise of about a quarter of a code
 _BLOCKS: Final = 8  # along each side, whose means tell an even scene
 _UNEVEN: Final = 0.06  # an edge, a chart; a reflection makes some per cent
 _CHANCE: Final = 4.0  # times what single pixels make of the blocks' means
+_LOOKED_AT: Final = 100_000  # pixels whose codes tell the step between codes
 _ORDER: Final = 3  # of the surface that is light and lens
 
 
@@ -124,3 +125,15 @@ def unevenness(frame: FloatArray) -> float:
     uneven = float(np.sqrt(rest @ rest / (len(rest) - surface.shape[1])))
     by_chance = float(np.median(within)) / np.sqrt(rows * cols)
     return uneven / float(frame.mean()) if uneven > _CHANCE * by_chance else 0.0
+
+
+def code_step(frame: FloatArray) -> float:
+    """Return the usual difference from one value of a frame to the next higher one: the step between its codes.
+
+    Parameters
+    ----------
+    frame : ndarray of shape (rows, cols)
+        Of an even scene, so that its values are next to one another. 0 where all are equal.
+    """
+    values = np.unique(frame.ravel()[:: max(1, frame.size // _LOOKED_AT)])
+    return float(np.median(np.diff(values))) if values.size > 1 else 0.0

@@ -10,7 +10,7 @@ from pydantic import Field
 from inspect_app.capture import Capture, FloatArray, Still
 from inspect_app.errors import UnusableInput
 from inspect_app.measure import _budget
-from inspect_app.measure._even_frames import prove_frames, unevenness
+from inspect_app.measure._even_frames import code_step, prove_frames, unevenness
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Condition, Measured, Outline, Result
@@ -23,6 +23,7 @@ CLIPPED_SHARE_TOLD = 0.001
 CORRELATED_PIXELS = 3.0  # one independent value per this many pixels: denoised, or a scintillating tube
 FLICKER_TOLD = 0.01
 UNEVEN_TOLD = 0.02
+ROUNDING_TOLD = 0.02  # of the temporal variance: noise of two codes, a ratio that is 1 % lower
 
 
 class NoiseOptions(PictureOptions):
@@ -76,7 +77,9 @@ def noise(captures: tuple[Capture, ...], options: NoiseOptions) -> Measured:
 
     Notes
     -----
-    Mean and noise are those of the exposure as stored: a black level must be taken out by the transfer (table). See
+    Mean and noise are those of the exposure as stored: a black level must be taken out by the transfer (table), and
+    what rounding to codes adds, the twelfth of a code squared, counts as noise, as both standards have it (from
+    memory): with a warning where it is 2 % of the variance or more. See
     `inspect_app.numerics.noise_split.split_noise` for the formulas. Texture of the scene counts as fixed pattern.
     Assumes an even scene under light that changes smoothly over the frame, noise that is independent from frame to
     frame, and pixels away from black and white. It breaks down where the device moves by less than half a pixel
@@ -111,7 +114,10 @@ def noise(captures: tuple[Capture, ...], options: NoiseOptions) -> Measured:
         method=METHOD,
         results=_results(split, region, len(stills)),
         outlines=(Outline(label="region", shape="rectangle", x=x, y=y, width_px=width, height_px=height),),
-        warnings=_warnings(split, clipped_share, unevenness(frames.mean(axis=0))),
+        warnings=(
+            *_warnings(split, clipped_share, unevenness(frames.mean(axis=0))),
+            *_rounding(split, code_step(frames[0])),
+        ),
     )
 
 
@@ -226,3 +232,13 @@ def _warnings(split: NoiseSplit, clipped_share: float, uneven: float) -> tuple[s
     if spread > FLICKER_TOLD:
         told.append(f"The light flickers by {spread:.1%} between frames; this is taken out of the noise.")
     return tuple(told)
+
+
+def _rounding(split: NoiseSplit, step: float) -> tuple[str, ...]:
+    """Tell where rounding to codes makes much of the noise: a twelfth of a step squared (EMVA 1288, from memory)."""
+    share = step**2 / 12 / split.temporal_variance
+    if share < ROUNDING_TOLD:
+        return ()
+    codes = math.sqrt(split.temporal_variance) / step
+    told = f"Rounding makes {share:.0%} of the temporal variance, for the noise is {codes:.2g} codes: store more bits."
+    return (told,)

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure import measure
 from inspect_app.measure._film_times import own_rate
-from tests.truth.films import blink_film, latency_frames, write_film
+from tests.truth.films import blink_film, exposed, latency_frames, write_film
 
 
 def quantities(measured):
@@ -98,6 +98,32 @@ def test_counting_for_longer_at_the_same_rate_never_adds_doubt(frames, duration_
 
     assert long["frame_rate"].value == pytest.approx(short["frame_rate"].value, rel=1e-9)
     assert long["frame_rate"].standard_uncertainty < short["frame_rate"].standard_uncertainty
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda codes: 0.7 * codes,
+        lambda codes: codes + 10,
+        lambda codes: codes[::-1, ::-1],
+        lambda codes: codes[10:-10, 10:-6],
+        lambda codes: np.pad(codes, 16, constant_values=20.0),
+        lambda codes: 4 * np.round(codes / 4),
+    ],
+    ids=["gain", "offset", "turned by a half", "cropped", "padded", "six bits"],
+)
+def test_what_changes_no_moment_does_not_move_the_rate(tmp_path, change):
+    """Property: gain, offset, flip, crop, padding and bit depth leave the rate within its uncertainty."""
+    shot = np.arange(150) / 50
+    light = exposed("step", 0.0, 0.0, shot % (1 / 3.7), 1 / 50) - exposed("step", 0.0, 0.135, shot % (1 / 3.7), 1 / 50)
+    frames = list(latency_frames(np.random.default_rng(4), shot, light, np.zeros(150), levels=(25.0, 180.0)))
+    films = (write_film(tmp_path / "a.mp4", frames, shot), write_film(tmp_path / "b.mp4", map(change, frames), shot))
+
+    plain, changed = (quantities(measure("frame-rate", {"scene": [film]}, {"blink_hz": 3.7})) for film in films)
+
+    assert plain["frame_rate"].value == pytest.approx(50, abs=0.1)
+    assert abs(changed["frame_rate"].value - plain["frame_rate"].value) <= plain["frame_rate"].standard_uncertainty
+    assert changed["frames_dropped"].value == plain["frames_dropped"].value == 0
 
 
 def test_the_uncertainty_covers_the_truth_as_often_as_it_claims(tmp_path):

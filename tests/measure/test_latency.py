@@ -305,6 +305,32 @@ def test_gain_does_not_move_the_result(tmp_path):
     assert found[0] == pytest.approx(found[1], abs=0.02)
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda codes: 0.7 * codes,
+        lambda codes: codes + 12,
+        lambda codes: codes[::-1],
+        lambda codes: codes[:, ::-1],
+        lambda codes: codes[10:-10, 10:-6],
+        lambda codes: np.pad(codes, ((16, 16), (24, 8)), constant_values=20.0),
+        lambda codes: 4 * np.round(codes / 4),
+    ],
+    ids=["gain", "offset", "upside down", "mirrored", "cropped", "padded", "six bits"],
+)
+def test_what_changes_no_moment_does_not_move_the_lag_of_a_film(tmp_path, change):
+    """Property: gain, offset, flip, crop, padding and bit depth leave both latencies within their uncertainty."""
+    shot, open_s = np.arange(110) / 240, 1 / 240
+    light, picture = exposed("step", 0.0, 0.1507, shot, open_s), exposed("decay", 0.006, 0.2031, shot, open_s)
+    frames = list(latency_frames(np.random.default_rng(12), shot, light, picture, noise=3.0, levels=(25.0, 180.0)))
+    films = (write_film(tmp_path / "a.mp4", frames, shot), write_film(tmp_path / "b.mp4", map(change, frames), shot))
+
+    plain, changed = (latencies(measure("latency", {"scene": [film]}, {})) for film in films)
+
+    for name in ("latency_first_change", "latency_half"):
+        assert abs(changed[name].value - plain[name].value) <= plain[name].standard_uncertainty
+
+
 def test_more_noise_never_shrinks_the_uncertainty(tmp_path):
     """Property: the same event with ten times the noise."""
     quiet = trace_file(tmp_path / "a.csv", np.random.default_rng(7), lag_ms=20.25, noise=0.01)

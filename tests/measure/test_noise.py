@@ -98,15 +98,18 @@ def test_no_fixed_pattern_is_told_as_close_to_zero_with_an_interval_that_holds_z
 
 
 @settings(max_examples=15, deadline=None)
-@given(gain=st.floats(0.2, 3.0), turned=st.booleans())
-def test_gain_and_turning_do_not_move_the_ratio(gain: float, turned: bool) -> None:  # noqa: FBT001  drawn by hypothesis
-    """Property: SNR is dimensionless and knows no direction; a code step of 1/65535 bounds the change."""
+@given(gain=st.floats(0.2, 3.0), turned=st.sampled_from((False, True)), around=st.integers(0, 20))
+def test_gain_turning_and_what_lies_around_do_not_move_the_ratios(gain, turned, around) -> None:
+    """Property: ratios are dimensionless, know no direction, and nothing of what lies beside the region."""
     stills = frames_of(4, shape=(40, 60), mean=0.2)
-    changed = tuple(still_of((s.exposure.T if turned else s.exposure) * gain, name=s.name) for s in stills)
+    padded = [np.pad(s.exposure, around, constant_values=0.05) for s in stills]
+    changed = tuple(still_of((e.T if turned else e) * gain, name=s.name) for e, s in zip(padded, stills, strict=True))
+    region = (around, around, *((40, 60) if turned else (60, 40)))
 
-    before, after = noise(stills, NoiseOptions()), noise(changed, NoiseOptions())
+    before, after = noise(stills, NoiseOptions()), noise(changed, NoiseOptions(roi=region))
 
-    assert value_of(after, "snr") == pytest.approx(value_of(before, "snr"), rel=1e-3)
+    for name in ("snr", "snr_total", "fixed_pattern"):
+        assert value_of(after, name) == pytest.approx(value_of(before, name), rel=1e-3)
 
 
 def test_the_uncertainty_holds_the_truth_about_95_times_in_100() -> None:
@@ -213,6 +216,20 @@ def test_noise_of_a_tenth_of_a_code_is_hidden_by_rounding() -> None:
     rounded = tuple(still_of(np.round(one.exposure * 255) / 255, name=one.name) for one in frames)
     with pytest.raises(NothingToMeasure, match="rounding to codes hides their noise"):
         noise(rounded, NoiseOptions())
+
+
+@pytest.mark.parametrize(("noise_codes", "told"), [(0.8, True), (1.7, True), (2.5, False), (8.0, False)])
+def test_what_rounding_adds_to_the_noise_is_told_where_it_counts(noise_codes, told) -> None:
+    """Truth from algebra: rounding adds 1/12 of a code squared to the variance; more bits move nothing beyond it."""
+    fine = frames_of(4, mean=0.4, temporal=noise_codes / 255, pattern=0.0)
+    coarse = tuple(still_of(np.round(one.exposure * 255) / 255, name=one.name) for one in fine)
+
+    before, after = noise(fine, NoiseOptions()), noise(coarse, NoiseOptions())
+
+    assert any("Rounding makes" in warning for warning in after.warnings) == told
+    assert not any("Rounding makes" in warning for warning in before.warnings)
+    expected = value_of(before, "snr") / math.sqrt(1 + 1 / (12 * noise_codes**2))
+    assert abs(value_of(after, "snr") - expected) <= after.results[0].quantity.standard_uncertainty
 
 
 def test_a_lamp_that_goes_out_between_frames_is_told() -> None:

@@ -58,6 +58,37 @@ def test_gain_offset_and_flip_do_not_move_the_result(tmp_path):
     assert changed.value == pytest.approx(plain.value, abs=2 * plain.standard_uncertainty)
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda light: light[:, 40:-60],
+        lambda light: np.pad(light, ((0, 0), (40, 30))),
+        lambda light: light[:, ::-1],
+        lambda light: np.round(255 * light) / 255,
+    ],
+    ids=["cropped", "padded", "mirrored", "eight bits"],
+)
+def test_what_stands_beside_the_bands_and_how_finely_they_are_stored_does_not_move_the_result(tmp_path, change):
+    """Property: crop and padding at the sides, flip and bit depth; fewer columns hold a little more noise."""
+    picture = strobe_picture(np.random.default_rng(9), snr=60, texture=0.03, level=0.5)
+    plain = readout_of(write_picture(tmp_path / "a.tif", picture), strobe_hz=400)["readout_time"]
+
+    changed = readout_of(write_picture(tmp_path / "b.tif", change(picture)), strobe_hz=400)["readout_time"]
+
+    assert abs(changed.value - plain.value) <= changed.standard_uncertainty
+
+
+def test_a_picture_cut_short_keeps_its_line_time(tmp_path):
+    """Property: crop of rows; three quarters of them take three quarters of the time."""
+    picture = strobe_picture(np.random.default_rng(9), readout_s=0.0127)
+    whole, cut = (
+        readout_of(write_picture(tmp_path / f"{name}.tif", seen), strobe_hz=400)["line_time"]
+        for name, seen in (("a", picture), ("b", picture[:360]))
+    )
+
+    assert cut.value == pytest.approx(whole.value, abs=2 * cut.standard_uncertainty)
+
+
 def test_upside_down_the_doubt_is_the_same_where_light_falls_off_and_a_black_level_hides_it(tmp_path):
     """Invariance: 1.79 quiet bands before light that falls by half; pedestal and fall-off trade places in the fit."""
     rng = np.random.default_rng(8)
