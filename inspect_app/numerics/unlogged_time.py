@@ -22,6 +22,7 @@ from inspect_app.numerics.smooth_paths import (
     roughness_at,
     wandered,
 )
+from inspect_app.numerics.unlogged_fall import FallEnd, fall_end, likelihood_of_time
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -30,7 +31,7 @@ _TRIED: Final = 160
 _FINER: Final = (30, 30, 30)  # more times tried about the likeliest, in turn
 _SURER: Final = 6.0  # logarithm: by how much likelier one interval must be than what a clock tells, and
 _FALLEN: Final = 0.3  # of what the slopes make of that, the most that fell (own bench)
-_FLATTEST: Final = 0.6  # of the flatter of both slopes: a fall is no flatter than that in the mean between (own bench)
+_LONGEST: Final = 5.0  # times what was logged
 _HOUR_S: Final = 3600.0  # by which clocks are set to summer time and to other zones,
 _HOURS: Final = 24  # and at most by so many
 _HOURS_ODDS: Final = 3.0  # that a clock was set by just that, over that nothing was logged for so long
@@ -67,9 +68,9 @@ class _Courses:
         return np.asarray(before.likelihood + after.likelihood + together)
 
     def are_falling(self) -> bool:
-        """Say whether the path falls at both ends, in the mean over how likely each roughness is."""
-        odds = special.softmax(self.before.likelihood + self.after.likelihood)
-        return bool(odds @ self.before.state[:, 1] < 0 < odds @ self.after.state[:, 1])
+        """Say whether the path falls where it is seen again, and may fall, within a standard uncertainty, before."""
+        (before, before_u), (after, _) = _end(self.before), _end(self.after)
+        return bool(before[1] - before_u[1] < 0 < after[1])
 
     def share_fallen(self, told_s: float) -> float:
         """Return the most that fell between both ends, over the least that their slopes make of a time.
@@ -80,6 +81,20 @@ class _Courses:
         most = before[0] - after[0] + 2 * np.hypot(before_u[0], after_u[0])
         least = min(-before[1] - 2 * before_u[1], after[1] - 2 * after_u[1]) * told_s / self.span_s
         return float(most / least) if least > 0 else np.inf
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fall:
+    """Both ends of a fall, the unit of time of their slopes, and for how long it was logged."""
+
+    before: FallEnd
+    after: FallEnd
+    span_s: float
+    logged_s: float
+
+    def likelihood(self, tried_s: FloatArray) -> FloatArray:
+        """Return the logarithm of the likelihood of each time between them, shape (times,)."""
+        return likelihood_of_time(self.before, self.after, tried_s / self.span_s, self.logged_s / self.span_s)
 
 
 def _end(course: Course) -> tuple[FloatArray, FloatArray]:
@@ -110,41 +125,38 @@ def unlogged_time(
 
     Notes
     -----
-    The readings are a smooth path and noise: the bend of the path is a Wiener process of unknown strength, which may
-    grow or fade with time, as before the knee of a battery. Its level, slope and bend are followed to either end
-    (Kalman, J. Basic Eng. 82, 35 (1960), from memory) and compared over every time that may lie between: what the path
-    may have done meanwhile is in the doubt. Beforehand, it was one usual interval in half of all cases, and otherwise
-    any time up to that of the whole log, evenly in its logarithm, but none through which the fall were flatter in the
-    mean than 0.6 of the flatter slope beside it, each within two standard uncertainties; mean and standard deviation of
-    what is left are reported. Rounded readings are as good as noise of the same variance where noise spreads them over
-    the steps, and else tell once each step.
+    The readings to either side are a smooth path and noise: the bend of the path is a Wiener process of unknown
+    strength, which may grow or fade with time, as before the knee of a battery. Level, slope and bend are followed to
+    either end (Kalman, J. Basic Eng. 82, 35 (1960), from memory), each side with a roughness of its own. How far the
+    readings fell between both ends, over how steeply they fall there, tells the time, with what a fall may do that
+    nobody saw (`unlogged_fall.likelihood_of_time`). Beforehand, it was one usual interval in half of all cases, and
+    otherwise any time up to five times that of the log, evenly in its logarithm and in proportion to the share of the
+    whole that was logged; mean and standard deviation of what is left are reported. Rounded readings are as good as
+    noise of the same variance where noise spreads them over the steps, and else tell once each step.
 
-    What roughness grows by meanwhile is in that of the path after (`smooth_paths.grown`), so a knee that begins while
-    nothing is logged tells of that time as well. By the time that was not logged, 200 logs of each, noise of 0.5 to 5
-    mV, knees of 1.5 to 5 % of the runtime (held within 2 u of 100; p90 of the error over the runtime): 60 to 150 s 95,
-    0.23 %; up to 30 min 96, 0.40 %. What lost, on such logs (120 of each): a path that is as rough after as before (96,
-    0.37 %; 95, 1.2 %, one off by 8.8 u; 30 to 90 min 65, 22 %), and roughness that grows by no more than a factor of
-    exp 20 over the time that is looked at, which a knee grows by in less: the time is then stretched (90, 0.56 %; 93,
-    1.9 %). On flatter logs: lines through 50 rows to either side, whose doubt missed the bend (66 of
-    100 for 60 to 150 s); a tenth of the log to either side (90).
+    Own draw of discharges of 0.6 to 8 h with 0.2 to 5 mV of noise, flat with a knee of 1.5 to 8 % of the runtime,
+    sloping, or with two plateaus; by the time that was not logged, 300 each (held within 2 u of 100; median and p90 of
+    the error over the runtime): none 99.7, 0.01 and 0.2 %; 150 s to 30 min 97.7, 0.8 and 9 %; 30 to 90 min, at most 0.6
+    of the runtime, 94, 9 and 32 %.
 
-    Without that bound a path that stood still for hours, and was a rougher one afterwards, explained sharp knees better
-    than none: of 150 restarts that had lost nothing 36 were told with an u above a minute, none with it. Of logs of 0.6
-    to 8 h with such knees, 80 of each (held within 2 u of 100; p90 of the error over the runtime, without the bound and
-    with it): nothing lost 100, 0.09 %, and 100, 0.09 %; 60 to 150 s 88, 0.94 % and 92, 0.55 %; up to 30 min 86, 15 %
-    and 94, 4.5 %; 30 to 90 min 64, 29 % and 65, 25 %.
+    What lost: one path of one roughness through both sides and the time between (100 of each: 98, 0.02 and 0.1 %; 68,
+    1.4 and 15 %; 36, 18 and 34 %): it took what a knee or a second plateau does to the fall for a time. Logarithms of
+    slopes that wander as a Wiener process (40 of each: all held, with u up to ten times the error). A normal
+    distribution, not one of its logarithm, of how steep the unseen fall is (u of 10 % after 75 s of a quiet fall).
 
-    Breaks down where nothing was logged for a fifth of the runtime or more, as in many of those last logs: of 100
-    longer ones that stood for 30 to 90 min, 89 were held, and those that were missed by most had stood for two fifths
-    of the runtime. So it does where the load changes, and where a fall is steep at both ends of a gap and flat within.
+    Breaks down where the load changes, and where a fall has a plateau of its own that begins and ends while nothing is
+    logged: the time is then told too long, by up to the runtime.
     """
     courses = _followed(before, after, usual_s)
     if courses is None:
         return None
+    ends = fall_end(courses.before, 1), fall_end(courses.after, -1)
+    usual = usual_s, float(np.hypot(usual_u_s, usual_s / 12**0.5))
+    if ends[0] is None or ends[1] is None:
+        return Unlogged(usual_s, float(np.hypot(usual_s, usual_u_s)), falls=False)
     logged_s = float(np.ptp(before[0]) + np.ptp(after[0]))
-    longest_s = max(min(logged_s, courses.share_fallen(1.0) / _FLATTEST), usual_s)
-    seconds, seconds_u = _weighed(courses, usual_s, float(np.hypot(usual_u_s, usual_s / 12**0.5)), longest_s)
-    return Unlogged(seconds, seconds_u, courses.are_falling())
+    fall = _Fall(ends[0], ends[1], courses.span_s, logged_s)
+    return Unlogged(*_weighed(fall, *usual), courses.are_falling())
 
 
 def chance_set_on(
@@ -168,7 +180,7 @@ def chance_set_on(
     Notes
     -----
     Two things are asked, for each alone is deceived. One interval must be likelier than the time told, by a factor of
-    exp 6 in the mean over the strengths of `unlogged_time`; flat stretches under coarse rounding make it so as well (3
+    exp 6 in the mean over the strengths of `smooth_paths`; flat stretches under coarse rounding make it so as well (3
     of 129 true gaps). And the readings may have fallen by no more than 0.3 of what the flatter of both slopes makes of
     the time told, each within two standard uncertainties; a load that steps meanwhile makes it so as well.
 
@@ -216,13 +228,14 @@ def _followed(
     return _Courses(earlier, later, span_s)
 
 
-def _weighed(courses: _Courses, usual_s: float, usual_u_s: float, longest_s: float) -> tuple[float, float]:
+def _weighed(fall: _Fall, usual_s: float, usual_u_s: float) -> tuple[float, float]:
     """Return mean and standard deviation of the time, by Bayes' rule."""
-    tried_s, likely = _refined(courses, np.geomspace(_SHORTEST * usual_s, longest_s, _TRIED))
-    as_usual = courses.likelihood(np.array([usual_s]))
-    most = max(float(likely.max()), float(as_usual.max()))
-    density = np.exp(likely - most).sum(axis=1) / tried_s / np.log(tried_s[-1] / tried_s[0])
-    other, odds = float(np.trapezoid(density, tried_s)), float(np.exp(as_usual - most).sum())
+    tried_s, likely = _refined(fall, np.geomspace(_SHORTEST * usual_s, _LONGEST * fall.logged_s + usual_s, _TRIED))
+    as_usual = float(fall.likelihood(np.array([usual_s]))[0])
+    most = max(float(likely.max()), as_usual)
+    seen = fall.logged_s / (fall.logged_s + tried_s)
+    density = np.exp(likely - most) * seen / tried_s / np.log(tried_s[-1] / tried_s[0])
+    other, odds = float(np.trapezoid(density, tried_s)), float(np.exp(as_usual - most))
     share = odds / (odds + other)
     moments = [usual_s, usual_s**2 + usual_u_s**2]
     for power in (1, 2):
@@ -231,14 +244,14 @@ def _weighed(courses: _Courses, usual_s: float, usual_u_s: float, longest_s: flo
     return moments[0], float(np.sqrt(max(moments[1] - moments[0] ** 2, 0.0)))
 
 
-def _refined(courses: _Courses, tried_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _refined(fall: _Fall, tried_s: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return times, rising, with more of them about the likeliest, and the likelihood of each."""
-    likely = courses.likelihood(tried_s)
+    likely = fall.likelihood(tried_s)
     for more in _FINER:
-        best = int(special.logsumexp(likely, axis=1).argmax())
+        best = int(likely.argmax())
         low, high = tried_s[max(best - 2, 0)], tried_s[min(best + 2, len(tried_s) - 1)]
         finer = np.linspace(low, high, more + 2)[1:-1]
-        likely = np.concatenate([likely, courses.likelihood(finer)])
+        likely = np.concatenate([likely, fall.likelihood(finer)])
         tried_s, order = np.unique(np.append(tried_s, finer), return_index=True)
         likely = likely[order]
     return tried_s, likely

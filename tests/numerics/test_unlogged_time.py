@@ -20,7 +20,8 @@ def test_a_quiet_parabola_tells_its_pause(pause_s):
 
     found = unlogged_time(*sides, 10.0, 0.0)
 
-    assert found.seconds == pytest.approx(pause_s, rel=0.01, abs=1.0)
+    assert found.seconds == pytest.approx(pause_s, rel=0.01 if pause_s < 1000 else 0.05, abs=1.0)
+    assert abs(found.seconds - pause_s) <= 2 * found.seconds_u < 0.7 * max(pause_s, 10)
     assert found.falls
 
 
@@ -71,7 +72,7 @@ def test_a_knee_that_began_meanwhile_is_in_the_doubt(seed):
 
     found = unlogged_time(*sides, 10.0, 0.0)
 
-    assert abs(found.seconds - 1200) <= 2 * found.seconds_u < 1000
+    assert abs(found.seconds - 1200) <= 2 * found.seconds_u < 1200
 
 
 def test_a_pulse_of_the_load_beside_the_pause_is_left_out():
@@ -129,6 +130,36 @@ def test_the_doubt_of_pauses_covers_the_truth_as_often_as_it_claims():
         held += abs(found.seconds - pause_s) <= 2 * found.seconds_u
 
     assert held >= 25
+
+
+def _shape(number, rng):
+    """Return a fall over the share of its runtime: flat with a knee, sloping, or with two plateaus."""
+    knee, fall = np.exp(rng.uniform(np.log(0.015), np.log(0.08))), rng.uniform(0.1, 0.4)
+    if number % 3 == 0:
+        return lambda x: 4.1 - fall * x - 0.6 * np.exp((x - 1) / knee)
+    if number % 3 == 1:
+        return lambda x: 4.1 - 0.3 * x - fall * x**2 - 0.4 * x ** (1 + 0.3 / knee)
+    at, width = rng.uniform(0.35, 0.75), rng.uniform(0.015, 0.05)
+    return lambda x: 4.1 - fall * x - 0.2 / (1 + np.exp((at - x) / width)) - 0.6 * np.exp((x - 1) / knee)
+
+
+def test_pauses_of_an_hour_in_falls_of_any_shape_are_held_as_often_as_claimed():
+    """Coverage at k = 2 over 40 seeded pauses of 30 to 90 min in 2 to 8 h, noise of 0.2 to 5 mV, rows of 20 s.
+
+    At least 34 hold the truth (binomial, p 0.95, chance below 0.01); one roughness for both sides held 29.
+    """
+    rng, held = np.random.default_rng(7), 0
+    for number in range(40):
+        voltage, run_s, pause_s = _shape(number, rng), 3600 * rng.uniform(2, 8), rng.uniform(1800, 5400)
+        last_s = rng.uniform(0.1 * run_s, 0.97 * run_s - pause_s)
+        before = np.arange(0, last_s, 20.0)
+        after = np.arange(before[-1] + pause_s, run_s, 20.0)
+        noise_v = np.exp(rng.uniform(np.log(2e-4), np.log(5e-3)))
+        sides = [(t - t[0], voltage(t / run_s) + noise_v * rng.standard_normal(len(t))) for t in (before, after)]
+        found = unlogged_time(*sides, 20.0, 0.0)
+        held += abs(found.seconds - pause_s) <= 2 * found.seconds_u
+
+    assert held >= 34
 
 
 @pytest.mark.filterwarnings("error")
