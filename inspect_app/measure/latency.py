@@ -29,8 +29,8 @@ from inspect_app.numerics.transitions import Located, locate
 from inspect_app.quantity import Contribution, Quantity
 
 METHOD: Final = "light against its picture, fitted within the frame (common practice, no source; GUM, JCGM 100:2008)"
-_REFRESH_MS: Final = (6.0, 42.0)
-"""How long a display may show one picture: 24 to 165 a second (common practice, no source)."""
+_REFRESH_MS: Final = (4.0, 42.0)
+"""How long a display may show one picture: 24 to 250 a second (common practice, no source)."""
 _CLOCK: Final = 1e-4 / 3**0.5  # a camera's crystal, 100 ppm at most (common practice, no source)
 """Relative standard uncertainty of the time base."""
 _ONSET_FLOORS: Final = (0.03, 0.06)
@@ -99,21 +99,20 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     -----
     A frame is the mean of the light over its open time, so the one partly lit frame of a step says when within the
     frame it began. Each switch is fitted with a step, a decay, a ramp and a swell, the picture's also with scans of a
-    round screen and of lines that decay, with an afterglow, and with two steps of a display that shows the switch in
-    part for one refresh. A change that takes many samples is fitted in means of them: of 100 logs of 0.1 to 1 ms a row
-    with rises of up to 20 ms, first changes came within 0.9 rows and were held 94 of 100; fitted over 100 rows, within
-    7 (p90), and 80 of 100. How long the shutter stood open is averaged over, for one step says nothing of it: a line of
-    the budget, which --shutter-ms takes away. Events that all lag alike tell it, and tell the lag finer than each of
-    them. Flashes in step with the film share one place within the frame and do neither: with an untold short shutter
-    85 to 92 of 100 halves of four such flashes were held, 97 to 100 first changes
-    (own bench; u was a standard deviation then). Ripple of a lit screen is divided out; one that flickers is fitted
-    with its renewals, or held at its crests. Single readings of a log that lie absurdly far off are left out with a
-    warning. Assumes that the picture answers each switch before the next one, and that light and picture lie in the
-    same film: rolling readout of the filming camera shifts regions at different heights. Breaks down where fewer than
-    about three frames lie between two switches. See `inspect_app.numerics.transitions.locate`,
-    `inspect_app.numerics.renewals.locate_renewal`, `inspect_app.numerics.fine_stairs.locate_fine_stairs`,
-    `inspect_app.numerics.slow_changes.gathered`, `inspect_app.numerics.flicker.calmed`,
-    `inspect_app.numerics.flicker.steadied` and `inspect_app.numerics.lags.lag`.
+    round screen and of lines that decay, with an afterglow, and with the two or three steps of a display that shows the
+    switch in part for a refresh or two. A change that takes many samples is fitted in means of them: of 100 logs of 0.1
+    to 1 ms a row with rises of up to 20 ms, first changes came within 0.9 rows and were held 94 of 100; fitted over 100
+    rows, within 7 (p90), and 80 of 100. How long the shutter stood open is averaged over, for one step says nothing of
+    it: a line of the budget, which --shutter-ms takes away. Events that all lag alike tell it, and tell the lag finer
+    than each of them. Flashes in step with the film share one place within the frame and do neither: with an untold
+    short shutter 85 to 92 of 100 halves of four such flashes were held, 97 to 100 first changes (own bench; u was a
+    standard deviation then). Ripple of a lit screen is divided out; one that flickers is fitted with its renewals, or
+    held at its crests. Single readings of a log that lie absurdly far off are left out with a warning. Assumes that the
+    picture answers each switch before the next one, and that light and picture lie in the same film: rolling readout of
+    the filming camera shifts regions at different heights. Breaks down where fewer than about three frames lie between
+    two switches. See `inspect_app.numerics.transitions.locate`, `inspect_app.numerics.renewals.locate_renewal`,
+    `inspect_app.numerics.fine_stairs.locate_fine_stairs`, `inspect_app.numerics.slow_changes.gathered`,
+    `inspect_app.numerics.flicker.calmed`, `inspect_app.numerics.flicker.steadied` and `inspect_app.numerics.lags.lag`.
 
     A picture in a region that was found, and that follows its light by less than 2 u, is refused: a reflection, or a
     part of the light itself, does the same. Of 13 films without light or picture 5 were given a number without that, 1
@@ -162,8 +161,9 @@ def _measured(traces: Traces, options: LatencyOptions) -> Measured:
     onsets, halves = instants(stimuli, responses, "onset"), instants(stimuli, responses, "half")
     agreed = agreement(halves, interval_ms).log_evidence
     weights = hypothesis_weights(stimuli, responses, seen.prior, agreed)
+    rises_ms = np.abs(halves.after - onsets.after).mean(axis=0)
     first, half = (
-        lag(each, interval_ms, weights, _rounding_ms(onsets, halves, interval_ms, floors, traces.tick_ms))
+        lag(each, interval_ms, weights, _rounding_ms(rises_ms, interval_ms, floors, seen, tick_ms=traces.tick_ms))
         for each, floors in ((onsets, _ONSET_FLOORS), (halves, _HALF_FLOORS))
     )
     condition: dict[str, str | int | float] = {"events": len(pairs.light.paired)}
@@ -219,8 +219,7 @@ def _fits(
         stairs = locate_fine_stairs(native, kinds, _REFRESH_MS) if found is None and kinds is PICTURE_KINDS else None
         fits.append(found or stairs or _at_crests(*around, kinds=kinds))
         is_renewed = is_renewed or found is not None
-    is_unsure = 2 * sum(each.drifts for each in fits) >= len(fits)  # drift makes no stairs of most changes
-    return [each.without_stairs(kinds) for each in fits] if is_renewed or is_unsure else fits
+    return [each.without_stairs(kinds) for each in fits] if is_renewed else fits
 
 
 def _at_crests(
@@ -239,14 +238,19 @@ def _at_crests(
 
 
 def _rounding_ms(
-    onsets: Instants, halves: Instants, interval_ms: float, floors: tuple[float, float], tick_ms: float
+    rises_ms: FloatArray, interval_ms: float, floors: tuple[float, float], seen: Shutters, *, tick_ms: float
 ) -> FloatArray:
-    """Return what codes, clock and unlike shapes move a lag by, under every hypothesis; a stair is no shape."""
+    """Return what codes, clock, unlike shapes and shutters between those tried move a lag by, under every hypothesis.
+
+    A stair is no shape. Light and picture share the shutter, so its doubt counts by as much as their places within a
+    frame differ (triangular).
+    """
     of_codes, of_shapes = floors
-    rises_ms = np.abs(halves.after - onsets.after).mean(axis=0).reshape(-1, len(LIGHT_KINDS), len(PICTURE_KINDS))
+    rises_ms = rises_ms.reshape(-1, len(LIGHT_KINDS), len(PICTURE_KINDS))
     smooth = np.array([kind not in STAIRS for kind in PICTURE_KINDS])
     unlike_ms = of_shapes * np.minimum(rises_ms * smooth, _LONGEST_RISE * interval_ms)
-    return np.asarray(np.sqrt((of_codes * interval_ms) ** 2 + unlike_ms**2 + tick_ms**2 / 6).reshape(len(rises_ms), -1))
+    others = (of_codes * interval_ms) ** 2 + tick_ms**2 / 6 + seen.doubt[:, None, None] ** 2 / 6
+    return np.asarray(np.sqrt(unlike_ms**2 + others).reshape(len(rises_ms), -1))
 
 
 def _budget(found: Lag, *, is_shutter_told: bool) -> list[Contribution]:

@@ -1,6 +1,7 @@
 """The samples around one change of level, and how likely a shape at a place makes them."""
 
 from dataclasses import dataclass
+from itertools import combinations_with_replacement
 from typing import Final
 
 import numpy as np
@@ -11,6 +12,7 @@ from inspect_app.numerics.change_shapes import STAIRS, ended_after, filmed
 FloatArray = npt.NDArray[np.float64]
 
 _MODEL_ERROR: Final = 0.006  # of the swing: rounding, coding, clipping and light that is not quite so shaped
+_RIDGE: Final = 1e-9  # keeps steps apart that no sample tells apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +20,8 @@ class Stretch:
     """Samples around one change: times in intervals from near its half, values about their mean, weights.
 
     Running sums of the weights and of the weighted values go from nothing to all, shape (n + 1,). `forgiven` is what
-    each sample may lie off every shape, in shares of the swing.
+    each sample may lie off every shape, in shares of the swing. Where neighbours are `alike`, by a correlation above 0,
+    values are what each has beyond that share of the one before.
     """
 
     times: FloatArray
@@ -27,10 +30,11 @@ class Stretch:
     weight_sums: FloatArray
     value_sums: FloatArray
     squares: float
+    alike: float = 0.0
     forgiven: float = _MODEL_ERROR
 
 
-def stretch_of(times: FloatArray, values: FloatArray, near: int) -> Stretch:
+def stretch_of(times: FloatArray, values: FloatArray, near: int, alike: float = 0.0) -> Stretch:
     """Return the samples around one change, weighted by the noise of the levels before and after it.
 
     Parameters
@@ -41,8 +45,16 @@ def stretch_of(times: FloatArray, values: FloatArray, near: int) -> Stretch:
         Mean light of each sample.
     near : int
         The sample from which times are counted.
+    alike : float
+        Correlation of neighbours on the two levels, 0 to below 1.
+
+    Notes
+    -----
+    Drift and sway are taken for noise of which each sample keeps a share of the one before (AR(1)): what is beyond that
+    share is white, and in it a step stands out of drift many times its size. Levels stay what they are.
     """
-    weights = _weights(values, near)
+    weights = _weights(values, near, alike)
+    values = _beyond(values, float(values[0]), alike)
     centred = values - values @ weights / weights.sum()
     return Stretch(
         times=times,
@@ -51,17 +63,30 @@ def stretch_of(times: FloatArray, values: FloatArray, near: int) -> Stretch:
         weight_sums=np.concatenate([[0.0], np.cumsum(weights)]),
         value_sums=np.concatenate([[0.0], np.cumsum(weights * centred)]),
         squares=max(float(weights @ centred**2), 1e-30),
+        alike=alike,
+        forgiven=_MODEL_ERROR * (1 + alike**2) ** 0.5 / (1 - alike),
     )
 
 
-def _weights(values: FloatArray, near: int) -> FloatArray:
+def _beyond(light: FloatArray, before: float, alike: float) -> FloatArray:
+    """Return what each sample has beyond a share of the one before it; levels stay what they are."""
+    if not alike:
+        return light
+    earlier = np.concatenate([np.full_like(light[..., :1], before), light[..., :-1]], axis=-1)
+    return np.asarray((light - alike * earlier) / (1 - alike))
+
+
+def _weights(values: FloatArray, near: int, alike: float) -> FloatArray:
     """Return one over the variance of each sample, relative to the mean variance of the two levels."""
-    before, after = values[: max(3, near - 3)], values[min(len(values) - 3, near + 5) :]
-    spread = np.array([_scatter(before), _scatter(after)]) ** 2
+    sides = slice(0, max(3, near - 3)), slice(min(len(values) - 3, near + 5), None)
+    before, after = (values[side] for side in sides)
+    beyond = _beyond(values, float(values[0]), alike)
+    spread = np.array([_scatter(beyond[side]) for side in sides]) ** 2
     floor = max(spread.max() * 0.04, 1e-30)
     low, high = float(np.median(before)), float(np.median(after))
     share = np.clip((values - low) / (high - low), 0, 1) if high != low else np.zeros_like(values)
     variance = np.maximum(spread[0] + (spread[1] - spread[0]) * share, floor)
+    variance = (variance + alike**2 * np.append(variance[:1], variance[:-1])) / (1 + alike**2)  # of both neighbours
     return np.asarray(variance.mean() / variance)
 
 
@@ -97,7 +122,7 @@ def log_likelihood(
     """
     ends = float((onsets.max(axis=2) + widths * ended_after(kind)).max())
     first = int((stretch.times + opened.max(axis=0)).searchsorted(float(onsets.min())))
-    seen = slice(first, max(first + 1, int(stretch.times.searchsorted(ends))))
+    seen = slice(first, min(len(stretch.times), max(first + 1, int(stretch.times.searchsorted(ends))) + 1))
     since = stretch.times[seen] - onsets[..., None]
     width, open_times = widths[..., None, None], opened[:, None, None, seen]
     light, apart = filmed_light(stretch, kind, width, since, open_times, seen)
@@ -107,28 +132,46 @@ def log_likelihood(
     logs = -0.5 * (len(stretch.values) - 2) * np.log(np.maximum(residual / stretch.squares, 1e-9))
     if apart is None:
         return np.asarray(logs)
-    variance = residual / (len(stretch.values) - 2) * own / np.maximum(swing_squared * apart, 1e-30)
-    logs += np.minimum(0.5 * np.log(2 * np.pi * np.maximum(variance, 1e-30)) - np.log(np.ptp(STAIRS[kind])), 0.0)
+    free, room = len(STAIRS[kind]), float(np.prod(np.ptp(STAIRS[kind], axis=1)))
+    unsure = 2 * np.pi * residual / (len(stretch.values) - 2) / np.maximum(swing_squared, 1e-30)
+    spread = free * np.log(np.maximum(unsure, 1e-30)) + np.log(own) - np.log(np.maximum(apart, 1e-30))
+    logs += np.minimum(spread / 2 - np.log(room), 0.0)
     return np.asarray(logs)
 
 
 def filmed_light(
     stretch: Stretch, kind: str, width: FloatArray, since: FloatArray, open_times: FloatArray, seen: slice
 ) -> tuple[FloatArray, FloatArray | None]:
-    """Return what the samples that are seen show of a shape; a stair has the height of its first step that fits best.
+    """Return what the samples that are seen show of a shape; the steps of stairs are as high as fits best.
 
-    For a stair also how well its two steps are told apart: the determinant of their products.
+    For stairs also how well their steps are told apart: the determinant of their products.
     """
-    first = filmed(kind, width, since, open_times)
-    if kind not in STAIRS:
-        return first, None
-    second = filmed(kind, width, since - width, open_times)
-    own, mixed, other = (_product(stretch, *pair, seen) for pair in ((first, first), (first, second), (second, second)))
-    one, two = _told(stretch, first, seen), _told(stretch, second, seen)
-    rise, rest = np.asarray(one * other - two * mixed), np.asarray(two * own - one * mixed)
-    both = rise + rest
-    share = np.divide(rise, both, out=np.full_like(both, 0.5), where=both != 0).clip(*STAIRS[kind])[..., None]
-    return share * first + (1 - share) * second, np.maximum(own * other - mixed**2, 0.0)
+    count = 1 + len(STAIRS.get(kind, ()))
+    each = [filmed(kind, width, since - later * width if later else since, open_times) for later in range(count)]
+    steps = [_beyond(step, 0.0, stretch.alike) for step in each]
+    if count == 1:
+        return steps[0], None
+    products = np.empty((*each[0].shape[:-1], count, count))
+    for one, other in combinations_with_replacement(range(count), 2):
+        products[..., one, other] = products[..., other, one] = _product(stretch, steps[one], steps[other], seen)
+    told = np.stack([_told(stretch, step, seen) for step in steps], axis=-1)
+    shares = _shares(products, told, STAIRS[kind])
+    light = sum(share[..., None] * step for share, step in zip(shares, steps, strict=True))
+    return np.asarray(light), np.maximum(np.linalg.det(products), 0.0)
+
+
+def _shares(products: FloatArray, told: FloatArray, bounds: tuple[tuple[float, float], ...]) -> list[FloatArray]:
+    """Return what share of the light each step takes by least squares, those of the first and third within bounds."""
+    count = told.shape[-1]
+    ridge = _RIDGE * np.trace(products, axis1=-2, axis2=-1)[..., None, None] * np.eye(count) + _RIDGE * np.eye(count)
+    heights = np.linalg.solve(products + ridge, told[..., None])[..., 0]
+    total = heights.sum(axis=-1)
+    share = np.divide(heights, total[..., None], out=np.full_like(heights, 1 / count), where=total[..., None] != 0)
+    first = share[..., 0].clip(*bounds[0])
+    if count == 2:
+        return [first, 1 - first]
+    third = np.minimum(share[..., 2].clip(*bounds[1]), 1 - first)
+    return [first, 1 - first - third, third]
 
 
 def _product(stretch: Stretch, one: FloatArray, other: FloatArray, seen: slice) -> FloatArray:

@@ -8,10 +8,18 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 
 LIGHT_KINDS: Final = ("step", "decay", "ramp", "swell")
-STAIRS: Final = {"high stair": (0.5, 0.9), "low stair": (0.1, 0.5)}
-"""Two steps one width apart, by what share of the light the first of them takes: a display shows in part what its own
-camera gathered before a switch, and then all. Less than a tenth is what drift and sway make too: with all heights from
-nothing on, first changes of steps under drift came out up to 23 frames early."""
+STAIRS: Final = {
+    "high stair": ((0.5, 0.9),),
+    "low stair": ((0.1, 0.5),),
+    "high flight": ((0.5, 0.9), (0.0, 0.4)),
+    "low flight": ((0.05, 0.5), (0.0, 0.5)),
+    "late flight": ((0.05, 0.4), (0.5, 0.85)),
+}
+"""Steps one width apart, by what share of the light the first and the third of them take: a display shows in part what
+its own camera gathered before a switch, or blends a picture with those before it, and then shows all. Of two steps, a
+first one of less than a tenth is what sway makes too."""
+FLIGHTS: Final = {"high flight": "high stair", "low flight": "low stair", "late flight": "low stair"}
+"""Stairs of three steps, each with the one of two that it looks like where one of them is not seen."""
 PICTURE_KINDS: Final = (*LIGHT_KINDS, "round", "trail", "long trail", "afterglow", *STAIRS)
 """Shapes of a change of the light and of its picture, in the order of all arrays over kinds."""
 
@@ -26,13 +34,16 @@ _HALVES: Final = {
     "afterglow": 1.089944,
     "high stair": 0.0,
     "low stair": 1.0,
+    "high flight": 0.0,
+    "low flight": 1.0,
+    "late flight": 2.0,
 }
 """Widths after which shapes are half done; 0.5 for symmetrical ones, not named; later ones by bisection."""
 
 
 def ended_after(kind: str) -> float:
     """Return after how many widths a shape has nothing left to show."""
-    ends = {"step": 0.0, "decay": _DECAYED, "afterglow": _DECAYED * _GLOW[1]}
+    ends = {"step": 0.0, "decay": _DECAYED, "afterglow": _DECAYED * _GLOW[1], **dict.fromkeys(FLIGHTS, 2.0)}
     return ends.get(kind, 1 + _DECAYED * _TRAILS.get(kind, 0.0))
 
 

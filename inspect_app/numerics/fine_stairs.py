@@ -14,6 +14,7 @@ from inspect_app.numerics.transitions import Located, locate
 
 FloatArray = npt.NDArray[np.float64]
 
+_PAIRS: Final = tuple(kind for kind, shares in STAIRS.items() if len(shares) == 1)
 _COARSE: Final = 24.0  # samples that the longest refresh takes, where stairs are told from other shapes,
 _FINE: Final = 400.0  # and at most where the two steps are looked for
 _LIKELY: Final = 0.9  # probability of stairs
@@ -56,7 +57,7 @@ def locate_fine_stairs(around: Around, kinds: Sequence[str], refresh: tuple[floa
         return None
     seen = locate(*gathered(around, refresh[1] / _COARSE), kinds=kinds, refresh=refresh)
     told = special.softmax(special.logsumexp(seen.log_evidence, axis=0) + np.log(PICTURE_PRIOR))
-    if seen.drifts or told[[kind in STAIRS for kind in kinds]].sum() < _LIKELY:
+    if told[[kind in _PAIRS for kind in kinds]].sum() < _LIKELY:
         return None
     first, second = _pair(around, refresh)
     middle = (first + second) // 2
@@ -65,7 +66,7 @@ def locate_fine_stairs(around: Around, kinds: Sequence[str], refresh: tuple[floa
         return None
     share, doubt = _first_share(around.values, first, second)
     evidence = seen.log_evidence + (_of_shutters(before) + _of_shutters(after))[:, None]
-    both = special.logsumexp(evidence[:, [kinds.index(kind) for kind in STAIRS]], axis=1)
+    both = special.logsumexp(evidence[:, [kinds.index(kind) for kind in _PAIRS]], axis=1)
     is_high = float(special.ndtr((share - 0.5) / doubt))
     found = Located(
         onset=seen.onset.copy(),

@@ -26,6 +26,9 @@ before (common practice, no source). Taken for frames of a film, 92 of 100 steps
 0.1 to 1 ms a row, noise of 0.3 to 6 %), u 0.34 rows where two instants within rows leave 0.41 (triangular); so, 94 and
 0.37."""
 
+_BETWEEN: Final = (0.0, 0.072, 0.072, 0.072, 0.0)
+"""Standard uncertainty of each of `SHARES`: a shutter that is open for a part may be open for anything between two of
+them, a quarter apart (rectangular); one that is open throughout, or for an instant, is so."""
 _SHORTEST: Final = 0.05  # share of the intervals that may be shorter than the shutter is open
 _EVEN: Final = 0.01  # intervals that differ by less are even
 
@@ -40,10 +43,13 @@ class Shutters:
         In each sample, in the unit of the trace's times.
     prior : ndarray of shape (shutters,)
         Probability of each by what is usual.
+    doubt : ndarray of shape (shutters,)
+        Standard uncertainty of each open time, in the unit of the trace's times.
     """
 
     open_times: FloatArray
     prior: FloatArray
+    doubt: FloatArray
 
 
 def shutters(
@@ -70,9 +76,10 @@ def shutters(
     steps = np.minimum(np.append(np.diff(times), interval), interval)
     shortest = float(np.quantile(steps, _SHORTEST))
     if told is not None:
-        return Shutters(open_times=np.minimum(steps, told)[None, :], prior=np.ones(1))
+        return Shutters(open_times=np.minimum(steps, told)[None, :], prior=np.ones(1), doubt=np.zeros(1))
     fixed = np.array(SHARES)[:, None] * np.minimum(steps, shortest)
+    doubt = np.array(_BETWEEN) * shortest
     if shortest > (1 - _EVEN) * interval:
-        return Shutters(open_times=fixed, prior=np.array(usual))
+        return Shutters(open_times=fixed, prior=np.array(usual), doubt=doubt)
     prior = np.array([usual[0] / 2, *usual[1:], usual[0] / 2])
-    return Shutters(open_times=np.vstack([fixed, steps]), prior=prior)
+    return Shutters(open_times=np.vstack([fixed, steps]), prior=prior, doubt=np.append(doubt, 0.0))

@@ -10,6 +10,7 @@ from inspect_app.numerics.transitions import locate
 from tests.truth.films import exposed, lit
 
 ONSET = 40.3
+CODING = 0.02  # samples: about what the check adds for coding and rounding
 
 
 def half_of(parts):
@@ -71,23 +72,28 @@ def test_a_display_that_shows_a_change_in_part_for_one_refresh_begins_where_it_d
     told = joined(locate(times, values, round(half) + 1, 1.0, np.ones((1, 100)), kinds=PICTURE_KINDS))
 
     for name, truth in (("onset", ONSET), ("half", half)):
-        assert told[name][0] == pytest.approx(truth, abs=max(2 * told[name][1], 0.01))
+        assert told[name][0] == pytest.approx(truth, abs=2 * np.hypot(told[name][1], CODING))
         assert told[name][1] <= 0.15
 
 
-def test_a_third_step_of_a_display_is_no_drift():
-    """Steps of 0.7, 0.25 and 0.05, 4.4 samples apart: what the third leaves is alike from sample to sample."""
-    times, rng = np.arange(100.0), np.random.default_rng(4)
-    steps = ((0.7, ONSET), (0.25, ONSET + 4.4), (0.05, ONSET + 8.8))
-    values = sum(share * exposed("step", 0.0, start, times, 1.0) for share, start in steps)
+@pytest.mark.parametrize("alike", [0.0, 0.9], ids=["noise", "drift"])
+@pytest.mark.parametrize("heights", [(0.7, 0.25, 0.05), (0.3, 0.55, 0.15), (0.25, 0.2, 0.55)])
+def test_a_display_that_takes_a_third_step_begins_where_it_does(heights, alike):
+    """Steps 2 to 5 samples apart at any place within a sample: half is where they add up to 0.5."""
+    times, held = np.arange(100.0), 0
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        onset, apart = 40 + rng.random(), rng.uniform(2, 5)
+        half = onset + apart * int(np.argmax(np.cumsum(heights) >= 0.5))
+        steps = (height * exposed("step", 0.0, onset + k * apart, times, 1.0) for k, height in enumerate(heights))
+        values = sum(steps) + 0.004 * waves(seed, alike)
 
-    found = locate(times, values + 0.002 * rng.standard_normal(100), 41, 1.0, np.ones((1, 100)))
+        told = joined(locate(times, values, round(half) + 1, 1.0, np.ones((1, 100)), refresh=(1.0, 10.0)))
 
-    assert not found.drifts
-    for name in ("onset", "half"):
-        mean, doubt = joined(found)[name]
-        assert mean == pytest.approx(ONSET, abs=0.1)
-        assert doubt <= 0.1
+        for name, truth in (("onset", onset), ("half", half)):
+            assert told[name][0] == pytest.approx(truth, abs=0.25)
+            held += abs(told[name][0] - truth) <= 2 * np.hypot(told[name][1], CODING)
+    assert held >= 17  # of 20: at 95.45 of 100 there are fewer once in 85 draws
 
 
 def test_a_step_among_slow_waves_does_not_begin_before_it_does():
