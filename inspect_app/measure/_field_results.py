@@ -13,6 +13,7 @@ from inspect_app.quantity import Contribution, Quantity, quantity_from_budget
 
 SATURATED_TOLD = 1e-5  # a few pixels in a million: one bright spot
 BEYOND_TOLD = 0.05  # of the field's area
+VEIL_TOLD = 0.02  # of the level
 LEFT_TOLD = 0.003  # of the field
 SPREAD_TOLD = 0.02  # of blocks about the smooth part; strong textures reach 0.011
 OFF_CIRCLE_TOLD = 0.01  # of the radius
@@ -99,6 +100,11 @@ def field_warnings(
         told.append(
             f"Nothing tells the black level: contrasts and shading may be too small by {math.sqrt(3) * black_u:.0%}. "
             "Give a dark frame."
+        )
+    if content.veil > VEIL_TOLD:
+        told.append(
+            f"The surround of the field has {content.veil:.1%} of its light, taken off as black level and stray light: "
+            "if it is neither, contrasts and shading are too large by as much. Give a dark frame."
         )
     if scale is None:
         told.append("No field diameter was given: spots have no size in mm, no size class and no zone.")

@@ -30,6 +30,9 @@ SATURATED_REFUSED = 0.3
 DARKEST_NOISE = 1 / HOT_LIMIT  # of the level: in more no black pixel, and no picture without light, is told
 UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
 HALO_SHARE_U = 0.5  # 2 u hold that what is scattered over the field is a part of its light, and that it is none
+SURROUND_SHARE_U = 0.4
+"""Of the light around a field that no dark frame tells from black: all of it lies over the field, as black level and
+stray light do, as often as any share of it does (root of the mean square of what is then taken off too much)."""
 BLOTCH_DEPTH = 0.1  # a fainter mark that is larger than any spot is a part of the light: a reflection, a shadow
 LEFT_REFUSED = 0.05  # of the field: a hand, a flare; a mark of a fifth of its diameter leaves less
 JPEG_BLOCK_PX = 8
@@ -40,10 +43,10 @@ HOT_FLOOR_STEPS = 0.5  # quantisation steps: dark frames of equal codes have no 
 class FieldContent:
     """What was found; `saturated` is the share of the field that is.
 
-    `saturated_spots` counts the bright spots that are deeper than the picture can tell. `veil_u` is the standard
-    uncertainty of what lies over the field, `noise` that of a pixel, both over the level; `spread` is the scatter of
-    blocks about the smooth part. `unlike_spots` and `left` tell what is there beside round spots (`spot_map.SpotMap`);
-    `rim` is where no spots were sought, in pixels of the picture.
+    `saturated_spots` counts the bright spots that are deeper than the picture can tell. `veil` is what was taken off as
+    lying over the field, `veil_u` its standard uncertainty, `noise` that of a pixel, all over the level; `spread` is
+    the scatter of blocks about the smooth part. `unlike_spots` and `left` tell what is there beside round spots
+    (`spot_map.SpotMap`); `rim` is where no spots were sought, in pixels of the picture.
     """
 
     spots: tuple[FoundSpot, ...]
@@ -52,6 +55,7 @@ class FieldContent:
     shading: Shading
     saturated: float
     saturated_spots: int
+    veil: float
     veil_u: float
     noise: float
     spread: float
@@ -173,6 +177,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         shading=shading,
         saturated=saturated,
         saturated_spots=sum(is_lost),
+        veil=cut.veil / shading.level,
         veil_u=cut.veil_u / shading.level,
         noise=noise,
         spread=flat.spread,
@@ -201,6 +206,7 @@ def _reduced_field(field: BrightField, factor: int) -> BrightField:
         y=(field.y - shift) / factor,
         radius_px=field.radius_px / factor,
         edge_px=field.edge_px / factor,
+        oval_px=(field.oval_px[0] / factor, field.oval_px[1] / factor),
     )
 
 
@@ -231,7 +237,7 @@ def _cut_to_field(frames: Frames, field: BrightField) -> _Cut:
     rows, cols = frames.bright.shape
     veil = veil_of(frames.bright, field)
     black = 0.0 if frames.dark is not None else veil.level
-    reach = math.ceil(field.radius_px)
+    reach = math.ceil(field.radius_px + math.hypot(*field.oval_px))
     top, left = max(0, int(field.y) - reach), max(0, int(field.x) - reach)
     part = (slice(top, min(rows, int(field.y) + reach + 2)), slice(left, min(cols, int(field.x) + reach + 2)))
     return _Cut(
@@ -240,7 +246,7 @@ def _cut_to_field(frames: Frames, field: BrightField) -> _Cut:
         corner=np.array([top, left], dtype=np.intp),
         field=replace(field, x=field.x - left, y=field.y - top),
         veil=black,
-        veil_u=HALO_SHARE_U * max(veil.level - black + veil.halo, 0.0),
+        veil_u=math.hypot(HALO_SHARE_U * max(veil.level - black + veil.halo, 0.0), SURROUND_SHARE_U * max(black, 0.0)),
     )
 
 

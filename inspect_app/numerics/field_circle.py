@@ -1,7 +1,7 @@
 """Where the bright field lies in a picture: a disc on black, as through an eyepiece, or the whole frame."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +30,7 @@ THIN, LEAST_BEYOND = 4, 0.01  # one pixel in 16 tells of what lies beyond the fi
 RINGS, RING_SHARE, LEAST_RING = 5, 0.03, 50  # in which a halo is read: of the radius wide, and pixels at least
 RING_DEVIATIONS, LEAST_OF_FIRST = 4.0, 0.2  # standard deviations of a ring's median, and share of the first ring's
 FARTHEST_SHARE = 0.25  # of what is clear of a field
+LEAST_OF_BORDER, OVAL_DEVIATIONS = 0.75, 4.0  # seen, and of its noise, for a field to be an ellipse
 BILINEAR_VARIANCE = 1 / 6  # px², by which interpolation between pixels widens
 
 
@@ -38,7 +39,8 @@ class BrightField:
     """A bright field: centre and radius in pixels (half of the diagonal for a whole frame).
 
     `edge_px` is the standard deviation of the blurred border, `radius_u_px` the standard uncertainty of the radius, and
-    `off_circle_px` the robust standard deviation of the border about its circle.
+    `off_circle_px` the robust standard deviation of the border about its circle. A field that is seen at an angle is an
+    ellipse: in the direction θ its border lies ``oval_px[0] cos 2θ + oval_px[1] sin 2θ`` outside of the circle.
     """
 
     x: float
@@ -48,6 +50,21 @@ class BrightField:
     edge_px: float
     is_round: bool
     off_circle_px: float = 0.0
+    oval_px: tuple[float, float] = (0.0, 0.0)
+
+    def chord(self, row: float, radius_px: float) -> tuple[float, float]:
+        """Return the first and the last column of a row that a field of its form, and so large a radius, reaches.
+
+        The ellipse ``(1 - 2c/R) x² - 4s/R xy + (1 + 2c/R) y² = radius_px²`` about the middle, which departs from the
+        circle by c and s as told above, to the first order; the first column is the greater where it has none.
+        """
+        c, s = (2 * part / self.radius_px for part in self.oval_px)
+        down = row - self.y
+        beneath = (s * down) ** 2 - (1 - c) * ((1 + c) * down**2 - radius_px**2)
+        if beneath < 0:
+            return math.inf, -math.inf
+        middle, half = self.x + s * down / (1 - c), math.sqrt(beneath) / (1 - c)
+        return middle - half, middle + half
 
 
 def find_field(image: FloatArray) -> BrightField | None:
@@ -162,7 +179,7 @@ def light_beyond(image: FloatArray, field: BrightField) -> float:
 def _beyond(image: FloatArray, field: BrightField) -> tuple[FloatArray, FloatArray]:
     """Return one in 16 of the pixels that lie clear of a round field, and their distances from its middle."""
     y, x = np.ogrid[0 : image.shape[0] : THIN, 0 : image.shape[1] : THIN]
-    clear_px = field.radius_px + 6 * field.edge_px + 4
+    clear_px = field.radius_px + math.hypot(*field.oval_px) + 6 * field.edge_px + 4
     squares = (x - field.x) ** 2 + (y - field.y) ** 2
     is_clear = squares > clear_px**2
     return image[::THIN, ::THIN][is_clear], np.sqrt(squares[is_clear])
@@ -216,20 +233,47 @@ def _refined(image: FloatArray, x: float, y: float, radius: float) -> BrightFiel
         reach, step_px = min(NEXT_REACH * radius, 5 * spread + 6 * edge + LEVEL_REACH_PX), BORDER_PLACES_PX
     if spread > 0.05 * radius:
         return None
-    edge, farther = _border_of(image, x, y, radius, max(edge, SHARPEST_EDGE_PX))
-    return BrightField(
+    round_field = BrightField(
         x=x,
         y=y,
-        radius_px=radius + farther,
+        radius_px=radius,
         radius_u_px=spread / math.sqrt(used),
-        edge_px=edge,
+        edge_px=max(edge, SHARPEST_EDGE_PX),
         is_round=True,
         off_circle_px=spread,
+        oval_px=_oval(points - (x, y), radius),
+    )
+    edge, farther = _border_of(image, round_field)
+    return replace(
+        round_field,
+        radius_px=radius + farther,
+        radius_u_px=math.hypot(round_field.radius_u_px, math.hypot(*round_field.oval_px) / math.sqrt(3)),
+        edge_px=edge,
     )
 
 
-def _border_of(image: FloatArray, x: float, y: float, radius: float, rough_px: float) -> tuple[float, float]:
-    """Return the standard deviation of the blurred border, and how far beyond `radius` it has fallen by half.
+def _oval(points: FloatArray, radius: float) -> tuple[float, float]:
+    """Return by how much the border of a field is an ellipse, from its points about the middle; 0 where it is none.
+
+    By least squares, points farther off than three robust deviations left out. It takes three quarters of the border,
+    four standard deviations and a pixel to be one.
+    """
+    angles, off = np.arctan2(points[:, 1], points[:, 0]), np.hypot(points[:, 0], points[:, 1]) - radius
+    terms = np.stack([np.ones_like(off), *(wave(k * angles) for k in (1, 2) for wave in (np.cos, np.sin))], axis=1)
+    kept = np.ones(len(off), dtype=bool)
+    for _ in range(4):
+        solution = np.linalg.lstsq(terms[kept], off[kept], rcond=None)[0]
+        rest = off - terms @ solution
+        deviation = 1.4826 * float(np.median(np.abs(rest))) + 1e-3
+        kept = np.abs(rest) <= 3 * deviation
+    c, s = float(solution[3]), float(solution[4])
+    is_seen = kept.sum() >= LEAST_OF_BORDER * RAYS
+    clear = max(1.0, OVAL_DEVIATIONS * deviation * math.sqrt(2 / max(int(kept.sum()), 1)))
+    return (c, s) if is_seen and math.hypot(c, s) > clear else (0.0, 0.0)
+
+
+def _border_of(image: FloatArray, field: BrightField) -> tuple[float, float]:
+    """Return the standard deviation of the blurred border, and how far beyond the radius it has fallen by half.
 
     Both from the median of its profile over all rays. The first is half of the distance between the places where a
     blurred step has fallen by 15.87 % and 84.13 %, the slope of the light before it taken out. Noise widens single
@@ -238,9 +282,10 @@ def _border_of(image: FloatArray, x: float, y: float, radius: float, rough_px: f
     the level just inside, where a field that falls off is brighter than at its border: radii were too small by 0.1 px
     in the mean and 0.33 px at most (16 drawn fields of mild texture), by 0.03 and 0.10 px with the second.
     """
+    rough_px = field.edge_px
     reach = 6 * rough_px + 4
     r = np.arange(-reach, reach, BORDER_STEP_PX)
-    at_x, at_y = _rays(x, y, radius + r)
+    at_x, at_y = _rays(field.x, field.y, field.radius_px + r, field.oval_px)
     is_whole = np.all((at_x >= 0) & (at_x <= image.shape[1] - 1) & (at_y >= 0) & (at_y <= image.shape[0] - 1), axis=1)
     if is_whole.sum() < RAYS // 12:
         return rough_px, 0.0
@@ -273,9 +318,12 @@ def _cliff(image: FloatArray, disc: BrightField, corner: float) -> float:
     return (level - float(np.median(outside[in_picture]))) / (level - corner) if level > corner else 0.0
 
 
-def _rays(x: float, y: float, r: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _rays(
+    x: float, y: float, r: FloatArray, oval_px: tuple[float, float] = (0.0, 0.0)
+) -> tuple[FloatArray, FloatArray]:
     angles = np.arange(RAYS) * 2 * math.pi / RAYS
-    return x + np.outer(np.cos(angles), r), y + np.outer(np.sin(angles), r)
+    along = r + (oval_px[0] * np.cos(2 * angles) + oval_px[1] * np.sin(2 * angles))[:, None]
+    return x + np.cos(angles)[:, None] * along, y + np.sin(angles)[:, None] * along
 
 
 def _border_points(image: FloatArray, x: float, y: float, r: FloatArray) -> tuple[FloatArray, float]:

@@ -82,9 +82,10 @@ def inside_of(field: BrightField, shape: tuple[int, ...]) -> BoolArray:
     inside = np.zeros(shape, dtype=bool)
     radius = field.radius_px - BORDER_EDGES * field.edge_px - 1
     # Row by row: the squares of all distances take longer than all else that is done to the whole picture.
-    for row in range(max(0, math.ceil(field.y - radius)), min(shape[0], math.floor(field.y + radius) + 1)):
-        half = math.sqrt(max(radius**2 - (row - field.y) ** 2, 0.0))
-        inside[row, max(0, math.ceil(field.x - half)) : max(0, math.floor(field.x + half) + 1)] = True
+    for row in range(shape[0]):
+        left, right = field.chord(row, radius)
+        if left <= right:
+            inside[row, max(0, math.ceil(left)) : max(0, math.floor(right) + 1)] = True
     return inside
 
 

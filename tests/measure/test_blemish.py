@@ -212,6 +212,43 @@ def test_what_changes_no_spot_moves_nothing_but_the_places(change, place) -> Non
     assert abs(shading_of(changed).value - shading_of(plain).value) <= shading_of(plain).standard_uncertainty
 
 
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_field_seen_at_an_angle_is_searched_to_its_border_and_told(turned) -> None:
+    """Truth by construction: 95 % as wide as high, with spots near both ends of its axes, and nothing else."""
+    spots = tuple(
+        Spot(MIDDLE[0] + x, MIDDLE[1] + y, 10.0, 0.3) for x, y in ((-362, 0), (0, 382), (50, -90), (258, 262))
+    )
+    field = round_field(np.random.default_rng(8), spots=spots, squeezed=0.95)
+    seen = field.exposure.T if turned else field.exposure
+
+    measured = blemish((still_of(seen),), BlemishOptions(field_diameter_mm=18))
+
+    assert len(measured.features) == len(spots)
+    for spot in spots:
+        x, y = (spot.y, spot.x) if turned else (spot.x, spot.y)
+        found = min(measured.features, key=lambda f: math.hypot(f.x - x, f.y - y))
+        assert math.hypot(found.x - x, found.y - y) < 1
+        assert found.diameter_mm == pytest.approx(0.225, abs=2 * found.diameter_uncertainty_mm)
+        assert found.contrast == pytest.approx(0.3, abs=2 * found.contrast_uncertainty)
+    assert any("departs from a circle" in warning for warning in measured.warnings)
+
+
+@pytest.mark.parametrize(("veil", "told"), [(0.004, False), (0.02, True)])
+def test_light_around_a_field_that_may_lie_over_it_or_not_widens_the_doubt(veil, told) -> None:
+    """Truth by construction: all of it lies over the field; cut off around it, contrasts are those of no veil."""
+    spot = Spot(MIDDLE[0] + 60, MIDDLE[1] - 90, 12.0, 0.4)
+    field = round_field(np.random.default_rng(5), spots=(spot,), veil=veil)
+
+    measured = mapped(field)
+
+    share = veil / (0.6 * 0.85)  # of the mean light of the field, which falls by 0.3 to its border
+    (found,) = measured.features
+    assert found.contrast == pytest.approx(0.4, abs=2 * found.contrast_uncertainty)
+    assert abs(shading_of(measured).value - field.shading_percent) <= 2 * shading_of(measured).standard_uncertainty
+    assert shading_of(measured).standard_uncertainty >= 0.3 * share * field.shading_percent
+    assert any("surround of the field" in warning for warning in measured.warnings) == told
+
+
 def test_dust_on_a_full_frame_is_found_in_pixels_beside_dead_and_hot_ones() -> None:
     """Truth by construction: 8 dust shadows, 5 dead pixels in the flat, 7 hot ones in the dark frames, row noise."""
     rng = np.random.default_rng(6)

@@ -130,6 +130,7 @@ def round_field(
     veil: float = 0.004,
     edge_px: float = 1.5,
     optics_px: float = 0.0,
+    squeezed: float = 1.0,
     frames: int = 1,
 ) -> Field:
     """Return the view through an eyepiece: a bright disc on black with fibre texture and a scintillating screen.
@@ -147,18 +148,21 @@ def round_field(
         Standard deviation of the field's blurred border.
     optics_px : float
         Standard deviation of the blur that spots, texture and border all get on their way to the sensor.
+    squeezed : float
+        Width of the field over its height, as it is seen at an angle; spots stay as they are.
     frames : int
         Scintillation is that of the mean of this many frames.
     """
     rows, cols = size_px
     cx, cy = (cols - 1) / 2 + offset_px[0], (rows - 1) / 2 + offset_px[1]
     y, x = np.mgrid[0:rows, 0:cols].astype(float)
-    r = np.hypot(x - cx, y - cy)
+    across = (x - cx) / squeezed
+    r = np.hypot(across, y - cy)
 
     def lit(across: FloatArray, down: FloatArray) -> FloatArray:
         return 1 - vignetting * (across**2 + down**2) / radius_px**2 + tilt * across / radius_px
 
-    clean = lit(x - cx, y - cy)
+    clean = lit(across, y - cy)
     shading = shading_percent_of(lit, 0.9 * radius_px)
     picture = clean * (1 + fibre_texture(rng, size_px, fibre, wire, cells))
     for spot in spots:
