@@ -18,7 +18,8 @@ SHOWN_AT: Final = 0.6  # of the usual unrest about a point
 CROSSING_SHOWN_AT: Final = 0.3  # lines and squares are cut by the border and pressed together, but cover all
 PRESSED: Final = 0.45  # of the middle's magnification, along a radius: there crossings fade and turn over by less,
 FAINT_AT: Final = 0.2  # and may count or not from so much of the usual unrest on
-LIKE_AT: Final = 0.6  # correlation with the usual mark: the border of a field is restless, too
+LIKE_AT: Final = 0.6  # correlation with the usual mark: the border of a field is restless, too,
+CROSSING_LIKE_AT: Final = 0.5  # and with the usual crossing of lines: so is a label beside the chart
 TURNS_OVER: Final = -0.5  # correlation after a quarter turn, below which points are corners of a chessboard
 CORNER_AT: Final = 0.65  # of their usual correlation
 LEAST_ROOM_PX: Final = 2  # from the border, to judge a corner
@@ -32,8 +33,9 @@ def shown_at_the_border(
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Return the numbers of points that the picture shows though none fits there, and which of them it shows clearly.
 
-    They lie next to the grid's rim, or where a point was placed badly. An isolated mark must look like the others, too:
-    the dark beyond a round field, or a frame, was taken for up to 47 marks, and the distortion for that farther out.
+    They lie next to the grid's rim, or where a point was placed badly. A mark must look like the others, too: the dark
+    beyond a round field, or a frame, was taken for up to 47 marks, labels beside a chart of lines for crossings, and
+    the distortion for that farther out. Only a crossing that a barrel presses together has a look of its own, and corners of squares have many.
     """
     known = {(int(i), int(j)) for i, j in lattice.index[fit.kept]}
     around = range(-RIM, RIM + 1)
@@ -55,13 +57,17 @@ def shown_at_the_border(
     usual_turn = float(np.median([_turn(image, smooth, place, reach) for place in known_places]))
     unrest = np.array([_unrest(smooth, place, reach) for place in places]) / usual
     is_clear = unrest > least
+    usual_look = _usual_look(smooth, known_places, reach)
+    likeness = np.array([_likeness(smooth, place, usual_look) for place in places])
+    is_pressed = stretch(radius, terms) < PRESSED
     if lattice.is_isolated:
-        usual_look = _usual_look(smooth, known_places, reach)
-        is_clear &= np.array([_likeness(smooth, place, usual_look) for place in places]) > LIKE_AT
+        is_clear &= likeness > LIKE_AT
+    elif usual_turn >= TURNS_OVER:
+        is_clear &= is_pressed | (likeness > CROSSING_LIKE_AT)
     if usual_turn < TURNS_OVER:
         turns = np.array([_turn(image, smooth, place, reach) for place in places])
         is_clear &= turns < CORNER_AT * usual_turn
-    may_count = (unrest > FAINT_AT) & (stretch(radius, terms) < PRESSED) & (not lattice.is_isolated)
+    may_count = (unrest > FAINT_AT) & is_pressed & (not lattice.is_isolated)
     shown = is_clear | may_count
     return index[shown], is_clear[shown]
 
