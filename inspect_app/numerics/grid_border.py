@@ -35,7 +35,8 @@ def shown_at_the_border(
 
     They lie next to the grid's rim, or where a point was placed badly. A mark must look like the others, too: the dark
     beyond a round field, or a frame, was taken for up to 47 marks, labels beside a chart of lines for crossings, and
-    the distortion for that farther out. Only a crossing that a barrel presses together has a look of its own, and corners of squares have many.
+    the distortion for that farther out. Only a crossing that a barrel presses together has a look of its own, and
+    corners of squares have many.
     """
     known = {(int(i), int(j)) for i, j in lattice.index[fit.kept]}
     around = range(-RIM, RIM + 1)
