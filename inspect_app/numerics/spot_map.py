@@ -147,20 +147,20 @@ def map_spots(
     if search.kept and not search.is_given_up:
         coarse = sum(level.relief.size >= FEW_BLOCKS * GRID_PX**2 for level in levels)
         search.take(find_candidates(levels, faintest=faintest, from_octave=coarse))
-    found = [fitted.spot for fitted in search.kept]
+    found = [fitted.doubted() for fitted in search.kept]
     share = disc_share(found)
     spots = [with_border(spot, share) for spot in found]
     shared = shared_blur(found, border_blur_px) if border_blur_px is not None and not search.is_given_up else None
     if shared is not None and shared.probability > UNLIKELY:
         blur = replace(search.blur, optics_px=shared.px, likely_softness=shared.softness)
-        behind = [with_border(fitted.spot, share) for fitted in fitted_again(levels, search.kept, blur)]
+        behind = [with_border(fitted.doubted(), share) for fitted in fitted_again(levels, search.kept, blur)]
         shares = [shared.probability_for(spot) for spot in found]
         spots = [blended(*each) for each in zip(spots, behind, shares, strict=True)]
     spots = sorted((spot for spot in spots if _is_told(spot)), key=lambda spot: -abs(spot.depth))
     return SpotMap(
         spots=tuple(spots),
         is_whole=not search.is_given_up,
-        unlike=sum(fit.misfit > UNLIKE_LOUD and fit.unlike > UNLIKE_SHARE for fit in search.kept),
+        unlike=sum(fit.shape.misfit > UNLIKE_LOUD and fit.shape.unlike > UNLIKE_SHARE for fit in search.kept),
         left=_left_of(levels),
     )
 
@@ -244,9 +244,9 @@ class _Search:
 
     def _is_spot(self, fitted: Fit, found: Sequence[FoundSpot]) -> bool:
         spot = fitted.spot
-        is_sure = fitted.evidence > SURE**2
+        is_sure = fitted.shape.evidence > SURE**2
         least = self.faintest if is_sure else max(SIGNIFICANT * spot.depth_u, self.faintest)
-        if abs(spot.depth) < least or fitted.evidence < SIGNIFICANT**2:
+        if abs(spot.depth) < least or fitted.shape.evidence < SIGNIFICANT**2:
             return False
         return _is_within(spot, self.levels[0].inside) and not _is_of_an_outline(spot, found)
 

@@ -26,6 +26,7 @@ LEAST_USABLE = 0.5  # share of the window in which there is no other spot and no
 # What is known before a fit: blur over radius is about 0.3 (its logarithm counts), level and slopes (per 10 px) are
 # about 0. A faint spot in noise then does not trade its depth for a blur or a surround that no field has (own trials).
 PRIOR_WEIGHT = np.array([0.0, 0.0, 0.0, 1 / 1.5**2, 0.0, 1 / 0.02**2, 1 / 0.01**2, 1 / 0.01**2])
+HELD_WEIGHT = 1e6  # of a parameter that is held: 0.1 % of a radius
 PARAMETERS = len(PRIOR_WEIGHT)  # x, y, ln R, ln (w / R), depth, and of the surround the level and two slopes
 LINEAR = slice(4, PARAMETERS)
 
@@ -94,7 +95,8 @@ class Patches:
     """The pixels of n windows in the box of b by b pixels that holds all of them, and what whitens their textures.
 
     `rows` of shape (b, 1) and `cols` (b,); `window` and `value` (n, b, b); `whitening` (n, m, m // 2 + 1) with m of 40,
-    48 or 64; `prior` (n, 8), of which only that of the blur is not 0; `diameter_px`, `known_blur_px` and `pixels` (n,).
+    48 or 64; `prior` and `prior_weight` (n, 8), what is known of the parameters before and the inverse of its variance;
+    `diameter_px`, `known_blur_px` and `pixels` (n,).
     """
 
     rows: SingleArray
@@ -108,6 +110,7 @@ class Patches:
     diameter_px: FloatArray
     known_blur_px: FloatArray
     prior: FloatArray
+    prior_weight: FloatArray
     pixels: FloatArray
 
     @classmethod
@@ -133,6 +136,7 @@ class Patches:
             diameter_px=np.array([patch.diameter_px for patch in patches]),
             known_blur_px=np.array([patch.known_blur_px for patch in patches]),
             prior=prior,
+            prior_weight=np.tile(PRIOR_WEIGHT, (len(patches), 1)),
             pixels=np.square(window, dtype=np.float64).sum(axis=(1, 2)),
         )
 
@@ -145,6 +149,12 @@ class Patches:
         """Return some of the windows, in the same box."""
         own = set(self.__slots__) - {"rows", "cols"}
         return replace(self, **{name: getattr(self, name)[which] for name in own})
+
+    def held_at(self, log_radii: FloatArray) -> "Patches":
+        """Return the first window once for each of several radii, of shape (k,), each held at one of them."""
+        copies = self.of_some(np.zeros(len(log_radii), dtype=np.intp))
+        copies.prior[:, 2], copies.prior_weight[:, 2] = log_radii, HELD_WEIGHT
+        return copies
 
     def whitened(self, values: SingleArray) -> SingleArray:
         """Return values of shape (n, k, b, b) weighted and whitened, as (n, k) vectors."""
@@ -216,10 +226,13 @@ class _State:
         off = p - patches.prior
         return cls(
             p=p,
-            normal=np.stack([own @ own.T for own in slopes]).astype(np.float64) + np.diag(PRIOR_WEIGHT),
-            gradient=np.matmul(slopes, error[:, :, np.newaxis])[:, :, 0].astype(np.float64) - PRIOR_WEIGHT * off,
+            normal=np.stack([own @ own.T for own in slopes]).astype(np.float64)
+            + patches.prior_weight[:, np.newaxis] * np.eye(PARAMETERS),
+            gradient=np.matmul(slopes, error[:, :, np.newaxis])[:, :, 0].astype(np.float64)
+            - patches.prior_weight * off,
             error=error,
-            cost=np.einsum("nv,nv->n", error, error, dtype=np.float64) + np.square(off) @ PRIOR_WEIGHT,
+            cost=np.einsum("nv,nv->n", error, error, dtype=np.float64)
+            + (patches.prior_weight * np.square(off)).sum(axis=1),
             damping=np.full(len(p), FIRST_DAMPING),
         )
 

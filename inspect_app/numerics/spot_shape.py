@@ -97,9 +97,7 @@ def fit_spots(patches: Sequence[SpotPatch]) -> list[SpotShape | None]:
     but for the prior of the blur, central depths of 1 993 spots with soft borders, of seven kinds by three hands, err
     by 0.95 (rms; 0.77 to 1.09 by kind). In round fields of one of them 90 % come within 9.1 %, at a median uncertainty
     of 3.7 %; with borders known beforehand to be 0.22 of the radius, within a third, that was 3.6 %, and 90 % came
-    within 10.0 %. One diameter was off by 8.6 u, of a spot 0.1 deep and 5.7 u of depth clear: fits from 0.7 and 1.4 of
-    the radius wherever the depth was below 8 u, weighed by Laplace's approximation, did not reach another size there,
-    and moved by less than 1 % what 90 % of errors stay within elsewhere.
+    within 10.0 %.
 
     What the pixels of a picture average is left in a spot, unlike that of its reduction. With that known, too, 90 % of
     contrasts came within 6.6 instead of 7.1 % (own soft spots, averaged so), 8.7 instead of 8.8 and 5.9 instead of
@@ -119,26 +117,40 @@ def fit_spots(patches: Sequence[SpotPatch]) -> list[SpotShape | None]:
 
 
 def _fitted(patches: Sequence[SpotPatch], windows: Sequence[SingleArray]) -> list[SpotShape | None]:
-    powers = [patch.power + (MODEL_ERROR * patch.depth) ** 2 for patch in patches]
-    together = Patches.of(patches, windows, powers)
-    first = least_squares(together, np.array([_start_of(patch) for patch in patches]))
-    louder = [
-        local_power(fitted.error, power, fitted.pixels, together.side_px) if _is_near(fitted, patch) else None
-        for fitted, power, patch in zip(first, powers, patches, strict=True)
-    ]
-    again = np.flatnonzero([power is not None for power in louder])
-    last = list(first)
-    if len(again):
-        whitening = np.stack([whitening_of(power, together.side_px) for power in louder if power is not None])
-        start = np.array([first[k].p for k in again])
-        refitted = least_squares(replace(together.of_some(again), whitening=whitening), start)
-        for k, fitted in zip(again, refitted, strict=True):
-            last[k] = fitted
-    covariances = np.linalg.pinv(np.stack([fitted.normal for fitted in last]), hermitian=True)
+    fits = settled(patches, windows, [_start_of(patch) for patch in patches])
+    covariances = np.linalg.pinv(np.stack([fitted.normal for fitted in fits.last]), hermitian=True)
     return [
         _shape_of(before, after, covariance, patch.known_blur_px) if _is_near(before, patch) else None
-        for before, after, covariance, patch in zip(first, last, covariances, patches, strict=True)
+        for before, after, covariance, patch in zip(fits.first, fits.last, covariances, patches, strict=True)
     ]
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """Fits in the field's own texture, in that around each spot where it is louder, and the windows of the latter."""
+
+    first: Sequence[Fitted]
+    last: Sequence[Fitted]
+    windows: Patches
+
+
+def settled(patches: Sequence[SpotPatch], windows: Sequence[SingleArray], starts: Sequence[Sequence[float]]) -> Settled:
+    """Fit patches in their windows from some parameters; again where the texture around a spot is louder."""
+    powers = [patch.power + (MODEL_ERROR * patch.depth) ** 2 for patch in patches]
+    together = Patches.of(patches, windows, powers)
+    first = least_squares(together, np.array(starts))
+    whitening, louder, last = together.whitening.copy(), [], list(first)
+    for k, (fitted, power, patch) in enumerate(zip(first, powers, patches, strict=True)):
+        local = local_power(fitted.error, power, fitted.pixels, together.side_px) if _is_near(fitted, patch) else None
+        if local is not None:
+            whitening[k] = whitening_of(local, together.side_px)
+            louder.append(k)
+    together = replace(together, whitening=whitening)
+    if louder:
+        again = least_squares(together.of_some(np.array(louder)), np.array([first[k].p for k in louder]))
+        for k, fitted in zip(louder, again, strict=True):
+            last[k] = fitted
+    return Settled(first, last, together)
 
 
 def _start_of(patch: SpotPatch) -> list[float]:

@@ -165,6 +165,24 @@ def test_a_field_full_of_marks_that_are_no_spots_is_given_up_soon(monkeypatch: p
     assert 20 <= len(fits) < 80
 
 
+def test_dark_specks_in_a_grain_that_is_quiet_between_neighbouring_pixels_are_not_told_as_bright_ones() -> None:
+    """Truth by construction: 120 specks of 2.4 px; seven were told as 5 px and bright, with the grain around them."""
+    rng = np.random.default_rng(1)
+    grain = ndimage.gaussian_filter(rng.normal(size=SHAPE), 1.8)
+    picture = 0.5 * (1 + 0.02 * grain / grain.std() + 0.001 * rng.normal(size=SHAPE))
+    places = [np.array([x, y]) + rng.uniform(-4, 4, 2) for y in range(20, 390, 40) for x in range(20, 490, 40)]
+    for x, y in places:
+        picture *= 1 + depth_of(Spot(x, y, 2.35, 0.05, softness=0.34), SHAPE)
+    flat = flatten(picture, ALL)
+    assert flat is not None
+
+    spots = map_spots(flat, smallest_px=1.5, largest_px=30, faintest=0.03).spots
+
+    of_specks = [s for s in spots if any(math.hypot(s.x - x, s.y - y) < 3 for x, y in places)]
+    assert len(of_specks) >= 119
+    assert all(spot.depth < 0 and spot.diameter_px < 4 for spot in of_specks)
+
+
 def test_noise_alone_is_no_spot() -> None:
     flat = flatten(drawn(noise=0.05), ALL)
     assert flat is not None
