@@ -103,7 +103,7 @@ def _bands(taken: Still, strobe: Strobe) -> StrobePicture:
 
 def _seen(view: FloatArray, axis: str, strobe: Strobe, *, is_clipped: bool) -> tuple[Bands, str] | None:
     """Fit the bands along the first axis of a view; None where there are none, or none of a strobe."""
-    found = fit_bands(view, strobe.duty, is_clipped=is_clipped)
+    found = fit_bands(view, strobe.duty, is_clipped=is_clipped, least_gain=_LEAST_GAIN)
     return (found, axis) if found is not None and _is_strobe(found, view, axis, strobe.duty) else None
 
 

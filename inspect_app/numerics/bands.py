@@ -37,7 +37,8 @@ _TURNS: Final = 2  # of texture and light in turn: a third moves the count by a 
 _FEW_BANDS: Final = 2.0
 _APART: Final = 0.01  # of themselves, by which bands are others;
 _HOPELESS: Final = 30.0  # by how much less likely (logarithm) others may be and still be weighed,
-_RIVALS: Final = 3  # how many at most, and
+_RIVALS: Final = 3  # how many at most,
+_DECIDED: Final = 40.0  # chi-squared by which rows alone must be worse for others to be out of the question, and
 _TEMPER: Final = 0.25  # how much the evidence of strips counts among them: it is biased by up to 20 (one picture)
 
 
@@ -93,7 +94,9 @@ class Bands:
         return self.seen.values * self.seen.scale
 
 
-def fit_bands(picture: FloatArray, flash: float | None = None, *, is_clipped: bool = False) -> Bands | None:
+def fit_bands(
+    picture: FloatArray, flash: float | None = None, *, is_clipped: bool = False, least_gain: float = 0.0
+) -> Bands | None:
     """Fit a strobe's bands to the mean of each row.
 
     Parameters
@@ -104,11 +107,13 @@ def fit_bands(picture: FloatArray, flash: float | None = None, *, is_clipped: bo
         Share of the strobe's period for which it is lit, where it is known.
     is_clipped : bool
         Whether a part of the picture is: columns then differ by less where there is more light.
+    least_gain : float
+        Chi-squared by which bands must be better than none.
 
     Returns
     -------
     Bands or None
-        None where the means of the rows are flat.
+        None where the means of the rows are flat, or bands are better than none by less than that.
 
     Notes
     -----
@@ -130,7 +135,9 @@ def fit_bands(picture: FloatArray, flash: float | None = None, *, is_clipped: bo
     well, and noise that whole rows share is not in it. Of two draws of 60 pictures each with two bands and more, 90 %
     are within 0.27 % so (0.54 to 0.57 by rows alone), and half within 0.06 (0.13). Texture and light are found in turn.
     Of fits far apart the likeliest is kept, and the others widen its doubt: with a told flash, either length may be
-    its. Strips of a clipped picture, which differ by less where there is more light, tell the covariance alone.
+    its. What rows alone make worse by a chi-squared of 40 is none of them: a lamp in view, whose light the strobe does
+    not share, made less than one band likelier by strips in a picture of 2.2. Strips of a clipped picture,
+    which differ by less where there is more light, tell the covariance alone.
 
     The covariance of the parameters is that of the weighed fit over secants of one standard uncertainty, or one with
     the autocovariance of what remains of the rows, if that is more. Widened by 38 % below two bands, as before strips
@@ -153,7 +160,7 @@ def fit_bands(picture: FloatArray, flash: float | None = None, *, is_clipped: bo
     *starts, below = scanned(seen.values)
     if flash is not None:
         told = [start for found in (*starts, below) for start in as_told(found, flash)]
-        return _described(seen, [refined(seen, start) for start in told], [], strips)
+        return _described(seen, [refined(seen, start) for start in told], [], strips, least_gain)
     fits = _searched(seen, starts)
     best = min(fits, key=_cost)
     if best.x[0] < _FEW_BANDS:
@@ -162,7 +169,7 @@ def fit_bands(picture: FloatArray, flash: float | None = None, *, is_clipped: bo
         best = min(fits, key=_cost)
     kept = [start for count in _STRETCHED_TO for start in stretched(best.x, count)]
     fewer = [refined(seen, start, most=BELOW_ONE) for start in (below, *kept)]
-    return _described(seen, fits, fewer, strips)
+    return _described(seen, fits, fewer, strips, least_gain)
 
 
 def count_told(found: Bands, flash: float) -> float:
@@ -193,19 +200,25 @@ def _described(
     fits: list[optimize.OptimizeResult],
     fewer: list[optimize.OptimizeResult],
     strips: Strips,
-) -> Bands:
+    least_gain: float,
+) -> Bands | None:
     best = min([*fits, *fewer], key=_cost)
     remainder = best.fun[: len(seen.values)]
     variance = long_run(memory_of(seen.values + remainder, remainder))
-    likely = _weighed(seen, sorted([*fits, *fewer], key=_cost), strips)
+    gain = (_flat_cost(seen) - 2 * best.cost) / variance
+    if gain < least_gain:
+        return None
+    gain_below_one = 2 * float(min(map(_cost, fewer), default=np.inf) - best.cost) / variance
+    rivals = [fit for fit in (*fits, *fewer) if 2 * (fit.cost - best.cost) < _DECIDED * variance]
+    likely = _weighed(seen, sorted(rivals, key=_cost), strips)
     weighed, final = likely[0].profile, likely[0].fit
     within = count_variance(weighed, final) + _between(likely)
     fitted = seen.values + misfit(seen, final.x)[: len(seen.values)]
     return Bands(
         count=float(final.x[0]),
         count_sd=float(np.sqrt(within)),
-        gain=(_flat_cost(seen) - 2 * best.cost) / variance,
-        gain_below_one=2 * float(min(map(_cost, fewer), default=np.inf) - best.cost) / variance,
+        gain=gain,
+        gain_below_one=gain_below_one,
         parameters=final.x,
         by_rows=best.x,
         variance=variance,
