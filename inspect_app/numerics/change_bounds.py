@@ -9,9 +9,7 @@ FloatArray = npt.NDArray[np.float64]
 
 _SURE: Final = 5.0  # standard deviations of the levels by which a sample must lie off, and
 _LEAST: Final = 0.03  # of the swing: what coding leaves
-_BEGUN: Final = (
-    0.1  # of the swing, and twice what is sure: from there on a change has begun; less is drift and sway too
-)
+_BEGUN: Final = 0.1  # of the swing, and twice what is sure: there a change has begun; less is drift and sway too
 _FEWEST: Final = 3  # samples of a level
 _ROOM: Final = 3.0  # intervals between bounds, at most
 _OFF: Final = 0.05  # intervals by which a fit may lie beyond its bounds
