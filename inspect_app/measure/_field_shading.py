@@ -51,16 +51,16 @@ def shading_of(smooth: SmoothField, field: BrightField) -> Shading | None:
     None where the smooth part falls to nothing there: light it is not, then. What noise has left in the surface after
     each of its orders was shrunk (`numerics.calmed_surface`) has a peak and a valley too; its mean square is taken off.
     """
-    reach_px, at_x, at_y = SHADING_SHARE * field.radius_px, field.x, field.y
-    level = _mean_level(smooth, at_x, at_y, reach_px)
+    level = _mean_level(smooth, field)
     across, down = (_middles(length, EXTREME_PLACES) for length in (smooth.cols, smooth.rows))
-    rows, cols = np.nonzero(np.add.outer((down - at_y) ** 2, (across - at_x) ** 2) <= reach_px**2)
+    rows, cols = np.nonzero(_is_within(field, across, down))
     # What lies beyond the frame is moved to its border: still within the circle, and where extremes may be.
-    turn = np.arange(BORDER_RAYS) * (2 * math.pi / BORDER_RAYS)
-    border_x = np.clip(at_x + reach_px * np.cos(turn), 0, smooth.cols - 1)
-    border_y = np.clip(at_y + reach_px * np.sin(turn), 0, smooth.rows - 1)
+    turn = np.linspace(0, 2 * math.pi, BORDER_RAYS, endpoint=False)
+    border_x, border_y = field.at_radius(SHADING_SHARE, turn)
+    border_x, border_y = np.clip(border_x, 0, smooth.cols - 1), np.clip(border_y, 0, smooth.rows - 1)
     x, y = np.concatenate([across[cols], border_x]), np.concatenate([down[rows], border_y])
-    surface = calmed(smooth, x, y, middle=(at_x, at_y), reach_px=reach_px, area=len(rows))
+    u, v = field.over_radius(x, y)
+    surface = calmed(smooth, x, y, own=(u / SHADING_SHARE, v / SHADING_SHARE), area=len(rows))
     light = surface.light
     peak, valley = int(light.argmax()), int(light.argmin())
     if not min(light[valley], level) > 0:
@@ -104,8 +104,7 @@ def with_uneven_parts(shading: Shading, flat: FlatField, field: BrightField, spo
         usable[top : round(spot.y + reach) + 1, left : round(spot.x + reach) + 1] = False
     departs, count = _tile_medians(flat.relief, usable, tiles, side, thin)
     down, across = ((np.arange(length) + 0.5) * side - 0.5 for length in tiles)
-    is_within = np.add.outer((down - field.y) ** 2, (across - field.x) ** 2) <= (SHADING_SHARE * field.radius_px) ** 2
-    kept = is_within & (count >= LEAST_OF_TILE * math.ceil(side / thin) ** 2)
+    kept = _is_within(field, across, down) & (count >= LEAST_OF_TILE * math.ceil(side / thin) ** 2)
     if kept.sum() < LEAST_TILES:
         return shading
     departs, light = departs[kept], flat.smooth.over_grid(across, down)[kept]
@@ -134,10 +133,15 @@ def _tile_medians(
     return np.where(count > 0, middle, 0.0), count
 
 
-def _mean_level(smooth: SmoothField, at_x: float, at_y: float, reach_px: float) -> float:
+def _mean_level(smooth: SmoothField, field: BrightField) -> float:
     across, down = (_middles(length, MEAN_PLACES) for length in (smooth.cols, smooth.rows))
-    within = np.add.outer((down - at_y) ** 2, (across - at_x) ** 2) <= reach_px**2
-    return float(smooth.over_grid(across, down)[within].mean())
+    return float(smooth.over_grid(across, down)[_is_within(field, across, down)].mean())
+
+
+def _is_within(field: BrightField, across: FloatArray, down: FloatArray) -> npt.NDArray[np.bool_]:
+    """Say where columns and rows in pixels meet within 90 % of the field, shape (rows, cols)."""
+    u, v = field.over_radius(across, down[:, None])
+    return np.asarray(u**2 + v**2 <= SHADING_SHARE**2)
 
 
 def _middles(length_px: int, places: int) -> FloatArray:

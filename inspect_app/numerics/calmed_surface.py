@@ -40,7 +40,7 @@ class CalmedSurface:
 
 
 def calmed(
-    surface: SmoothField, x: FloatArray, y: FloatArray, *, middle: tuple[float, float], reach_px: float, area: int
+    surface: SmoothField, x: FloatArray, y: FloatArray, *, own: tuple[FloatArray, FloatArray], area: int
 ) -> CalmedSurface:
     """Return a surface at places, each of its orders shrunk by the noise in it.
 
@@ -49,10 +49,8 @@ def calmed(
     surface : SmoothField
     x, y : ndarray of shape (places,)
         In pixels.
-    middle : tuple of float
-        x and y about which the orders are counted.
-    reach_px : float
-        From there to the border.
+    own : tuple of ndarray of shape (places,)
+        The same places about the middle of the area, in which the orders are counted: 1 at its border.
     area : int
         How many of the places, the first ones, lie evenly over the area.
 
@@ -68,7 +66,7 @@ def calmed(
 
     A prior of all powers alike for each group, and the mean of what the noise makes by bootstrap, left more of both.
     """
-    terms, order, group = _own_terms(x, y, middle, reach_px, area)
+    terms, order, group = _own_terms(*own, area)
     into_own = terms[:area].T @ surface.terms(x[:area], y[:area]) / area
     covariance = into_own @ surface.covariance @ into_own.T
     coefficients, noise = into_own @ surface.used_coefficients, np.diag(covariance)
@@ -87,12 +85,10 @@ def calmed(
 
 
 def _own_terms(
-    x: FloatArray, y: FloatArray, middle: tuple[float, float], reach_px: float, area: int
+    across: FloatArray, down: FloatArray, area: int
 ) -> tuple[FloatArray, npt.NDArray[np.intp], npt.NDArray[np.intp]]:
     """Return polynomials that are orthonormal over the area, shape (places, terms), and order and group of each."""
-    u, v = (
-        np.vander((place - at) / reach_px, ORDER + 1, increasing=True) for place, at in ((x, middle[0]), (y, middle[1]))
-    )
+    u, v = (np.vander(place, ORDER + 1, increasing=True) for place in (across, down))
     square = u[:, 2] + v[:, 2]
     columns, orders, groups = [u[:, 0]], [0], [0]
     for order in range(1, ORDER + 1):

@@ -52,6 +52,27 @@ class BrightField:
     off_circle_px: float = 0.0
     oval_px: tuple[float, float] = (0.0, 0.0)
 
+    def over_radius(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return places in pixels, about the middle and over the radius: the border becomes the unit circle.
+
+        The inverse of ``(a + c) u + s v, s u + (a - c) v``, an ellipse that departs from a circle by c and s as told
+        above; the mean radius that was fitted is less than the mean a of its half axes (to the second order).
+        """
+        (c, s), (across, down) = self.oval_px, (np.subtract(x, self.x), np.subtract(y, self.y))
+        a = self._mean_half_axis_px
+        area = a**2 - c**2 - s**2
+        return ((a - c) * across - s * down) / area, ((a + c) * down - s * across) / area
+
+    def at_radius(self, share: float, angles: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return x and y in pixels of places at a share of the radius, in directions that are even before the angle."""
+        (c, s), u, v = self.oval_px, share * np.cos(angles), share * np.sin(angles)
+        a = self._mean_half_axis_px
+        return self.x + (a + c) * u + s * v, self.y + s * u + (a - c) * v
+
+    @property
+    def _mean_half_axis_px(self) -> float:
+        return self.radius_px + 0.75 * (self.oval_px[0] ** 2 + self.oval_px[1] ** 2) / self.radius_px
+
     def chord(self, row: float, radius_px: float) -> tuple[float, float]:
         """Return the first and the last column of a row that a field of its form, and so large a radius, reaches.
 

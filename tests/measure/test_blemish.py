@@ -233,6 +233,18 @@ def test_a_field_seen_at_an_angle_is_searched_to_its_border_and_told(turned) -> 
     assert any("departs from a circle" in warning for warning in measured.warnings)
 
 
+@pytest.mark.parametrize(("squeezed", "turned"), [(0.92, 0.0), (0.92, 0.7), (0.97, 2.2)])
+def test_shading_of_a_field_seen_at_an_angle_is_that_within_its_ellipse(squeezed: float, turned: float) -> None:
+    """Truth by construction: within a circle of the same area it were another, by one point and more of 45."""
+    field = round_field(
+        np.random.default_rng(9), squeezed=squeezed, turned=turned, vignetting=0.4, tilt=0.05, fibre=0.01, veil=0
+    )
+
+    shading = shading_of(mapped(field))
+
+    assert shading.value == pytest.approx(field.shading_percent, abs=min(2 * shading.standard_uncertainty, 0.3))
+
+
 @pytest.mark.parametrize(("veil", "told"), [(0.004, False), (0.02, True)])
 def test_light_around_a_field_that_may_lie_over_it_or_not_widens_the_doubt(veil, told) -> None:
     """Truth by construction: all of it lies over the field; cut off around it, contrasts are those of no veil."""

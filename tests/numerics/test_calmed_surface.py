@@ -18,7 +18,8 @@ def calm(picture: FloatArray) -> tuple[CalmedSurface, FloatArray]:
     y, x = np.mgrid[0:ROWS:4, 0:COLS:4].astype(float)
     within = np.hypot(x - MIDDLE[0], y - MIDDLE[1]) < REACH_PX
     x, y = x[within], y[within]
-    return calmed(smooth, x, y, middle=MIDDLE, reach_px=REACH_PX, area=len(x)), smooth.at(x, y)
+    own = (x - MIDDLE[0]) / REACH_PX, (y - MIDDLE[1]) / REACH_PX
+    return calmed(smooth, x, y, own=own, area=len(x)), smooth.at(x, y)
 
 
 def light_of(order: int) -> FloatArray:

@@ -29,6 +29,24 @@ def test_a_circle_is_found_to_a_fraction_of_a_pixel(edge_px: float, vignetting: 
     assert field.edge_px == pytest.approx(edge_px, abs=0.15)
 
 
+@pytest.mark.parametrize(("squeezed", "turned"), [(1.0, 0.0), (0.92, 0.0), (0.92, 0.7), (0.96, 2.5)])
+def test_a_field_seen_at_an_angle_is_followed_in_any_direction(squeezed: float, turned: float) -> None:
+    """Truth by construction: half axes of 400 pixels and of less; places over the radius are told both ways."""
+    drawn = round_field(np.random.default_rng(3), squeezed=squeezed, turned=turned)
+    angles = np.arange(0, 2 * np.pi, 0.1)
+
+    field = find_field(drawn.exposure)
+
+    assert field is not None
+    x, y = field.at_radius(1.0, angles)
+    across = ((x - drawn.x) * np.cos(turned) + (y - drawn.y) * np.sin(turned)) / squeezed
+    down = (y - drawn.y) * np.cos(turned) - (x - drawn.x) * np.sin(turned)
+    np.testing.assert_allclose(np.hypot(across, down), 400, atol=0.5)
+    np.testing.assert_allclose(
+        field.over_radius(*field.at_radius(0.9, angles)), 0.9 * np.array([np.cos(angles), np.sin(angles)]), atol=1e-12
+    )
+
+
 def test_a_circle_that_the_frame_cuts_is_found() -> None:
     """Truth by construction: 40 pixels of the field lie above the frame, and 40 below."""
     drawn = round_field(np.random.default_rng(2), size_px=(720, 1000), radius_px=400)

@@ -131,6 +131,7 @@ def round_field(
     edge_px: float = 1.5,
     optics_px: float = 0.0,
     squeezed: float = 1.0,
+    turned: float = 0.0,
     frames: int = 1,
 ) -> Field:
     """Return the view through an eyepiece: a bright disc on black with fibre texture and a scintillating screen.
@@ -150,19 +151,22 @@ def round_field(
         Standard deviation of the blur that spots, texture and border all get on their way to the sensor.
     squeezed : float
         Width of the field over its height, as it is seen at an angle; spots stay as they are.
+    turned : float
+        Of that width against the horizontal, in radians, from right to down.
     frames : int
         Scintillation is that of the mean of this many frames.
     """
     rows, cols = size_px
     cx, cy = (cols - 1) / 2 + offset_px[0], (rows - 1) / 2 + offset_px[1]
     y, x = np.mgrid[0:rows, 0:cols].astype(float)
-    across = (x - cx) / squeezed
-    r = np.hypot(across, y - cy)
+    across = ((x - cx) * math.cos(turned) + (y - cy) * math.sin(turned)) / squeezed
+    down = (y - cy) * math.cos(turned) - (x - cx) * math.sin(turned)
+    r = np.hypot(across, down)
 
     def lit(across: FloatArray, down: FloatArray) -> FloatArray:
         return 1 - vignetting * (across**2 + down**2) / radius_px**2 + tilt * across / radius_px
 
-    clean = lit(across, y - cy)
+    clean = lit(across, down)
     shading = shading_percent_of(lit, 0.9 * radius_px)
     picture = clean * (1 + fibre_texture(rng, size_px, fibre, wire, cells))
     for spot in spots:
