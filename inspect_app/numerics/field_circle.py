@@ -8,6 +8,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from inspect_app.numerics.between_pixels import bilinear
+from inspect_app.numerics.field_border import RAYS, SHARPEST_EDGE_PX, border_of, rays
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -15,23 +16,20 @@ OVERVIEW_PX = 256  # longest side of the reduced picture in which the disc is fi
 DARK_CORNER = 0.35  # a corner darker than this share of the middle lies outside of a disc
 BLACK_CORNER = 0.15  # a corner darker than this, where no border is seen, is that of a glow
 LEAST_CLIFF = 0.7  # of the light from just inside to the corners, lost within 3 standard deviations of a border's blur
-RAYS = 360
 SMALLEST_RADIUS_PX = 10.0  # rays across the border of a smaller disc have too few places to fall at
-SHARPEST_EDGE_PX = 0.5
 FIRST_REACH, NEXT_REACH = 0.2, 0.06  # of the radius, within which the border is sought
+MOST_UNLIKE = 0.05  # of the radius: what departs more from an ellipse is no round field
 FIRST_PLACES = 300  # to a radius
 BORDER_PLACES_PX = 0.5
 SETTLED_PX = 0.5  # between circles: another would see the same places
 SMOOTHED_PLACES = 2.0  # standard deviation along a ray
 LEVEL_REACH_PX = 20.0  # inside of the border, over which the light's level is read
-BORDER_STEP_PX = 0.25
 DARK_SHARE = 0.1  # of what lies beyond a field is dark at least
 THIN, LEAST_BEYOND = 4, 0.01  # one pixel in 16 tells of what lies beyond the field, if there is so much of it
 RINGS, RING_SHARE, LEAST_RING = 5, 0.03, 50  # in which a halo is read: of the radius wide, and pixels at least
 RING_DEVIATIONS, LEAST_OF_FIRST = 4.0, 0.2  # standard deviations of a ring's median, and share of the first ring's
 FARTHEST_SHARE = 0.25  # of what is clear of a field
 LEAST_OF_BORDER, OVAL_DEVIATIONS = 0.75, 4.0  # seen, and of its noise, for a field to be an ellipse
-BILINEAR_VARIANCE = 1 / 6  # px², by which interpolation between pixels widens
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,15 +74,16 @@ class BrightField:
     def chord(self, row: float, radius_px: float) -> tuple[float, float]:
         """Return the first and the last column of a row that a field of its form, and so large a radius, reaches.
 
-        The ellipse ``(1 - 2c/R) x² - 4s/R xy + (1 + 2c/R) y² = radius_px²`` about the middle, which departs from the
-        circle by c and s as told above, to the first order; the first column is the greater where it has none.
+        What `over_radius` maps into a circle, which is a quadratic form of the distances across and down; the first
+        column is the greater where it has none.
         """
-        c, s = (2 * part / self.radius_px for part in self.oval_px)
-        down = row - self.y
-        beneath = (s * down) ** 2 - (1 - c) * ((1 + c) * down**2 - radius_px**2)
+        (c, s), a, down = self.oval_px, self._mean_half_axis_px, row - self.y
+        across, both, along = (a - c) ** 2 + s**2, 2 * a * s, (a + c) ** 2 + s**2
+        reach = (a**2 - c**2 - s**2) * radius_px / self.radius_px
+        beneath = (both * down) ** 2 - across * (along * down**2 - reach**2)
         if beneath < 0:
             return math.inf, -math.inf
-        middle, half = self.x + s * down / (1 - c), math.sqrt(beneath) / (1 - c)
+        middle, half = self.x + both * down / across, math.sqrt(beneath) / across
         return middle - half, middle + half
 
 
@@ -249,10 +248,12 @@ def _refined(image: FloatArray, x: float, y: float, radius: float) -> BrightFiel
             return None
         before = x, y, radius
         x, y, radius, spread, used = _fit_circle(points)
+        oval = _oval(points - (x, y), radius)
         if turn > 0 and math.dist(before, (x, y, radius)) < SETTLED_PX:
             break
-        reach, step_px = min(NEXT_REACH * radius, 5 * spread + 6 * edge + LEVEL_REACH_PX), BORDER_PLACES_PX
-    if spread > 0.05 * radius:
+        reach = min(NEXT_REACH * radius + math.hypot(*oval), 5 * spread + 6 * edge + LEVEL_REACH_PX)
+        step_px = BORDER_PLACES_PX
+    if min(spread, _off_ellipse(points - (x, y), radius, oval)) > MOST_UNLIKE * radius:
         return None
     round_field = BrightField(
         x=x,
@@ -262,15 +263,24 @@ def _refined(image: FloatArray, x: float, y: float, radius: float) -> BrightFiel
         edge_px=max(edge, SHARPEST_EDGE_PX),
         is_round=True,
         off_circle_px=spread,
-        oval_px=_oval(points - (x, y), radius),
+        oval_px=oval,
     )
-    edge, farther = _border_of(image, round_field)
+    border = border_of(image, (x, y), radius, round_field.edge_px, oval)
     return replace(
         round_field,
-        radius_px=radius + farther,
-        radius_u_px=math.hypot(round_field.radius_u_px, math.hypot(*round_field.oval_px) / math.sqrt(3)),
-        edge_px=edge,
+        x=x + border.aside_px[0],
+        y=y + border.aside_px[1],
+        radius_px=radius + border.farther_px,
+        radius_u_px=math.hypot(round_field.radius_u_px, math.hypot(*oval) / math.sqrt(3)),
+        edge_px=border.edge_px,
     )
+
+
+def _off_ellipse(points: FloatArray, radius: float, oval_px: tuple[float, float]) -> float:
+    """Return the robust standard deviation of points about the middle, off an ellipse."""
+    angles = np.arctan2(points[:, 1], points[:, 0])
+    along = radius + oval_px[0] * np.cos(2 * angles) + oval_px[1] * np.sin(2 * angles)
+    return 1.4826 * float(np.median(np.abs(np.hypot(points[:, 0], points[:, 1]) - along)))
 
 
 def _oval(points: FloatArray, radius: float) -> tuple[float, float]:
@@ -293,44 +303,13 @@ def _oval(points: FloatArray, radius: float) -> tuple[float, float]:
     return (c, s) if is_seen and math.hypot(c, s) > clear else (0.0, 0.0)
 
 
-def _border_of(image: FloatArray, field: BrightField) -> tuple[float, float]:
-    """Return the standard deviation of the blurred border, and how far beyond the radius it has fallen by half.
-
-    Both from the median of its profile over all rays. The first is half of the distance between the places where a
-    blurred step has fallen by 15.87 % and 84.13 %, the slope of the light before it taken out. Noise widens single
-    rays; against the truth of 16 drawn fields (0.8 to 3.1 px) this stayed within 0.07 px, and within 0.15 px where the
-    light falls by half to the border; the median of single rays was off by up to 0.17 px. Single rays also take half of
-    the level just inside, where a field that falls off is brighter than at its border: radii were too small by 0.1 px
-    in the mean and 0.33 px at most (16 drawn fields of mild texture), by 0.03 and 0.10 px with the second.
-    """
-    rough_px = field.edge_px
-    reach = 6 * rough_px + 4
-    r = np.arange(-reach, reach, BORDER_STEP_PX)
-    at_x, at_y = _rays(field.x, field.y, field.radius_px + r, field.oval_px)
-    is_whole = np.all((at_x >= 0) & (at_x <= image.shape[1] - 1) & (at_y >= 0) & (at_y <= image.shape[0] - 1), axis=1)
-    if is_whole.sum() < RAYS // 12:
-        return rough_px, 0.0
-    light = bilinear(image, at_y[is_whole], at_x[is_whole])
-    sixth = len(r) // 6
-    floor, level = np.median(light[:, -sixth:]), np.median(light[:, :sixth], axis=1)
-    lit = level > floor
-    if lit.sum() < RAYS // 12:
-        return rough_px, 0.0
-    profile = np.median((light[lit] - floor) / (level[lit] - floor)[:, None], axis=0)
-    slope, start = np.polyfit(r[:sixth], profile[:sixth], 1)
-    profile = profile / np.maximum(start + slope * np.minimum(r, 0), 0.5)
-    falling = -np.minimum.accumulate(profile)
-    high, half, low = (float(np.interp(-share, falling, r)) for share in (0.8413, 0.5, 0.1587))
-    return math.sqrt(max(((low - high) / 2) ** 2 - BILINEAR_VARIANCE, SHARPEST_EDGE_PX**2)), half
-
-
 def _cliff(image: FloatArray, disc: BrightField, corner: float) -> float:
     """Return how much of the light that is lost from just inside a disc to the corners is gone just outside of it.
 
     By medians over all rays. All of it at a border, whatever veils it; 0.2 to 0.5 of light that fades.
     """
     reach = 3 * disc.edge_px + 2
-    at_x, at_y = _rays(disc.x, disc.y, disc.radius_px + np.array([-reach, reach]))
+    at_x, at_y = rays(disc.x, disc.y, disc.radius_px + np.array([-reach, reach]))
     inside, outside = bilinear(image, at_y, at_x).T
     in_picture = (at_x[:, 1] >= 0) & (at_x[:, 1] < image.shape[1]) & (at_y[:, 1] >= 0) & (at_y[:, 1] < image.shape[0])
     if not in_picture.any():
@@ -339,17 +318,9 @@ def _cliff(image: FloatArray, disc: BrightField, corner: float) -> float:
     return (level - float(np.median(outside[in_picture]))) / (level - corner) if level > corner else 0.0
 
 
-def _rays(
-    x: float, y: float, r: FloatArray, oval_px: tuple[float, float] = (0.0, 0.0)
-) -> tuple[FloatArray, FloatArray]:
-    angles = np.arange(RAYS) * 2 * math.pi / RAYS
-    along = r + (oval_px[0] * np.cos(2 * angles) + oval_px[1] * np.sin(2 * angles))[:, None]
-    return x + np.cos(angles)[:, None] * along, y + np.sin(angles)[:, None] * along
-
-
 def _border_points(image: FloatArray, x: float, y: float, r: FloatArray) -> tuple[FloatArray, float]:
     angles = np.arange(RAYS) * 2 * math.pi / RAYS
-    at_x, at_y = _rays(x, y, r)
+    at_x, at_y = rays(x, y, r)
     inside = (at_x >= 0) & (at_x <= image.shape[1] - 1) & (at_y >= 0) & (at_y <= image.shape[0] - 1)
     light = bilinear(image, at_y, at_x)
     light = ndimage.gaussian_filter1d(light, SMOOTHED_PLACES, axis=1)
