@@ -110,8 +110,9 @@ def distortion(captures: tuple[Capture, ...], options: DistortionOptions) -> Mea
     charts of four kinds (root mean square of the error over u 0.85), and of 44 charts of lines and squares through
     barrels of 12 to 26 %, where it is up to 4 points, 98 (75 before such crossings were doubted). Of isolated marks
     that a strong barrel presses together the outermost may go unseen without a doubt: of 55 charts of dots one, through
-    17 % at an SNR of 10, was off by 3 points. So may small print be that stands where a chart of lines would have its
-    next crossing: of 5 such charts 2, by 1.0 and 1.4 points, without a doubt.
+    17 % at an SNR of 10, was off by 3 points. Print,
+    marks and frames beside a chart of lines count only where lines lead to them: of 120 such charts one was off by more
+    than 0.05 points, by 3.5 beside a frame that runs 0.28 spacings beyond its rim; by looks alone ten were.
 
     References
     ----------

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from inspect_app.numerics.grid_arms import linked_crossings
 from inspect_app.numerics.grid_fit import PLACING, GridFit, fold_of, seen_at, stretch, undistorted
 from inspect_app.numerics.grid_points import quarter_turn
 from inspect_app.numerics.lattice import Lattice
@@ -35,8 +36,8 @@ def shown_at_the_border(
 
     They lie next to the grid's rim, or where a point was placed badly. A mark must look like the others, too: the dark
     beyond a round field, or a frame, was taken for up to 47 marks, labels beside a chart of lines for crossings, and
-    the distortion for that farther out. Only a crossing that a barrel presses together has a look of its own, and
-    corners of squares have many.
+    the distortion for that farther out; and lines must lead to a crossing. Only one that a barrel presses together has
+    a look of its own, and corners of squares have many.
     """
     known = {(int(i), int(j)) for i, j in lattice.index[fit.kept]}
     around = range(-RIM, RIM + 1)
@@ -64,7 +65,9 @@ def shown_at_the_border(
     if lattice.is_isolated:
         is_clear &= likeness > LIKE_AT
     elif usual_turn >= TURNS_OVER:
-        is_clear &= is_pressed | (likeness > CROSSING_LIKE_AT)
+        placed = np.array(sorted(known), dtype=np.float64)
+        linked = linked_crossings(index, placed, smooth, fit, half, middle)
+        is_clear &= is_pressed | ((likeness > CROSSING_LIKE_AT) & linked)
     if usual_turn < TURNS_OVER:
         turns = np.array([_turn(image, smooth, place, reach) for place in places])
         is_clear &= turns < CORNER_AT * usual_turn

@@ -38,7 +38,9 @@ class Grid:
     foreshortening: float = 0.0
     """By which such a chart is narrower than high: one less the cosine of the turn."""
     board: int | None = None
-    """Corners of squares on either side of the middle one; None covers the picture. Beyond the board, all is light."""
+    """Crossings, or corners of squares, on either side of the middle one; None covers the picture, beyond is light."""
+    overhang: float = 0.3
+    """By which the lines of a board run on beyond its outermost crossings, in spacings."""
 
     @property
     def half_diagonal_px(self) -> float:
@@ -131,10 +133,18 @@ class Grid:
         half_width = max(1.2, 0.1 * self.mark_px)
         line_a = special.ndtr((half_width - np.abs(off_a)) / self.blur_px)
         line_b = special.ndtr((half_width - np.abs(off_b)) / self.blur_px)
+        if self.kind == "lines" and self.board is not None:
+            line_a = line_a * self._line_lit(a, b)
+            line_b = line_b * self._line_lit(b, a)
         if self.kind == "crosses":
             line_a = self._borne(a, b) * line_a * special.ndtr((self.mark_px - np.abs(off_b)) / self.blur_px)
             line_b = self._borne(a, b) * line_b * special.ndtr((self.mark_px - np.abs(off_a)) / self.blur_px)
         return (1 - line_a) * (1 - line_b)
+
+    def _line_lit(self, number: Array, along: Array) -> Array:
+        """Return 1 where the nearest line is one that the board bears and has not ended, else 0."""
+        left = (self.board + self.overhang - np.abs(along)) * self.spacing_px
+        return np.where(np.abs(np.rint(number)) <= self.board, special.ndtr(left / self.blur_px), 0.0)
 
     def _borne(self, a: Array, b: Array) -> Array:
         """Return 1 where the nearest node is one that the chart bears, else 0."""
