@@ -4,20 +4,21 @@ import dataclasses
 import itertools
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from inspect_app.capture import Film
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._light import Box, FloatArray, Samples, Watched
 from inspect_app.measure._partner_patches import pick_patches
 from inspect_app.measure._region_traces import (
-    FRAMES_AT_A_TIME,
     BoolArray,
     Cells,
     cell_points,
     filled,
+    runs,
     steadiest_trace,
     trace_of,
     widened,
@@ -136,15 +137,18 @@ def _cells(samples: Samples, size: int) -> Cells:
     """Return the means of cells; some frames at a time, so that they stay near the processor."""
     frames, rows, cols = samples.codes.shape
     rows, cols = rows // size * size, cols // size * size
-    means = np.zeros((frames, rows // size, cols // size), dtype=np.float32)
-    for first in range(0, frames, FRAMES_AT_A_TIME):
-        run = slice(first, first + FRAMES_AT_A_TIME)
-        part, sums = samples.codes[run, :rows, :cols], means[run]
-        lines = part[:, ::size].astype(np.float32)
+    means = np.empty((frames, rows // size, cols // size), dtype=np.float32)
+    highest = np.iinfo(samples.codes.dtype).max
+    summed = np.uint16 if size**2 * highest <= np.iinfo(np.uint16).max else np.uint32
+    for run in runs(frames, rows * cols):
+        part: npt.NDArray[np.unsignedinteger[Any]] = samples.codes[run, :rows, :cols].astype(summed)
+        lines = part[:, ::size].copy()
         for y in range(1, size):
             lines += part[:, y::size]
-        for x in range(size):
+        sums = lines[:, :, ::size].copy()
+        for x in range(1, size):
             sums += lines[:, :, x::size]
+        means[run] = sums
     means /= size**2
     return Cells(means, size)
 

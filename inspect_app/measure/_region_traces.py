@@ -1,5 +1,6 @@
 """Regions of a film made of cells or of points, and how bright they are, frame by frame."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,10 +15,11 @@ from inspect_app.numerics.switching import scatter
 BoolArray = npt.NDArray[np.bool_]
 CellArray = npt.NDArray[np.float32]
 
-FRAMES_AT_A_TIME: Final = 16  # so many stay near the processor
+_POINTS_AT_A_TIME: Final = 500_000  # so many stay near the processor
 _FEWEST_CELLS: Final = 4
 _SHAKEN: Final = 1.5  # times the unrest of its inside from which on a picture is shaken,
 _STILL: Final = 0.001  # and by how much of the swing at least
+_BENT: Final = 1e-6  # of the step from code to code, by which steps of a straight line do not differ
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +28,12 @@ class Cells:
 
     means: CellArray
     edge: int
+
+
+def runs(frames: int, points: int) -> Iterator[slice]:
+    """Yield runs of frames, so many of `points` each that a run stays near the processor."""
+    length = max(1, _POINTS_AT_A_TIME // max(points, 1))
+    return (slice(first, first + length) for first in range(0, frames, length))
 
 
 def widened(mask: BoolArray) -> BoolArray:
@@ -41,7 +49,7 @@ def filled(mask: BoolArray) -> BoolArray:
 def cell_points(samples: Samples, cells: Cells, mask: BoolArray) -> BoolArray:
     """Return the points in cells, shape (rows, cols) of the samples; what is over beyond the last cell is in none."""
     inside = np.zeros(samples.codes.shape[1:], dtype=bool)
-    whole = np.kron(mask, np.ones((cells.edge, cells.edge), dtype=bool))
+    whole = mask.repeat(cells.edge, axis=0).repeat(cells.edge, axis=1)
     inside[: whole.shape[0], : whole.shape[1]] = whole
     return inside
 
@@ -53,16 +61,15 @@ def steadiest_trace(
 
     Where it stands still all of it is taken, for a scanned display changes first at its border.
     """
-    edge = 2 * margin + 1
-    inner = np.asarray(ndimage.binary_erosion(points, np.ones((edge, edge), dtype=bool)))
+    inner = np.asarray(ndimage.minimum_filter(points, 2 * margin + 1, mode="constant", cval=0))
     if inner.sum() < _FEWEST_CELLS * margin**2:
         return trace_of(film, samples, points), False
-    inside, box = trace_of(film, samples, inner)
-    border, whole_box = trace_of(film, samples, points & ~inner)
+    inside, border = traces_of(film, samples, (inner, points & ~inner)).T
     share = float(inner.sum() / points.sum())
     whole = share * inside + (1 - share) * border
     is_shaken = _unrest(whole) > _SHAKEN * _unrest(inside) + _STILL
-    return ((inside, box) if is_shaken else (whole, whole_box)), is_shaken
+    light, lit = (inside, inner) if is_shaken else (whole, points)
+    return (light, _box(film, samples, lit)), is_shaken
 
 
 def _unrest(light: FloatArray) -> float:
@@ -71,13 +78,50 @@ def _unrest(light: FloatArray) -> float:
 
 def trace_of(film: Film, samples: Samples, points: BoolArray) -> tuple[FloatArray, Box]:
     """Return the mean exposure of points, frame by frame, and the box around them."""
-    rows, cols = np.nonzero(points)
-    exposures, places = film.exposures.astype(np.float32), rows * samples.codes.shape[2] + cols
-    frames = samples.codes.reshape(len(samples.codes), -1)
-    firsts = range(0, len(frames), FRAMES_AT_A_TIME)
-    parts = (frames[first : first + FRAMES_AT_A_TIME].take(places, axis=1) for first in firsts)
-    light = np.concatenate([exposures.take(part).mean(axis=1, dtype=np.float64) for part in parts])
-    step = samples.step_px
-    left, top = int(cols.min()) * step, int(rows.min()) * step
-    right, bottom = min(film.cols, (int(cols.max()) + 1) * step), min(film.rows, (int(rows.max()) + 1) * step)
-    return light, (left, top, right - left, bottom - top)
+    return traces_of(film, samples, (points,))[:, 0], _box(film, samples, points)
+
+
+def traces_of(film: Film, samples: Samples, regions: Sequence[BoolArray]) -> FloatArray:
+    """Return the mean exposure of regions of points, frame by frame, shape (n, regions).
+
+    Notes
+    -----
+    All points of the box around the regions are weighted and summed up in one product. Where exposure is a straight
+    line in the codes, codes are summed up and their mean is looked up: a sixth of the time of looking up each point.
+    """
+    box = _around(np.any(regions, axis=0))
+    weights = np.stack([region[box].ravel() for region in regions], axis=1).astype(np.float32)
+    straight, exposures = _straight(film.exposures), film.exposures.astype(np.float32)
+    sums = np.empty((len(samples.codes), len(regions)))
+    for run in runs(len(sums), len(weights)):
+        codes = samples.codes[run][:, *box].reshape(-1, len(weights))
+        lit = exposures.take(codes) if straight is None else codes.clip(*straight).astype(np.float32)
+        sums[run] = lit @ weights
+    means = sums / weights.sum(axis=0, dtype=np.float64)
+    if straight is None:
+        return np.asarray(means)
+    ends = [int(code) for code in straight]
+    return np.asarray(np.interp(means, ends, film.exposures[ends]))
+
+
+def _straight(exposures: FloatArray) -> tuple[int, int] | None:
+    """Return the codes from which and up to which exposure rises in a straight line, to stay; None if it bends."""
+    steps = np.diff(exposures)
+    rising = np.flatnonzero(steps)
+    if not rising.size:
+        return None
+    first, last = int(rising[0]), int(rising[-1]) + 1
+    return (first, last) if np.ptp(steps[first:last]) < _BENT * steps[first] else None
+
+
+def _around(points: BoolArray) -> tuple[slice, slice]:
+    """Return the rows and columns in which points lie."""
+    rows, cols = (np.flatnonzero(points.any(axis=axis)) for axis in (1, 0))
+    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(cols[0]), int(cols[-1]) + 1)
+
+
+def _box(film: Film, samples: Samples, points: BoolArray) -> Box:
+    (rows, cols), step = _around(points), samples.step_px
+    left, top = cols.start * step, rows.start * step
+    right, bottom = min(film.cols, cols.stop * step), min(film.rows, rows.stop * step)
+    return left, top, right - left, bottom - top

@@ -38,7 +38,7 @@ def swung_points(codes: CodeArray, patch: BoolArray, near: BoolArray, light: Flo
     dark, lit = (_settled(codes, np.abs(share - level))[:, rows, cols] for level in (0, 1))
     swing = lit.mean(axis=0, dtype=np.float64) - dark.mean(axis=0, dtype=np.float64)
     usual = float(np.median(swing[patch[rows, cols]]))
-    noise = float(np.median(dark.std(axis=0)) / len(dark) ** 0.5 + np.median(lit.std(axis=0)) / len(lit) ** 0.5)
+    noise = sum(float(np.median(each.std(axis=0, dtype=np.float32))) / len(each) ** 0.5 for each in (dark, lit))
     if abs(usual) < _CLEAR * noise:
         return patch
     found = near.copy()

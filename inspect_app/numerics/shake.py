@@ -23,7 +23,8 @@ _FEWEST: Final = 12  # points of a view, frames that tell of sway
 _STEEP: Final = 1.5  # codes from point to point: the least slope that tells a shift,
 _ABOVE_NOISE: Final = 1.0  # and times the noise of a code: five times what it makes of slopes of averages
 _FARTHEST: Final = 5  # points by which neighbouring frames may differ
-_REFINEMENTS: Final = 3
+_REFINEMENTS: Final = 3  # at most; a smaller one than this, in points, is the last:
+_SETTLED: Final = 0.01
 _LEAST_NOISE: Final = 0.7  # codes
 _OUTLIER: Final = 2.0  # times the usual difference, from which on a point shows another light and no shift
 _ALIKE: Final = 0.4  # points: a frame that lies usually farther than this off a view shows other lights
@@ -270,7 +271,10 @@ def _refined(frame: PictureArray, view: _View, start: FloatArray) -> _Fit:
         usual = max(_median(np.abs(off)) / 0.6745, _LEAST_NOISE)
         weighted = view.slopes / (1 + (off / (_OUTLIER * usual)) ** 2)[:, None]
         normal = weighted.T @ view.slopes + np.eye(2) * usual**2
-        shift = shift - np.linalg.solve(normal, weighted.T @ off).clip(-1, 1)
+        step = np.linalg.solve(normal, weighted.T @ off).clip(-1, 1)
+        shift = shift - step
+        if np.abs(step).max() < _SETTLED:
+            break
     places, steepness = view.places + shift, np.hypot(*view.slopes.T)
     away = _median(np.abs(_at(frame, places) - view.light) / steepness)
     if away >= _ALIKE:

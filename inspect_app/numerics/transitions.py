@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.change_bounds import bounded, bounds_of
-from inspect_app.numerics.change_fit import Stretch, filmed_light, log_likelihood, stretch_of
+from inspect_app.numerics.change_fit import Stretch, coarse, filmed_light, log_likelihood, stretch_of
 from inspect_app.numerics.change_shapes import FLIGHTS, PICTURE_KINDS, STAIRS, half_of
 
 FloatArray = npt.NDArray[np.float64]
@@ -25,8 +25,8 @@ _REACH: Final = 3.0  # intervals by which the first guess may be off
 _NARROWEST, _WIDEST = 0.1, 24.0  # widths of decays and ramps, in intervals
 _COARSE_WIDTHS: Final = 9
 _COARSE_HALVES: Final = 21
-_CLOSER_WIDTHS: Final = 11
-_CLOSER_HALVES: Final = 19
+_CLOSER_WIDTHS: Final = np.linspace(0, 1, 11)
+_CLOSER_HALVES: Final = np.linspace(-1, 1, 19)
 _MARGINS: Final = (np.inf, 100.0, 40.0)  # of log evidence, within which a look closer is taken; each grid tells more
 _CLOSER_REACH: Final = 4.5  # standard deviations of the posterior that the next grid covers
 _BEGUN: Final = 0.003  # of the swing: from there on to its end less of it a light changes
@@ -283,7 +283,9 @@ def _neighbours_alike(off: FloatArray) -> float:
 def _widest(stretch: Stretch, opened: FloatArray, kind: str, bounds: tuple[float, float]) -> _Grid:
     widths = np.ones(1) if kind == "step" else np.geomspace(*bounds, _COARSE_WIDTHS)
     halves = np.broadcast_to(np.linspace(-_REACH, _REACH, _COARSE_HALVES), (1, len(widths), _COARSE_HALVES))
-    return _grid(stretch, opened, kind, bounds, widths[None], halves)
+    if kind in STAIRS:  # whose steps are told apart by small differences
+        return _grid(stretch, opened, kind, bounds, widths[None], halves)
+    return _grid(stretch.coarse(), coarse(opened), kind, bounds, coarse(widths[None]), coarse(halves))
 
 
 def _evidence(grid: _Grid) -> FloatArray:
@@ -307,10 +309,9 @@ def _closer(grid: _Grid) -> tuple[FloatArray, FloatArray]:
         reach = _CLOSER_REACH * np.maximum(variance[..., 0] ** 0.5, (logs[:, 1:2] - logs[:, :1]) / 2)
         least = np.maximum(middle[..., 0] - reach, np.log(grid.bounds[0]))
         most = np.minimum(middle[..., 0] + reach, np.log(grid.bounds[1]))
-        logs = least + (most - least) * np.linspace(0, 1, _CLOSER_WIDTHS)
+        logs = least + (most - least) * _CLOSER_WIDTHS
     reach = _CLOSER_REACH * np.maximum(rest, (grid.halves[:, :1, 1:2] - grid.halves[:, :1, :1]) / 2)
-    steps = reach * np.linspace(-1, 1, _CLOSER_HALVES)
-    return np.exp(logs), half + lean * (logs[..., None] - middle) + steps
+    return np.exp(logs), half + lean * (logs[..., None] - middle) + reach * _CLOSER_HALVES
 
 
 def _grid(
