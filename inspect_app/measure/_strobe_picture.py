@@ -10,6 +10,7 @@ from inspect_app.capture import Still
 from inspect_app.errors import NothingToMeasure
 from inspect_app.numerics.bands import Bands, fit_bands
 from inspect_app.numerics.common_rows import is_shared
+from inspect_app.numerics.lit_field import LitField, lit_field
 from inspect_app.numerics.one_band import likely_count
 from inspect_app.numerics.row_texture import certainty, strip_differences, without_fall_off
 
@@ -51,11 +52,22 @@ class Strobe:
 
 @dataclass(frozen=True, slots=True)
 class StrobePicture:
-    """A picture, its bands, and whether they lie along its rows or its columns."""
+    """A picture, the bands in what of it is lit, and whether they lie along its rows or its columns."""
 
     taken: Still
     found: Bands
     axis: str
+    lit: LitField
+
+    @property
+    def lines(self) -> int:
+        """Return how many lines of the sensor the picture has."""
+        return int(self.taken.exposure.shape[0 if self.axis == "rows" else 1])
+
+    @property
+    def whole(self) -> float:
+        """Return by how much the picture is longer than what of it is lit."""
+        return self.lines / self.lit.height
 
 
 def clearest(pictures: list[Still], strobe: Strobe) -> StrobePicture:
@@ -90,21 +102,25 @@ def _bands(taken: Still, strobe: Strobe) -> StrobePicture:
             " multiple of its period, or too little of a period is in the picture",
             f"Shorten the exposure; if none come, use a strobe of {_WANTED_BANDS * strobe.hz:.0f} Hz.",
         )
-    best, axis = seen
+    best, axis, lit = seen
     _prove_whole(taken, best, strobe)
     if best.count < _WANTED_BANDS and not _is_plain(best):
         raise _too_few(taken, best.count, strobe)
     if strobe.duty is None and best.gain_below_one < _LEAST_GAIN_BELOW_ONE:
-        return StrobePicture(taken, _likely_bands(taken, best, strobe), axis)
+        return StrobePicture(taken, _likely_bands(taken, best, strobe), axis, lit)
     if best.count < 1 or (strobe.duty is not None and best.count_sd > _MOST_DOUBT * best.count):
         raise _too_few(taken, best.count, strobe)
-    return StrobePicture(taken, best, axis)
+    return StrobePicture(taken, best, axis, lit)
 
 
-def _seen(view: FloatArray, axis: str, strobe: Strobe, *, is_clipped: bool) -> tuple[Bands, str] | None:
-    """Fit the bands along the first axis of a view; None where there are none, or none of a strobe."""
-    found = fit_bands(view, strobe.duty, is_clipped=is_clipped, least_gain=_LEAST_GAIN)
-    return (found, axis) if found is not None and _is_strobe(found, view, axis, strobe.duty) else None
+def _seen(view: FloatArray, axis: str, strobe: Strobe, *, is_clipped: bool) -> tuple[Bands, str, LitField] | None:
+    """Fit the bands along the first axis of what is lit in a view; None where there are none, or none of a strobe."""
+    lit = lit_field(view)
+    if min(lit.of(view).shape) < _LEAST_ROWS:
+        lit = LitField(slice(0, view.shape[0]), slice(0, view.shape[1]))
+    part = lit.of(view)
+    found = fit_bands(part, strobe.duty, is_clipped=is_clipped, least_gain=_LEAST_GAIN)
+    return (found, axis, lit) if found is not None and _is_strobe(found, part, axis, strobe.duty) else None
 
 
 def _prove_whole(taken: Still, found: Bands, strobe: Strobe) -> None:

@@ -89,8 +89,8 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     picture. Bands of a picture that was turned by a quarter must be deep, for stripes of a pattern look the same.
     Breaks down where the exposure is a multiple of the strobe's period (no bands), where less than one full period is
     seen, and where light only fades over the picture: refused. So is, mostly, a picture whose rows differ by a third
-    and more by what stands behind the bands. In a tube's round field, dark beyond its border, it breaks down without
-    being told: of such pictures by another hand three were off by 8 to 50 %, others by 3 to 5 u.
+    and more by what stands behind the bands. In a tube's round field, and within a dark frame, the rectangle that light
+    reaches is measured, and the time is that of the whole height still: bands that lie beyond do not count as seen.
 
     One to two bands may lie so that each kind of edge is seen once. Then `options.strobe_duty` tells how long the flash
     is, and the length of one band is enough; without it the count is what a strobe that is lit for 5 to 50 % of its
@@ -107,7 +107,8 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     100, and 100 with the doubt that one to two bands need (176 pictures: 97). An edge may be off by 0.03 rows where
     noise is not seen: with 0.1, as before, 100 of 100 pictures with a pixel SNR of 6 to 150 were held, by rms 0.46 u.
 
-    See `inspect_app.numerics.bands.fit_bands` and `inspect_app.numerics.one_band.likely_count`.
+    See `inspect_app.numerics.bands.fit_bands`, `inspect_app.numerics.one_band.likely_count` and
+    `inspect_app.numerics.lit_field.lit_field`.
     """
     if options.bands_counted:
         return _counted(captures, options)
@@ -147,9 +148,8 @@ def _counted(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured
 
 
 def _measured(seen: StrobePicture, options: ReadoutOptions, *, pictures: int) -> Measured:
-    taken, found, axis = seen.taken, seen.found, seen.axis
-    readout_ms = found.count * 1000 / options.strobe_hz
-    lines = taken.exposure.shape[0 if axis == "rows" else 1]
+    taken, found, lines = seen.taken, seen.found, seen.lines
+    readout_ms = found.count * seen.whole * 1000 / options.strobe_hz
     budget = [
         line("fit of the bands: noise and what lies behind them", readout_ms * found.count_sd / found.count),
         line("rounding to codes and rows", readout_ms * _ROUNDING_ROWS / lines, "rectangular"),
@@ -158,7 +158,7 @@ def _measured(seen: StrobePicture, options: ReadoutOptions, *, pictures: int) ->
     if taken.clipped.mean() > _CLIPPED:
         budget.append(line("what clipping hides of the bands", readout_ms * _hidden(seen)))
     if options.strobe_duty is not None:
-        moved_ms = _shift(found, options.strobe_duty) * 1000 / options.strobe_hz
+        moved_ms = _shift(found, options.strobe_duty) * seen.whole * 1000 / options.strobe_hz
         budget.append(line("strobe duty, 1 % of itself", moved_ms / 3**0.5, "rectangular"))
     per_line = 1000 / (options.rows or lines)
     return Measured(
@@ -168,7 +168,7 @@ def _measured(seen: StrobePicture, options: ReadoutOptions, *, pictures: int) ->
             result("readout_time", readout_ms, "ms", budget),
             result("line_time", readout_ms * per_line, "µs", scaled(budget, per_line)),
         ),
-        traces=_traces(found, lines),
+        traces=_traces(seen),
         warnings=_warnings(seen, options, pictures),
     )
 
@@ -185,10 +185,10 @@ def _shift(found: Bands, duty: float) -> float:
     return abs(count_told(found, duty * (1 + _DUTY)) - found.count)
 
 
-def _traces(found: Bands, lines: int) -> tuple[Trace, ...]:
-    traces = []
+def _traces(seen: StrobePicture) -> tuple[Trace, ...]:
+    found, lit, traces = seen.found, seen.lit, []
     for name, values in (("profile", found.profile), ("fit", found.fitted)):
-        x, y = thin(found.places * lines - 0.5, values)
+        x, y = thin(lit.rows.start + found.places * lit.height - 0.5, values)
         traces.append(Trace(name=name, x=x, x_unit="px", y=y, y_unit="1"))
     return tuple(traces)
 
@@ -207,6 +207,9 @@ def _warnings(seen: StrobePicture, options: ReadoutOptions, pictures: int) -> tu
         )
     if taken.clipped.mean() > _CLIPPED:
         warnings.append("parts of the bands are clipped: expose less")
+    if seen.lit.is_round:
+        first, last = seen.lit.rows.start, seen.lit.rows.stop - 1
+        warnings.append(f"it is dark beyond a round border: {axis} {first} to {last} are measured")
     if axis == "columns":
         warnings.append("the bands stand upright: the picture is taken as turned by a quarter")
     return tuple(warnings)

@@ -7,7 +7,7 @@ import pytest
 
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure import measure
-from tests.truth.strobe import patterned, strobe_picture, write_picture
+from tests.truth.strobe import in_round_field, patterned, strobe_picture, write_picture
 
 
 def readout_of(path, **options):
@@ -282,6 +282,34 @@ def test_upright_stripes_behind_an_even_field_are_not_taken_for_bands_of_a_turne
 
     with pytest.raises(NothingToMeasure, match="no bands"):
         readout_of(write_picture(tmp_path / "stripes.tif", picture), strobe_hz=400)
+
+
+@pytest.mark.parametrize(
+    ("bands", "radius_px", "is_turned"), [(3.3, 180.0, False), (4.6, 240.0, False), (6.1, 150.0, True)]
+)
+def test_bands_in_a_tubes_round_field_count_over_the_whole_height(tmp_path, bands, radius_px, is_turned):
+    """Truth by construction: the light ends at a round border, the sensor's rows do not."""
+    rng = np.random.default_rng(int(10 * bands))
+    picture = strobe_picture(rng, readout_s=bands / 400, rows=420, cols=360, snr=20.0, texture=0.08)
+    seen = in_round_field(rng, picture, radius_px=radius_px, row=200.0, col=190.0)
+    path = write_picture(tmp_path / "tube.tif", seen.T if is_turned else seen)
+
+    measured = measure("readout", {"scene": [path]}, {"strobe_hz": 400})
+
+    found = measured.results[0].quantity
+    assert found.value == pytest.approx(bands / 0.4, abs=3 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 0.005 * found.value
+    assert any("round border" in warning for warning in measured.warnings)
+
+
+def test_a_round_field_in_which_less_than_a_period_is_lit_is_refused(tmp_path):
+    """Truth by construction: 1.2 bands over the whole height, but 0.6 of them where there is light."""
+    rng = np.random.default_rng(5)
+    picture = strobe_picture(rng, readout_s=1.2 / 400, rows=420, cols=360, snr=20.0, start=0.5)
+    seen = in_round_field(rng, picture, radius_px=120.0, row=210.0, col=180.0)
+
+    with pytest.raises(NothingToMeasure, match="Hz"):
+        readout_of(write_picture(tmp_path / "tube.tif", seen), strobe_hz=400)
 
 
 @pytest.mark.parametrize("kind", ["bricks", "weave", "blobs"])

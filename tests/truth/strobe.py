@@ -87,6 +87,22 @@ def patterned(
     return np.clip(1 + depth * (raised - raised.mean()) / raised.std(), 0.05, None)
 
 
+def in_round_field(
+    rng: np.random.Generator,
+    picture: np.ndarray,
+    *,
+    radius_px: float,
+    row: float,
+    col: float,
+    blur_px: float = 1.5,
+    noise: float = 0.02,
+) -> np.ndarray:
+    """Return a picture as through a tube: dark but for noise beyond a round border that is blurred a little."""
+    y, x = np.mgrid[: picture.shape[0], : picture.shape[1]]
+    lit = 1 / (1 + np.exp((np.hypot(y - row, x - col) - radius_px) / blur_px))
+    return picture * lit + (1 - lit) * noise * rng.standard_normal(picture.shape)
+
+
 def busy(rng: np.random.Generator, picture: np.ndarray) -> np.ndarray:
     """Return a picture with dark things before it, upright stripes behind it, light from one side, or none of these."""
     rows, cols = picture.shape
