@@ -103,13 +103,14 @@ class Film:
 class Log:
     """A table of numbers, column name (as in the file, lower case, stripped) to values of shape (n,).
 
-    Empty cells are NaN; no other text passes.
+    Empty cells are NaN; no other text passes. `notes` say what a person must know of how the file was read.
     """
 
     name: str
     sha256: str
     columns: Mapping[str, FloatArray] = field(default_factory=dict)
     role: str = "scene"
+    notes: tuple[str, ...] = ()
 
 
 Capture = Still | Film | Log

@@ -2,25 +2,22 @@
 
 import io
 import re
-from collections.abc import Iterator
-from itertools import pairwise
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
+from inspect_app.capture._log_head import is_number, read_head
 from inspect_app.capture.kinds import FloatArray, Log
 from inspect_app.errors import UnusableInput
 
 LARGEST_FILE_BYTES: Final = 1_500_000_000
 MOST_NUMBERS: Final = 60_000_000
-MOST_COLUMNS: Final = 200
 LARGEST_NUMBER: Final = 1e100  # no instrument reads more, and sums of the squares of more are no numbers
 _BLOCK_BYTES: Final = 8_000_000
 _NUMBER_BYTES: Final = b'0123456789+-.eE,; \t\r\n"'
 _CLOCK: Final = re.compile(rb"\d:\d\d")
-_LONGEST_HEADER_BYTES: Final = 20_000
-_MOST_LINES_ABOVE: Final = 40  # the column names
 _SMALL_BYTES: Final = 4_000  # text of which each line may be looked at
 
 
@@ -33,14 +30,15 @@ def read_table(path: Path, *, name: str, role: str, sha256: str) -> Log:
         Text in UTF-8 (with or without byte order mark) or UTF-16: one line of column names, then one row a line.
         Columns are parted by commas, semicolons or tabs; after semicolons or tabs the decimal sign may be a comma.
         The line of names may come again between rows, as a logger writes it when it starts anew. Above it, a logger may
-        say what it is: the names are the first line without numbers that is followed by one of as many cells.
+        say what it is, and below it in which units it measures (`inspect_app.capture._log_head.read_head`).
     name, role, sha256 : str
         Passed on to the `Log`.
 
     Returns
     -------
     Log
-        Columns of shape (n,), named in lower case without quotes and outer spaces. An empty cell is NaN.
+        Columns of shape (n,), named in lower case without quotes and outer spaces. An empty cell is NaN. Its notes say
+        what was left out above the names, and which units were taken.
 
     Raises
     ------
@@ -56,12 +54,11 @@ def read_table(path: Path, *, name: str, role: str, sha256: str) -> Log:
     if path.stat().st_size > LARGEST_FILE_BYTES:
         raise UnusableInput(name, "the log is larger than 1.5 GB", "Thin it out or cut it to the run.")
     blocks = _text_blocks(path, name)
-    header, top, header_lines, rest = _header(next(blocks, b""), name)
-    separator = _separator(top)
+    head = read_head(next(blocks, b""), name)
     parsed: list[FloatArray] = []
-    line, numbers = header_lines + 1, 0
-    for block in _whole_lines(rest, blocks):
-        rows = _rows(_without_names(block, top), separator, len(header), name, line)
+    line, numbers = head.lines + 1, 0
+    for block in _whole_lines(head.rest, blocks):
+        rows = _rows(_without_names(block, head.repeated), head.separator, len(head.titles), name, line)
         line += block.count(b"\n")
         numbers += rows.size
         if numbers > MOST_NUMBERS:
@@ -69,8 +66,8 @@ def read_table(path: Path, *, name: str, role: str, sha256: str) -> Log:
         parsed.append(rows)
     if not numbers:
         raise UnusableInput(name, "there are no numbers below the column names", "Choose the log itself.")
-    columns = {title: np.concatenate([rows[:, k] for rows in parsed]) for k, title in enumerate(header)}
-    return Log(name=name, sha256=sha256, columns=columns, role=role)
+    columns = {title: np.concatenate([rows[:, k] for rows in parsed]) for k, title in enumerate(head.titles)}
+    return Log(name=name, sha256=sha256, columns=columns, role=role, notes=head.notes)
 
 
 def _text_blocks(path: Path, name: str) -> Iterator[bytes]:
@@ -92,68 +89,12 @@ def _from_utf16(stored: bytes, name: str) -> bytes:
         raise UnusableInput(name, "the text is damaged", "Save the log again as CSV.") from error
 
 
-def _header(block: bytes, name: str) -> tuple[list[str], bytes, int, bytes]:
-    """Return column names, their line, the number of lines up to and with it, and the text below."""
-    begun = [line.rstrip(b"\r") for line in block[:_LONGEST_HEADER_BYTES].split(b"\n", _MOST_LINES_ABOVE)]
-    told = [number for number, line in enumerate(begun) if line.strip() and not line.startswith(b"#")]
-    names = (number for number, below in pairwise(told) if _are_names(begun[number], begun[below]))
-    above = next(names, told[0] if told else len(begun) - 1)
-    if told and begun[above] in begun[:above]:  # they came before: what is between is wrong
-        above = told[0]
-    lines, block = above, block.split(b"\n", above)[-1]
-    while True:
-        top, _, block = block.partition(b"\n")
-        lines += 1
-        if top.strip() and not top.startswith(b"#"):
-            break
-        if not block:
-            raise UnusableInput(name, "the log is empty", "Choose the log itself.")
-    if len(top) > _LONGEST_HEADER_BYTES or b"\0" in top:
-        raise UnusableInput(name, f"line {lines} holds no column names", "Choose a log saved as CSV.")
-    try:
-        titles = [part.strip().strip('"').strip().lower() for part in top.decode().split(_separator(top).decode())]
-    except UnicodeError as error:
-        raise UnusableInput(name, f"line {lines} is no text", "Save the log as CSV in UTF-8.") from error
-    _prove_titles(titles, name, lines)
-    return titles, top.rstrip(), lines, block
-
-
-def _are_names(line: bytes, below: bytes) -> bool:
-    """Say whether a line holds no numbers and is followed by one of as many cells, two or more."""
-    mark = _separator(line)
-    cells = [cell.strip().strip(b'"').strip() for cell in line.split(mark)]
-    is_named = all(cells) and not any(_is_number(cell.decode(errors="replace")) for cell in cells)
-    return is_named and len(cells) == len(below.split(mark)) > 1
-
-
-def _separator(top: bytes) -> bytes:
-    return next(mark for mark in (b";", b"\t", b",") if mark in top or mark == b",")
-
-
-def _without_names(block: bytes, top: bytes) -> bytes:
-    """Empty the lines that repeat the column names; they stay as lines, so that later ones keep their numbers."""
-    return (b"\n" + block).replace(b"\n" + top, b"\n")[1:] if top in block else block
-
-
-def _prove_titles(titles: list[str], name: str, line: int) -> None:
-    remedy = "Put one line of column names above the numbers, like time_s,voltage_v."
-    if len(titles) > MOST_COLUMNS:
-        raise UnusableInput(name, f"line {line} names {len(titles)} columns", "Keep the columns that are needed.")
-    if any(_is_number(title) for title in titles):
-        raise UnusableInput(name, f"line {line} holds numbers, not column names", remedy)
-    if "" in titles:
-        raise UnusableInput(name, f"line {line} leaves a column without a name", remedy)
-    doubled = next((title for title in titles if titles.count(title) > 1), None)
-    if doubled is not None:
-        raise UnusableInput(name, f"two columns are called '{doubled[:40]}'", "Give each column its own name.")
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text.replace(",", "."))
-    except ValueError:
-        return False
-    return True
+def _without_names(block: bytes, repeated: Sequence[bytes]) -> bytes:
+    """Empty the lines that repeat names or units; they stay as lines, so that later ones keep their numbers."""
+    for line in repeated:
+        if line in block:
+            block = re.sub(rb"(?m)^" + re.escape(line) + rb"(?=[ \t\r]*$)", b"", block)
+    return block
 
 
 def _whole_lines(rest: bytes, blocks: Iterator[bytes]) -> Iterator[bytes]:
@@ -243,10 +184,10 @@ def _cell(cell: bytes, name: str, line: int) -> float:
     text = cell.strip().strip(b'"').strip()
     if not text:
         return float("nan")
-    is_number = not text.translate(None, _NUMBER_BYTES) and _is_number(text.decode())
-    if is_number and abs(float(text)) <= LARGEST_NUMBER:
+    is_reading = not text.translate(None, _NUMBER_BYTES) and is_number(text.decode())
+    if is_reading and abs(float(text)) <= LARGEST_NUMBER:
         return float(text)
-    shown, wrong = text[:40].decode(errors="replace"), "cannot be a reading" if is_number else "is not a number"
+    shown, wrong = text[:40].decode(errors="replace"), "cannot be a reading" if is_reading else "is not a number"
     is_clock = _CLOCK.search(text) is not None
     remedy = "Write all times as seconds, as in a column time_s." if is_clock else "Correct or remove that line."
     raise UnusableInput(name, f"line {line} holds '{shown}', which {wrong}", remedy)

@@ -9,12 +9,14 @@ import numpy.typing as npt
 from inspect_app.capture import Log
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._log_clock import Lost, sound_clock, steady_clock
+from inspect_app.quantity import UNITS, conversion_factor
 
 FloatArray = npt.NDArray[np.float64]
 
 _LOADED: Final = 0.05  # of the usual load current: less is a rest
 _HIGHEST_V: Final = 1000.0
 _LEAST_ROWS: Final = 4
+_UNITS: Final = {"time": "s", "voltage": "V", "current": "A"}  # of the columns that are read, in this order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,21 +92,16 @@ def read_run(log: Log, load_ohm: float | None) -> Run:
 
 
 def _columns(log: Log) -> tuple[FloatArray, FloatArray, FloatArray | None, tuple[str, ...]]:
-    for column in ("time_s", "voltage_v"):
-        if column not in log.columns:
-            seen = ", ".join(list(log.columns)[:8])
-            raise UnusableInput(
-                log.name,
-                f"the column {column} is missing; there are {seen}",
-                "Name the columns time_s,voltage_v and, where there are any, current_a,temperature_c.",
-            )
-    taken = [log.columns["time_s"], log.columns["voltage_v"]]
-    if "current_a" in log.columns:
-        taken.append(log.columns["current_a"])
+    found = {measured: _column(log, measured, unit) for measured, unit in _UNITS.items()}
+    for measured, unit in _UNITS.items():
+        is_needed = measured != "current" or _said(log, measured) not in (None, measured)
+        if found[measured] is None and is_needed:
+            raise _missing(log, measured, unit)
+    taken = [values for values in found.values() if values is not None]
     empty = np.any([np.isnan(values) for values in taken], axis=0)
-    warnings: tuple[str, ...] = ()
+    warnings = log.notes
     if empty.any():
-        warnings = (f"{int(empty.sum())} rows with an empty cell are left out",)
+        warnings += (f"{int(empty.sum())} rows with an empty cell are left out",)
         taken = [values[~empty] for values in taken]
     if len(taken[0]) < _LEAST_ROWS:
         raise NothingToMeasure(
@@ -114,6 +111,38 @@ def _columns(log: Log) -> tuple[FloatArray, FloatArray, FloatArray | None, tuple
     if highest > _HIGHEST_V:
         raise UnusableInput(log.name, f"a voltage of {highest:g} V cannot be", "Give voltage_v in volts.")
     return taken[0], taken[1], taken[2] if len(taken) > 2 else None, warnings
+
+
+def _column(log: Log, measured: str, unit: str) -> FloatArray | None:
+    """Return a column in a unit, whichever of the same kind its name bears; None where there is none, or several."""
+    kind, _ = UNITS[unit]
+    named = {f"{measured}_{each.lower()}": each for each, (dimension, _) in UNITS.items() if dimension == kind}
+    found = [title for title in named if title in log.columns]
+    if len(found) != 1:
+        return log.columns.get(f"{measured}_{unit.lower()}")
+    return log.columns[found[0]] * conversion_factor(named[found[0]], unit)
+
+
+def _said(log: Log, measured: str) -> str | None:
+    """Return the name of a column that tells it in no unit that can be taken: bare, or with a unit that is not its own.
+
+    The latter stands in brackets (`inspect_app.capture._log_head.read_head`).
+    """
+    names = [measured, *(f"{measured}_{unit.lower()}" for unit in UNITS)]
+    return next((title for title in log.columns if title.split(" [")[0] in names), None)
+
+
+def _missing(log: Log, measured: str, unit: str) -> UnusableInput:
+    wanted, said = f"{measured}_{unit.lower()}", _said(log, measured)
+    if said is not None:
+        problem = f"the column {said} does not tell its unit, or tells two or another kind"
+        return UnusableInput(log.name, problem, f"Give it in {unit} as {wanted}, and name no other unit for it.")
+    seen = ", ".join(list(log.columns)[:8])
+    return UnusableInput(
+        log.name,
+        f"the column {wanted} is missing; there are {seen}",
+        "Name the columns time_s,voltage_v and, where there are any, current_a,temperature_c.",
+    )
 
 
 def _loaded_stretch(

@@ -92,7 +92,7 @@ def log_traces(log: Capture, frame_rate: float | None) -> Traces:
         response=response[~left_out],
         chosen=None,
         usual=LOGGED,
-        warnings=warnings,
+        warnings=log.notes + warnings,
     )
 
 

@@ -84,7 +84,9 @@ def battery(captures: tuple[Capture, ...], options: BatteryOptions) -> Measured:
     ----------
     captures : tuple of Capture
         One log ``time_s,voltage_v[,current_a][,temperature_c]``; or none, with `options.start` and `options.end`, or
-        `options.runtime_min`.
+        `options.runtime_min`. Times may be in ms, min or h as well, voltages in mV, currents in mA, where the name says
+        so (``time_min``) or a line of units below the names. A unit that is not known, or not that of the name, is
+        refused.
     options : BatteryOptions
         With a log, the cut-off voltage.
 

@@ -25,6 +25,13 @@ def read_bytes(tmp_path, content):
         b"time_s,voltage_v\r\n0,4.1\r\ntime_s,voltage_v\r\n10,4.0\r\n",
         b"Logger 7;range;5 V\r\n# of 29 March\r\n\r\ntime_s;voltage_v\r\n0,0;4,1\r\n10,0;4,0\r\n",
         b"Logger 7\nserial,1234\ntime_s,voltage_v\n0,4.1\n10,4.0\n",
+        b"Device: DL 20\nSerial; 123\nStart;2026-03-04 08:00\n\ntime_s;voltage_v\ns;V\n0;4,1\n10;4,0\n",
+        b"Type,DL 20\nSerial,00417\nStart,2026-03-04 08:00:00\n\ntime_s,voltage_v\n0,4.1\n10,4.0\n",
+        b"channel,range\n1,5\n2,10\n\ntime_s,voltage_v\n0,4.1\n10,4.0\n",
+        b"Time,2026-03-04 08:00\nTime;Voltage\n[s];[V]\n0;4,1\n10;4,0\n",
+        b'"Time","Voltage"\r\n"(s)","(V)"\r\n"0","4.1"\r\n"Time","Voltage"\r\n"(s)","(V)"\r\n"10","4.0"\r\n',
+        b"sep=;\nMess-Ger\xe4t 3\ntime_s;voltage_v\n0;4,1\n10;4,0\n",
+        b"line\n" * 45 + b"time_s,voltage_v\n0,4.1\n10,4.0\n",
     ],
 )
 def test_every_usual_way_of_writing_reads_the_same(tmp_path, content):
@@ -32,6 +39,34 @@ def test_every_usual_way_of_writing_reads_the_same(tmp_path, content):
 
     assert columns["time_s"].tolist() == [0, 10]
     assert columns["voltage_v"].tolist() == [4.1, 4.0]
+
+
+def test_a_line_of_units_goes_into_the_names_where_it_fits_them(tmp_path):
+    """A unit that is none, or not the name's own, stands in brackets: nobody takes the column for what it is not."""
+    content = "time;voltage_v;current;stimulus;temperature_c\nms;mV;furlong;V;°C\n0;4100;1;2;20\n".encode("latin-1")
+
+    assert list(read_bytes(tmp_path, content)) == [
+        "time_ms", "voltage_v [mV]", "current [furlong]", "stimulus", "temperature_c",
+    ]  # fmt: skip
+
+
+def test_what_was_left_out_above_the_names_and_which_units_were_taken_is_told(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_bytes(b"Type,DL 20\nSerial,00417\n# a remark\n\ntime_s,voltage_v\ns,V\n0,4.1\n")
+
+    notes = read_table(path, name="log.csv", role="scene", sha256="0").notes
+
+    assert notes == (
+        "2 lines above the column names left out, beginning with 'Type,DL 20'",
+        "the units below the column names are taken: time_s in s, voltage_v in V",
+    )
+
+
+def test_a_plain_log_needs_no_note(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_bytes(b"# a remark\n\ntime_s,voltage_v\n0,4.1\n")
+
+    assert read_table(path, name="log.csv", role="scene", sha256="0").notes == ()
 
 
 def test_an_empty_cell_is_not_a_number(tmp_path):
@@ -49,7 +84,8 @@ def test_an_empty_cell_is_not_a_number(tmp_path):
         (b"0,4.1\n10,4.0\n", "line 1 holds numbers"),
         (b"time_s,voltage_v\n0,4.1\n10,off\n", "line 3 holds 'off'"),
         (b"Logger 7\n\ntime_s,voltage_v\n0,4.1\n10,off\n", "line 5 holds 'off'"),
-        (b"time_s,voltage_v\ns,V\n0,4.1\n", "line 2 holds 's'"),
+        (b"time_s,voltage_v\nup,down\n0,4.1\n", "line 2 holds 'up'"),
+        (b"time_s,voltage_v\ns,V\n", "no numbers"),
         (b"time_s,voltage_v\n7\ntime_s,voltage_v\n0,4.1\n10,4.0\n", "line 2 has 1 columns"),
         (b"time_s,voltage_v\n0,4.1,7\n10,4.0,7\n", "line 2 has 3 columns"),
         (b"time_s,voltage_v\n0,4.1\ntime_s,voltage_v\n10,off\n", "line 4 holds 'off'"),

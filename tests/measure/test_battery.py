@@ -465,6 +465,50 @@ def test_a_cutoff_outside_the_log_is_told(tmp_path, cutoff, problem):
         found_in(write_log(tmp_path / "a.csv", times, Discharge().voltage(times)), cutoff)
 
 
+@pytest.mark.parametrize(
+    ("names", "factors"),
+    [
+        ("Time,Voltage,Current\nms,mV,mA", (1e3, 1e3, 1e3)),
+        ("time_h,voltage_v,current_ma", (1 / 3600, 1, 1e3)),
+        ("Logger type,DL-20\nStart,2026-03-04 08:00:00\n\ntime,voltage,current\n[min],[V],[A]", (1 / 60, 1, 1)),
+    ],
+)
+def test_a_log_in_other_units_gives_the_same_as_one_in_seconds_volts_and_amperes(tmp_path, names, factors):
+    """Property: only the way of writing differs."""
+    truth = Discharge()
+    times = np.arange(0, 16_000.0, 60)
+    columns = (times, truth.voltage(times), truth.current(times))
+    plain = np.column_stack(columns)
+    path, other = tmp_path / "a.csv", tmp_path / "b.csv"
+    np.savetxt(path, plain, delimiter=",", header="time_s,voltage_v,current_a", comments="", fmt="%.12g")
+    np.savetxt(other, plain * factors, delimiter=",", header=names, comments="", fmt="%.12g")
+
+    expected, _ = found_in(path, 3.2)
+    found, _ = found_in(other, 3.2)
+
+    for name, quantity in expected.items():
+        assert found[name].value == pytest.approx(quantity.value, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("names", "problem"),
+    [
+        ("time_s,voltage_v,current_a\nms,V,A", r"time_s \[ms\] does not tell its unit"),
+        ("time,voltage,current\ns,hV,A", r"voltage \[hV\] does not tell"),
+        ("time,voltage,current\ns,V,V", "current_v does not tell its unit, or tells two or another kind"),
+        ("time,voltage_v,current_a", "time does not tell its unit"),
+    ],
+)
+def test_a_unit_that_is_not_clear_is_refused_with_the_way_out(tmp_path, names, problem):
+    path = tmp_path / "a.csv"
+    path.write_text(names + "\n" + "\n".join(f"{row * 60},{4 - row / 10:.1f},0.2" for row in range(20)))
+
+    with pytest.raises(UnusableInput, match=problem) as refused:
+        found_in(path, 3.2)
+
+    assert "name no other unit" in str(refused.value)
+
+
 def test_a_missing_column_is_told_with_those_that_are_there(tmp_path):
     path = write_log(tmp_path / "a.csv", [0, 1], [3, 2], header=["t", "u"])
 
