@@ -9,8 +9,9 @@ import numpy.typing as npt
 
 from inspect_app.numerics.calmed_surface import calmed
 from inspect_app.numerics.field_circle import BrightField
+from inspect_app.numerics.finer_surface import departures_of, finer_surface
 from inspect_app.numerics.found_spot import FoundSpot
-from inspect_app.numerics.smooth_field import SmoothField
+from inspect_app.numerics.smooth_field import Blocks, SmoothField
 from inspect_app.numerics.spot_map import FlatField
 
 FloatArray = npt.NDArray[np.float64]
@@ -24,7 +25,11 @@ LEAST_ORDER_U = 1e-4  # of the mean
 TILES_ACROSS, TILE_PLACES = 14, 16  # tiles to the field, and places to a side of a tile, of which the median is taken
 LEAST_OF_TILE, LEAST_TILES = 0.3, 30  # share of a tile's places that are usable, and tiles
 SPOT_REACH = 0.8  # of its diameter, to either side
+TOGETHER, TOGETHER_MEAN = 0.05, 0.16  # of the squares, in either way and in the mean of both
+TOGETHER_CLIP = 4.0  # robust standard deviations
+LEAST_TOGETHER = 1e-4  # of the light
 LEAST_UNEVEN, UNEVEN_DEVIATIONS = 0.01, 6.0  # of the light, and robust standard deviations of all tiles
+LEAST_LEFT, LEFT_DEVIATIONS = 0.005, 5.0  # the same of the medians of blocks about a surface of higher order
 UNEVEN_SHARE_U = 0.35
 
 
@@ -81,10 +86,16 @@ def with_uneven_parts(shading: Shading, flat: FlatField, field: BrightField, spo
     """Return a shading with what parts of the field add to it that depart from the smooth surface.
 
     A soft reflection, or a glow, is narrower than the surface can follow. It shows in the medians of tiles of a
-    fourteenth of the field, its spots left out, where one stands out by six robust standard deviations and by 1 %. What
-    their peak to valley has over that of the surface in the same places is added, and about a third of it is the
-    standard uncertainty: of six reflections of 8 % of the light, 0.35 by 0.2 radii wide, the shading was too small by 3
-    to 4.8 points of 27 to 31 before, by 0.0 to 1.3 with it.
+    fourteenth of the field, its spots left out. Where neighbouring tiles depart alike both across and down, the light
+    is followed to a higher order (`numerics.finer_surface`). Where a tile, or there the median of nine of the surface's
+    blocks, still stands out, what the peak to valley has over that of the surface in the same places is added, and
+    about a third of it is the standard uncertainty.
+
+    In drawn fields the products of neighbouring tiles, what a row or a column has in common taken off, were up to 0.09
+    of their squares without such light, and 0.16 to 0.6 with it. Of 96 reflections and shadows of 3 to 15 % of the
+    light, with standard deviations of 0.06 to 0.5 radii, shading was within 1.50 points in 90 of 100, and 90 of 100
+    were held, with a standard uncertainty of 0.42 in the middle; with the higher order within 0.75, 97 and 0.36. It is
+    still too small by up to 1.4 where they are narrower than a sixth of the radius.
 
     Parameters
     ----------
@@ -94,6 +105,37 @@ def with_uneven_parts(shading: Shading, flat: FlatField, field: BrightField, spo
     spots : sequence of FoundSpot
         Field and spots in pixels of the flattened field.
     """
+    tiles = _tiles_of(flat, field, spots)
+    if tiles is None:
+        return shading
+    departs, light = tiles.departs[tiles.kept], flat.smooth.over_grid(tiles.across, tiles.down)[tiles.kept]
+    uneven = _standing_out(departs, LEAST_UNEVEN, UNEVEN_DEVIATIONS)
+    farthest = float(uneven[np.abs(uneven).argmax()])
+    finer = finer_surface(flat.smooth, _clear_of(spots, flat.smooth.blocks)) if _goes_together(tiles) else None
+    followed = None if finer is None else shading_of(finer, field)
+    if finer is not None and followed is not None:
+        u, v = field.over_radius(finer.blocks.x, finer.blocks.y)
+        is_within = u**2 + v**2 <= SHADING_SHARE**2
+        shading, light = followed, finer.at(finer.blocks.x, finer.blocks.y)[is_within]
+        departs = _standing_out(departures_of(finer)[is_within], LEAST_LEFT, LEFT_DEVIATIONS)
+    elif farthest == 0:
+        return shading
+    added = max(float(np.ptp(light * (1 + departs)) - np.ptp(light)) / shading.level, 0.0)
+    return replace(shading, ratio=shading.ratio + added, uneven=farthest, uneven_u=UNEVEN_SHARE_U * added)
+
+
+@dataclass(frozen=True, slots=True)
+class _Tiles:
+    """Medians of the tiles of a relief, of shape (down, across), their middles in pixels, and which of them tell."""
+
+    departs: FloatArray
+    kept: npt.NDArray[np.bool_]
+    down: FloatArray
+    across: FloatArray
+
+
+def _tiles_of(flat: FlatField, field: BrightField, spots: Sequence[FoundSpot]) -> _Tiles | None:
+    """Return the tiles of a flattened field without its spots, or None where they are too few."""
     side = max(1, min(int(2 * field.radius_px / TILES_ACROSS), *flat.relief.shape))
     thin = max(1, side // TILE_PLACES)
     tiles = tuple(length // side for length in flat.relief.shape)
@@ -105,15 +147,45 @@ def with_uneven_parts(shading: Shading, flat: FlatField, field: BrightField, spo
     departs, count = _tile_medians(flat.relief, usable, tiles, side, thin)
     down, across = ((np.arange(length) + 0.5) * side - 0.5 for length in tiles)
     kept = _is_within(field, across, down) & (count >= LEAST_OF_TILE * math.ceil(side / thin) ** 2)
-    if kept.sum() < LEAST_TILES:
-        return shading
-    departs, light = departs[kept], flat.smooth.over_grid(across, down)[kept]
+    return _Tiles(departs, kept, down, across) if kept.sum() >= LEAST_TILES else None
+
+
+def _clear_of(spots: Sequence[FoundSpot], blocks: Blocks) -> npt.NDArray[np.bool_]:
+    """Say which blocks hold no part of a spot."""
+    is_clear = np.ones(len(blocks.levels), dtype=bool)
+    for spot in spots:
+        reach = SPOT_REACH * spot.diameter_px + 2 + blocks.side_px / 2
+        is_clear &= (np.abs(blocks.x - spot.x) >= reach) | (np.abs(blocks.y - spot.y) >= reach)
+    return is_clear
+
+
+def _standing_out(departs: FloatArray, least: float, deviations: float) -> FloatArray:
+    """Return what stands out of departures by so much and by so many robust standard deviations of all, else 0."""
     off = departs - np.median(departs)
-    uneven = float(off[np.abs(off).argmax()])
-    if abs(uneven) < max(LEAST_UNEVEN, UNEVEN_DEVIATIONS * 1.4826 * float(np.median(np.abs(off)))):
-        return shading
-    added = max(float(np.ptp(light * (1 + departs)) - np.ptp(light)) / shading.level, 0.0)
-    return replace(shading, ratio=shading.ratio + added, uneven=uneven, uneven_u=UNEVEN_SHARE_U * added)
+    return np.where(np.abs(off) >= max(least, deviations * 1.4826 * float(np.median(np.abs(off)))), off, 0.0)
+
+
+def _goes_together(tiles: _Tiles) -> bool:
+    """Say whether neighbouring tiles depart alike, both across and down, beside what all of a row or a column do."""
+    off = tiles.departs - np.median(tiles.departs[tiles.kept])
+    deviation = 1.4826 * float(np.median(np.abs(off[tiles.kept])))
+    if deviation < LEAST_TOGETHER:
+        return False
+    off = np.where(tiles.kept, np.clip(off, -TOGETHER_CLIP * deviation, TOGETHER_CLIP * deviation), 0.0)
+    for way in (0, 1):
+        off = np.where(
+            tiles.kept,
+            off - off.sum(axis=way, keepdims=True) / np.maximum(tiles.kept.sum(axis=way, keepdims=True), 1),
+            0.0,
+        )
+    square = float(np.square(off).sum()) / float(tiles.kept.sum())
+    if not square > 0:
+        return False
+    shares = []
+    for one, other in ((np.s_[1:], np.s_[:-1]), (np.s_[:, 1:], np.s_[:, :-1])):
+        pairs = max(int((tiles.kept[one] & tiles.kept[other]).sum()), 1)
+        shares.append(float((off[one] * off[other]).sum()) / (pairs * square))
+    return min(shares) >= TOGETHER and sum(shares) >= 2 * TOGETHER_MEAN
 
 
 def _tile_medians(

@@ -10,7 +10,6 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 ORDER = 6  # follows vignetting and tilt; a spot of a tenth of the field does not bend it
-USED = np.nonzero(np.add.outer(np.arange(ORDER + 1), np.arange(ORDER + 1)) <= ORDER)  # of v, of u
 BLOCKS_ACROSS = 64
 FEWEST_BLOCKS = 2 * (ORDER + 1)  # over the shorter side: beside and between fewer, the surface is not held
 PARTS, TRIMMED = 3, 2  # to a side of a block; of its nine parts at either end
@@ -22,12 +21,29 @@ LEAST_FREEDOM = 0.3  # share of the tiles: with fewer than the terms nothing can
 TUKEY = 4.685  # 95 % efficiency for normal residuals (Holland and Welsch, 1977, from memory)
 
 
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """Levels of the blocks of a picture that lie inside a field, rows and columns of their middles, and their side.
+
+    `levels`, `y` and `x` have shape (n,); all but `levels` is in pixels.
+    """
+
+    levels: FloatArray
+    y: FloatArray
+    x: FloatArray
+    side_px: int
+
+    def only(self, kept: BoolArray) -> "Blocks":
+        """Return those of the blocks that are kept, a mask of shape (n,)."""
+        return Blocks(self.levels[kept], self.y[kept], self.x[kept], self.side_px)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SmoothField:
     """A surface ``sum c[i, j] P_i(v) P_j(u)`` of Legendre polynomials over a picture of `rows` by `cols` pixels.
 
-    `covariance` is that of the coefficients of total order up to 6, in the order of `USED`; `spread` the robust
-    standard deviation of the blocks about the surface.
+    `covariance` is that of the coefficients up to its total order, as `used_of` has them; `spread` the robust standard
+    deviation of the `blocks` it was fitted to about it.
     """
 
     coefficients: FloatArray
@@ -35,6 +51,12 @@ class SmoothField:
     rows: int
     cols: int
     spread: float
+    blocks: Blocks
+
+    @property
+    def order(self) -> int:
+        """Return the total order up to which terms are used."""
+        return len(self.coefficients) - 1
 
     def enlarged(self, rows: int, cols: int) -> "SmoothField":
         """Return the same surface over a picture of more pixels."""
@@ -65,39 +87,47 @@ class SmoothField:
             yield int(first), least - apart, most + apart
 
     def _along_rows(self, rows: npt.NDArray[np.generic]) -> npt.NDArray[np.float32]:
-        return (_legendre(rows, self.rows) @ self.coefficients).astype(np.float32)
+        return (_legendre(rows, self.rows, self.order) @ self.coefficients).astype(np.float32)
 
     def _along_cols(self) -> npt.NDArray[np.float32]:
-        return _legendre(np.arange(self.cols), self.cols).astype(np.float32).T
+        return _legendre(np.arange(self.cols), self.cols, self.order).astype(np.float32).T
 
     def at(self, x: FloatArray, y: FloatArray) -> FloatArray:
         """Return the surface at places in pixels, arrays of equal shape (n,)."""
-        v, u = _legendre(y, self.rows), _legendre(x, self.cols)
+        v, u = _legendre(y, self.rows, self.order), _legendre(x, self.cols, self.order)
         values: FloatArray = np.einsum("ni,ij,nj->n", v, self.coefficients, u)
         return values
 
     def over_grid(self, x: FloatArray, y: FloatArray) -> FloatArray:
         """Return the surface where columns at x and rows at y meet, shape (len(y), len(x))."""
-        return np.asarray(_legendre(y, self.rows) @ self.coefficients @ _legendre(x, self.cols).T, dtype=np.float64)
+        v, u = _legendre(y, self.rows, self.order), _legendre(x, self.cols, self.order)
+        return np.asarray(v @ self.coefficients @ u.T, dtype=np.float64)
 
     @property
     def used_coefficients(self) -> FloatArray:
-        """Return the coefficients of total order up to 6, in the order of `USED`."""
-        return np.asarray(self.coefficients[USED], dtype=np.float64)
+        """Return the coefficients up to the total order, as `used_of` has them."""
+        return np.asarray(self.coefficients[used_of(self.order)], dtype=np.float64)
 
     def terms(self, x: FloatArray, y: FloatArray) -> FloatArray:
-        """Return the products of polynomials at places in pixels, in the order of `USED`: shape (n, terms)."""
-        return _terms(y, x, self.rows, self.cols)
+        """Return the products of polynomials at places in pixels, as `used_of` has them: shape (n, terms)."""
+        return terms_of(y, x, (self.rows, self.cols), self.order)
 
 
-def _terms(y: FloatArray, x: FloatArray, rows: int, cols: int) -> FloatArray:
-    """Return the products of polynomials that are used, shape (n, terms)."""
-    return _legendre(y, rows)[:, USED[0]] * _legendre(x, cols)[:, USED[1]]
+def used_of(order: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Return the orders in v and in u of the terms of a total order up to this one."""
+    in_v, in_u = np.nonzero(np.add.outer(np.arange(order + 1), np.arange(order + 1)) <= order)
+    return in_v, in_u
 
 
-def _legendre(places_px: npt.NDArray[np.generic], length: int) -> FloatArray:
+def terms_of(y: FloatArray, x: FloatArray, shape: tuple[int, int], order: int) -> FloatArray:
+    """Return the products of polynomials over a picture of this shape that are used, shape (n, terms)."""
+    in_v, in_u = used_of(order)
+    return _legendre(y, shape[0], order)[:, in_v] * _legendre(x, shape[1], order)[:, in_u]
+
+
+def _legendre(places_px: npt.NDArray[np.generic], length: int, order: int) -> FloatArray:
     scaled = (2 * np.asarray(places_px, dtype=np.float64) - (length - 1)) / max(length - 1, 1)
-    return np.asarray(np.polynomial.legendre.legvander(scaled, ORDER), dtype=np.float64)
+    return np.asarray(np.polynomial.legendre.legvander(scaled, order), dtype=np.float64)
 
 
 def smooth_field(image: FloatArray, inside: BoolArray) -> SmoothField | None:
@@ -137,31 +167,37 @@ def smooth_field(image: FloatArray, inside: BoolArray) -> SmoothField | None:
     """
     rows, cols = image.shape
     part_px = max(1, min(round(max(rows, cols) / (PARTS * BLOCKS_ACROSS)), min(rows, cols) // (PARTS * FEWEST_BLOCKS)))
-    side = PARTS * part_px
-    levels, y, x = _block_levels(image, inside, part_px)
-    if len(levels) < 2 * len(USED[0]):
+    blocks = _blocks_of(image, inside, part_px)
+    terms = terms_of(blocks.y, blocks.x, (rows, cols), ORDER)
+    if len(terms) < 2 * terms.shape[1]:
         return None
-    terms = _terms(y, x, rows, cols)
-    weights = np.ones(len(levels))
+    weights = np.ones(len(terms))
     for _ in range(5):
-        weighted = terms * weights[:, None]
-        normal = _products(weighted, terms)
-        solution = np.linalg.lstsq(normal, _products(weighted, levels[:, None])[:, 0], rcond=None)[0]
-        off = levels - (terms * solution).sum(axis=1)
-        spread = 1.4826 * float(np.median(np.abs(off))) + 1e-12 * float(np.abs(levels).max())
+        normal, solution, off = fitted(blocks, terms, weights)
+        spread = 1.4826 * float(np.median(np.abs(off))) + 1e-12 * float(np.abs(blocks.levels).max())
         far = np.minimum(np.square(off / (TUKEY * spread)), 1)
-        weights = np.square(1 - far)
+        before, weights = weights, np.square(1 - far)
     coefficients = np.zeros((ORDER + 1, ORDER + 1))
-    coefficients[USED] = solution
+    coefficients[used_of(ORDER)] = solution
     slope = max(float(((1 - far) * (1 - 5 * far)).mean()), LEAST_SLOPE)
     bread = np.linalg.pinv(normal) * weights.mean() / slope
     return SmoothField(
         coefficients=coefficients,
-        covariance=bread @ _clustered(weighted * off[:, None], y // side, x // side) @ bread,
+        covariance=bread @ clustered(terms * (before * off)[:, None], blocks) @ bread,
         rows=rows,
         cols=cols,
         spread=spread,
+        blocks=blocks,
     )
+
+
+def fitted(blocks: Blocks, terms: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the normal matrix, the solution and the residuals of terms of shape (n, terms) fitted to blocks."""
+    weighted = terms * weights[:, None]
+    normal = _products(weighted, terms)
+    pull = _products(weighted, blocks.levels[:, None])[:, 0]
+    solution = np.asarray(np.linalg.lstsq(normal, pull, rcond=None)[0], dtype=np.float64)
+    return normal, solution, np.asarray(blocks.levels - (terms * solution).sum(axis=1))
 
 
 def _products(a: FloatArray, b: FloatArray) -> FloatArray:
@@ -170,11 +206,11 @@ def _products(a: FloatArray, b: FloatArray) -> FloatArray:
     return np.asarray(np.sum([a[piece].T @ b[piece] for piece in pieces], axis=0))
 
 
-def _clustered(pulls: FloatArray, down: FloatArray, across: FloatArray) -> FloatArray:
+def clustered(pulls: FloatArray, blocks: Blocks) -> FloatArray:
     """Return the covariance of the sum of pulls of shape (n, terms) that go together along rows, columns and tiles."""
-    blocks, terms = pulls.shape
+    (count, terms), down, across = pulls.shape, blocks.y // blocks.side_px, blocks.x // blocks.side_px
     own = _products(pulls, pulls)
-    total: FloatArray = own * (blocks / (blocks - terms))
+    total: FloatArray = own * (count / (count - terms))
     for way in (down, across):
         total += _without_negative_part(_summed(pulls, way)[0] - own)
     of_tiles, tiles = _summed(pulls, 1e6 * (down // TILE_BLOCKS) + across // TILE_BLOCKS)
@@ -198,7 +234,7 @@ def _without_negative_part(matrix: FloatArray) -> FloatArray:
     return positive
 
 
-def _block_levels(image: FloatArray, inside: BoolArray, part_px: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _blocks_of(image: FloatArray, inside: BoolArray, part_px: int) -> Blocks:
     side = PARTS * part_px
     down, across = image.shape[0] // side, image.shape[1] // side
     cut = (slice(0, down * side), slice(0, across * side))
@@ -208,4 +244,4 @@ def _block_levels(image: FloatArray, inside: BoolArray, part_px: int) -> tuple[F
     parts = image[cut].reshape(down * PARTS, part_px, across * PARTS, part_px).mean(axis=(1, 3))
     values = parts.reshape(down, PARTS, across, PARTS).swapaxes(1, 2)[covered].reshape(-1, PARTS**2)
     middle = np.sort(values, axis=1)[:, TRIMMED : PARTS**2 - TRIMMED]
-    return np.asarray(middle.mean(axis=1), dtype=np.float64), places[:, 0], places[:, 1]
+    return Blocks(np.asarray(middle.mean(axis=1), dtype=np.float64), places[:, 0], places[:, 1], side)

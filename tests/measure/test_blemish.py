@@ -604,6 +604,23 @@ def test_a_shadow_over_a_part_of_the_field_is_told() -> None:
     assert any("uneven where no spot was found" in warning for warning in measured.warnings)
 
 
+@pytest.mark.parametrize(("brighter", "wide", "high"), [(0.12, 0.16, 0.16), (0.1, 0.2, 0.15), (0.12, 0.22, 0.2)])
+def test_shading_follows_light_that_is_narrower_than_the_smooth_part(brighter, wide, high) -> None:
+    """Truth by construction: a Gaussian reflection; without following it the uncertainties are 1.7 to 2.3 points."""
+    field = round_field(np.random.default_rng(4), vignetting=0.25, fibre=0.01, grain=0.01, white=0.004, veil=0)
+    y, x = np.mgrid[0 : field.exposure.shape[0], 0 : field.exposure.shape[1]]
+    across, down = (x - field.x) / field.radius_px, (y - field.y) / field.radius_px
+    clean = 1 - 0.25 * (across**2 + down**2)
+    light = clean + brighter * np.exp(-(((across - 0.3) / wide) ** 2 + ((down + 0.2) / high) ** 2) / 2)
+    within = np.hypot(across, down) <= 0.9
+    truth = 100 * np.ptp(light[within]) / light[within].mean()
+
+    shading = shading_of(mapped(replace(field, exposure=field.exposure * light / np.maximum(clean, 0.1))))
+
+    assert shading.value == pytest.approx(truth, abs=2 * shading.standard_uncertainty)
+    assert shading.standard_uncertainty < 1.2
+
+
 def test_a_soft_reflection_is_no_spot_and_counts_into_the_shading() -> None:
     """Truth by construction: 8 % of the light, a third of a radius wide, beside the middle of a field of 20 %."""
     field = round_field(np.random.default_rng(5), vignetting=0.25, fibre=0.005, grain=0.01)

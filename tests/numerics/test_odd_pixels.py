@@ -7,13 +7,18 @@ import numpy as np
 import pytest
 
 from inspect_app.numerics.odd_pixels import hot_pixels, odd_in_light
-from inspect_app.numerics.smooth_field import ORDER, SmoothField
+from inspect_app.numerics.smooth_field import ORDER, Blocks, SmoothField
 from tests.truth.fields import Spot, depth_of
 
 SHAPE = (120, 160)
 ALL = np.ones(SHAPE, dtype=bool)
 LEVEL = SmoothField(
-    coefficients=np.pad([[0.5]], (0, ORDER)), covariance=np.zeros((0, 0)), rows=SHAPE[0], cols=SHAPE[1], spread=0.004
+    coefficients=np.pad([[0.5]], (0, ORDER)),
+    covariance=np.zeros((0, 0)),
+    rows=SHAPE[0],
+    cols=SHAPE[1],
+    spread=0.004,
+    blocks=Blocks(np.zeros(0), np.zeros(0), np.zeros(0), 1),
 )
 
 
