@@ -60,7 +60,8 @@ def gathered(around: Around, least_interval: float = 0.0) -> Around:
         count = len(around.values) // 2
         times, values = around.times[: 2 * count].reshape(count, 2), around.values[: 2 * count].reshape(count, 2)
         opened = around.opened[:, 1 : 2 * count : 2] + times[:, 1] - times[:, 0]
-        around = Around(times[:, 0], values.mean(axis=1), around.near // 2, 2 * around.interval, opened)
+        near = min(around.near // 2, count - 1)  # of an odd number of samples the last is in no mean
+        around = Around(times[:, 0], values.mean(axis=1), near, 2 * around.interval, opened)
     return around
 
 

@@ -146,6 +146,17 @@ def test_a_film_whose_picture_moves_carries_a_warning_of_motion_and_a_still_one_
     assert not still.warnings
 
 
+@pytest.mark.parametrize("seed", [0, 2])
+def test_a_frame_that_noise_hides_in_a_trembling_film_makes_no_picture_of_borders(tmp_path, seed):
+    """A frame that is not recognised is no new scene: all borders would switch with it, tens of frames too late."""
+    looks = {"noise": 5.5, "shake_px": 1.7, "levels": (40.0, 140.0)}
+    path = latency_film(tmp_path / "t.mp4", np.random.default_rng(seed), light_s=0.12, lag_s=0.05, frames=90, **looks)
+
+    found = latencies(measure("latency", {"scene": [path]}, {}))["latency_first_change"]
+
+    assert abs(found.value - 50.0) <= 2 * found.standard_uncertainty < 2.0
+
+
 def test_a_film_held_by_hand_gives_the_lag_all_the_same(tmp_path):
     """Truth by construction; sway of 1.5 pixels (rms) moves borders by more than noise, and no faster than a switch."""
     path = latency_film(tmp_path / "h.mp4", np.random.default_rng(31), lag_s=0.0373, sway_px=1.5)

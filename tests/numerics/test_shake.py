@@ -97,3 +97,16 @@ def test_a_picture_too_small_to_search_in_is_left_as_it_is():
     frames = np.random.default_rng(4).integers(0, 255, (20, 12, 16)).astype(np.uint8)
 
     assert steadied_frames(frames) is frames
+
+
+def test_frames_farther_apart_than_a_search_reaches_are_laid_over_one_another():
+    """A hand that jumps by seven points and back: neither place is farther than five from where it usually is."""
+    path = np.zeros((60, 2))
+    path[::2] = -3.5
+    path[1::2] = 3.5
+    path[30:36] = 0.0
+
+    steady = steadied_frames(film(path, np.zeros(60), np.zeros(60))).astype(float)
+
+    still = scene(path[0], 0.0)
+    assert np.sqrt(np.mean((steady - still)[:, 14:-14, 14:-14] ** 2, axis=(1, 2))).max() < 3

@@ -26,3 +26,13 @@ def test_samples_of_a_quick_change_stay_as_they_are_though_its_level_flickers():
     quick = around(values)
 
     assert gathered(quick) is quick
+
+
+def test_a_change_in_the_last_of_an_odd_number_of_samples_stays_inside_its_means():
+    """The last sample is in no mean: the change is near the last one of these."""
+    late = Around(np.arange(41.0), (np.arange(41) == 40) * 1.0, 40, 1.0, np.ones((1, 41)))
+
+    found = gathered(late, least_interval=2.0)
+
+    assert len(found.values) == 20
+    assert found.near == 19
