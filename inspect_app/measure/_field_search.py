@@ -236,7 +236,7 @@ class _Cut:
 def _cut_to_field(frames: Frames, field: BrightField) -> _Cut:
     rows, cols = frames.bright.shape
     veil = veil_of(frames.bright, field)
-    black = 0.0 if frames.dark is not None else veil.level
+    black, step = (0.0, 0.0) if frames.dark is not None else (veil.level, min(veil.step, frames.code_step))
     reach = math.ceil(field.radius_px + math.hypot(*field.oval_px))
     top, left = max(0, int(field.y) - reach), max(0, int(field.x) - reach)
     part = (slice(top, min(rows, int(field.y) + reach + 2)), slice(left, min(cols, int(field.x) + reach + 2)))
@@ -246,7 +246,11 @@ def _cut_to_field(frames: Frames, field: BrightField) -> _Cut:
         corner=np.array([top, left], dtype=np.intp),
         field=replace(field, x=field.x - left, y=field.y - top),
         veil=black,
-        veil_u=math.hypot(HALO_SHARE_U * max(veil.level - black + veil.halo, 0.0), SURROUND_SHARE_U * max(black, 0.0)),
+        veil_u=math.hypot(
+            HALO_SHARE_U * max(veil.level - black + veil.halo, 0.0),
+            SURROUND_SHARE_U * max(black, 0.0),
+            step / math.sqrt(12),
+        ),
     )
 
 

@@ -149,12 +149,12 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     before it (`numerics.spot_border`). The lines of its budget: the texture in which the spot is fitted, the choice
     between the two, for other profiles 1 % of the diameter and 1.5 % of the contrast, and the scale; of contrasts and
     shading of a round field half of the glare that its border's halo tells, which may count as its light or not, and,
-    without dark frames, two fifths of what lies around the field, which may lie over it or not; of a full frame without
-    dark frames a black level of up to 2 % of full scale, which makes both too small. In full frames, where no border
-    tells of a blur to take off, other profiles cost 0.5 % of the contrast: of 467 spots of five profiles in 60 drawn
-    frames value ± 2 u holds 98 of 100, 94 to 100 by profile. With 0.5 instead of 1 % of the diameter 92 instead of 96
-    of 100 sharp discs behind blurring optics are held (of 166), of spots that are soft by themselves 98 to 100 either
-    way: 2 u just reaches from one reading to the other.
+    without dark frames, two fifths of what lies around the field, which may lie over it or not, and the code to which
+    it is rounded; of a full frame without dark frames a black level of up to 2 % of full scale, which makes both too
+    small. In full frames, where no border tells of a blur to take off, other profiles cost 0.5 % of the contrast: of
+    467 spots of five profiles in 60 drawn frames value ± 2 u holds 98 of 100, 94 to 100 by profile. With 0.5 instead of
+    1 % of the diameter 92 instead of 96 of 100 sharp discs behind blurring optics are held (of 166), of spots that are
+    soft by themselves 98 to 100 either way: 2 u just reaches from one reading to the other.
 
     What limits it: for soft spots the choice between the two diameters, up to 2 % of the diameter; for faint ones the
     texture, near the bound that its spectrum sets; most of all for spots without a plateau, whose depth and width

@@ -26,6 +26,7 @@ SMOOTHED_PLACES = 2.0  # standard deviation along a ray
 LEVEL_REACH_PX = 20.0  # inside of the border, over which the light's level is read
 DARK_SHARE = 0.1  # of what lies beyond a field is dark at least
 THIN, LEAST_BEYOND = 4, 0.01  # one pixel in 16 tells of what lies beyond the field, if there is so much of it
+STEP_ROWS = 64  # tell the next code
 RINGS, RING_SHARE, LEAST_RING = 5, 0.03, 50  # in which a halo is read: of the radius wide, and pixels at least
 RING_DEVIATIONS, LEAST_OF_FIRST = 4.0, 0.2  # standard deviations of a ring's median, and share of the first ring's
 FARTHEST_SHARE = 0.25  # of what is clear of a field
@@ -133,10 +134,14 @@ def find_field(image: FloatArray) -> BrightField | None:
 
 @dataclass(frozen=True, slots=True)
 class Veil:
-    """What lies over a round field: `level` far away from it, and how much brighter its `halo` is at its border."""
+    """What lies over a round field: `level` far away from it, and how much brighter its `halo` is at its border.
+
+    `step` is the distance from there to the next level that the picture knows: one code of its file.
+    """
 
     level: float = 0.0
     halo: float = 0.0
+    step: float = 0.0
 
 
 def veil_of(image: FloatArray, field: BrightField) -> Veil:
@@ -156,7 +161,14 @@ def veil_of(image: FloatArray, field: BrightField) -> Veil:
     if outside.size <= LEAST_BEYOND * image[::THIN, ::THIN].size:
         return Veil()
     far = float(np.median(outside[r > np.quantile(r, 1 - FARTHEST_SHARE)]))
-    return Veil(level=float(np.median(outside)), halo=_halo(outside - far, r, field.radius_px))
+    level = float(np.median(outside))
+    some = image[:: max(1, len(image) // STEP_ROWS)]
+    step = float(some.min(where=some > level, initial=np.inf)) - level
+    return Veil(
+        level=level,
+        halo=_halo(outside - far, r, field.radius_px),
+        step=step if math.isfinite(step) else 0.0,
+    )
 
 
 def _halo(light: FloatArray, r: FloatArray, radius_px: float) -> float:

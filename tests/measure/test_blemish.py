@@ -263,6 +263,25 @@ def test_light_around_a_field_that_may_lie_over_it_or_not_widens_the_doubt(veil,
     assert any("surround of the field" in warning for warning in measured.warnings) == told
 
 
+@pytest.mark.parametrize("codes", [0.25, 0.4, 0.6])
+def test_a_black_level_between_two_codes_is_held(codes: float) -> None:
+    """Truth by construction: 8 bits, a black level of a part of a code, and no dark frame that tells it."""
+    field = round_field(
+        np.random.default_rng(3),
+        size_px=(620, 640),
+        radius_px=290,
+        vignetting=0.45,
+        fibre=0.004,
+        grain=0.01,
+        veil=codes / 255,
+        level=0.3,
+    )
+
+    shading = shading_of(blemish((still_of(field.exposure, 8),), BlemishOptions(field_diameter_mm=18)))
+
+    assert abs(shading.value - field.shading_percent) <= 2 * shading.standard_uncertainty
+
+
 def test_dust_on_a_full_frame_is_found_in_pixels_beside_dead_and_hot_ones() -> None:
     """Truth by construction: 8 dust shadows, 5 dead pixels in the flat, 7 hot ones in the dark frames, row noise."""
     rng = np.random.default_rng(6)
