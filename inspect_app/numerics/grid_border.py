@@ -15,11 +15,13 @@ from inspect_app.numerics.lattice import Lattice
 FloatArray = npt.NDArray[np.float64]
 
 UNREST_SMOOTHING: Final = 0.06  # of the spacing: unsmoothed, noise about an empty place looks like a small dot
-SHOWN_AT: Final = 0.6  # of the usual unrest about a point
+SHOWN_AT: Final = 0.6  # of the usual unrest about a point, times the root of what is left of a mark's area
 CROSSING_SHOWN_AT: Final = 0.3  # lines and squares are cut by the border and pressed together, but cover all
 PRESSED: Final = 0.45  # of the middle's magnification, along a radius: there crossings fade and turn over by less,
 FAINT_AT: Final = 0.2  # and may count or not from so much of the usual unrest on
 LIKE_AT: Final = 0.6  # correlation with the usual mark: the border of a field is restless, too,
+MARK_LIKE_AT: Final = 0.9  # at least so much where the known marks are that much alike: discs are like crosses by 0.6;
+UNLIKE_BY: Final = 8.0  # and it falls short of 1 by up to so many times what a tenth of the known marks do
 CROSSING_LIKE_AT: Final = 0.5  # and with the usual crossing of lines: so is a label beside the chart
 TURNS_OVER: Final = -0.5  # correlation after a quarter turn, below which points are corners of a chessboard
 CORNER_AT: Final = 0.65  # of their usual correlation
@@ -36,8 +38,8 @@ def shown_at_the_border(
 
     They lie next to the grid's rim, or where a point was placed badly. A mark must look like the others, too: the dark
     beyond a round field, or a frame, was taken for up to 47 marks, labels beside a chart of lines for crossings, and
-    the distortion for that farther out; and lines must lead to a crossing. Only one that a barrel presses together has
-    a look of its own, and corners of squares have many.
+    the distortion for that farther out; and lines must lead to a crossing. Only what a barrel presses together has a
+    look of its own, and corners of squares have many.
     """
     known = {(int(i), int(j)) for i, j in lattice.index[fit.kept]}
     around = range(-RIM, RIM + 1)
@@ -58,12 +60,16 @@ def shown_at_the_border(
     least = SHOWN_AT if lattice.is_isolated else CROSSING_SHOWN_AT
     usual_turn = float(np.median([_turn(image, smooth, place, reach) for place in known_places]))
     unrest = np.array([_unrest(smooth, place, reach) for place in places]) / usual
-    is_clear = unrest > least
+    along_radius = stretch(radius, terms)
+    is_clear = unrest > least * (np.sqrt(np.minimum(along_radius, 1.0)) if lattice.is_isolated else 1.0)
     usual_look = _usual_look(smooth, known_places, reach)
     likeness = np.array([_likeness(smooth, place, usual_look) for place in places])
-    is_pressed = stretch(radius, terms) < PRESSED
+    is_pressed = along_radius < PRESSED
     if lattice.is_isolated:
-        is_clear &= likeness > LIKE_AT
+        known_likeness = np.array([_likeness(smooth, place, usual_look) for place in known_places])
+        unlike = UNLIKE_BY * (1 - float(np.quantile(known_likeness, 0.1)))
+        alike = max(LIKE_AT, min(MARK_LIKE_AT, 1 - unlike))
+        is_clear &= likeness > np.where(is_pressed, LIKE_AT, alike)
     elif usual_turn >= TURNS_OVER:
         placed = np.array(sorted(known), dtype=np.float64)
         linked = linked_crossings(index, placed, smooth, fit, half, middle)

@@ -182,6 +182,32 @@ def test_what_looks_like_a_crossing_beside_a_chart_of_lines_is_none(beside: str)
     assert found.value == pytest.approx(grid.distortion_max_percent(), abs=0.03)
 
 
+@pytest.mark.parametrize("kind", ["crosses", "dots"])
+def test_a_mark_of_another_kind_beside_a_chart_of_marks_is_none_of_them(kind: str) -> None:
+    """Truth: by construction; discs stand where crosses, rings where dots would be next, alike by 0.6 to 0.9.
+
+    They were counted, and the distortion was that of their place: by 2.5 points too much.
+    """
+    grid = Grid(rows=336, cols=432, spacing_px=48, kind=kind, mark_px={"crosses": 14.0, "dots": 7.0}[kind], k1=-0.05)
+    inner = grid.ideal()
+    exposure = np.ones((336 + 80, 432 + 80))
+    exposure[40:-40, 40:-40] = inner
+    y, x = np.mgrid[: exposure.shape[0], : exposure.shape[1]]
+    for nodes in (grid.nodes(), -grid.nodes()):
+        corner = nodes[np.argmax(nodes.sum(axis=1))]
+        ahead = corner * (1 + 48 / np.abs(corner))
+        seen = ahead * (1 + grid.k1 * float(ahead @ ahead) / grid.half_diagonal_px**2)
+        away = np.hypot(x - (511 / 2 + seen[0]), y - (415 / 2 + seen[1]))
+        exposure[away < 8.5] = 0.05
+        if kind == "dots":
+            exposure[away < 5.0] = 1.0
+    capture = Light(snr=40).capture(exposure, np.random.default_rng(23))
+
+    found = distortion_of(capture)
+
+    assert found.value == pytest.approx(grid.distortion_max_percent(), abs=0.05)
+
+
 def test_where_lines_end_the_outermost_crossings_are_placed_as_well_as_doubted() -> None:
     """Truth: by construction; lines end 0.05 to 0.3 spacings beyond the rim of 24 charts; at least 21 within 2 u.
 
