@@ -21,6 +21,7 @@ from inspect_app.measure._region_traces import (
     runs,
     steadiest_trace,
     trace_of,
+    unclipped,
     widened,
 )
 from inspect_app.measure._swung_points import swung_points
@@ -36,13 +37,18 @@ _COARSENINGS: Final = (1, 2, 4)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chosen:
-    """The two regions, how bright they are, frame by frame, and whether the picture moves in the film."""
+    """The two regions, how bright they are, frame by frame, and whether the picture moves in the film.
+
+    `doubts` says by how many frames light and picture may come early or late, standard uncertainties, where they are
+    clipped.
+    """
 
     stimulus: FloatArray
     response: FloatArray
     stimulus_box: Box
     response_box: Box
     is_moving: bool
+    doubts: tuple[float, float]
 
 
 def choose_regions(film: Film, seen: Watched, stimulus_roi: Box | None, response_roi: Box | None) -> Chosen:
@@ -73,12 +79,15 @@ def choose_regions(film: Film, seen: Watched, stimulus_roi: Box | None, response
     light = _light_of(film, samples, given, seen.light) if is_moving else seen.light
     seen = dataclasses.replace(seen, samples=samples, light=light)
     if stimulus_roi is not None and response_roi is not None:
+        stimulus, light_doubt = _given(film, seen, stimulus_roi, 0)
+        response, picture_doubt = _given(film, seen, response_roi, 1)
         return Chosen(
-            stimulus=seen.light[:, 0],
-            response=seen.light[:, 1],
+            stimulus=stimulus,
+            response=response,
             stimulus_box=stimulus_roi,
             response_box=response_roi,
             is_moving=is_moving,
+            doubts=(light_doubt, picture_doubt),
         )
     for may_flicker, coarsening in itertools.product((False, True), _COARSENINGS):
         size = _cell_size(samples, coarsening)
@@ -98,13 +107,19 @@ def choose_regions(film: Film, seen: Watched, stimulus_roi: Box | None, response
 
 def _light_of(film: Film, samples: Samples, boxes: tuple[Box, ...], watched: FloatArray) -> FloatArray:
     """Return the light of boxes in samples, shape (n, boxes); what was watched, where a box holds no point."""
-    light, step = watched.copy(), samples.step_px
-    for column, (x, y, width_px, height_px) in enumerate(boxes):
-        points = np.zeros(samples.codes.shape[1:], dtype=bool)
-        points[-(-y // step) : -(-(y + height_px) // step), -(-x // step) : -(-(x + width_px) // step)] = True
+    light = watched.copy()
+    for column, box in enumerate(boxes):
+        points = _points_in(samples, box)
         if points.any():
             light[:, column] = trace_of(film, samples, points)[0]
     return light
+
+
+def _points_in(samples: Samples, box: Box) -> BoolArray:
+    (x, y, width_px, height_px), step = box, samples.step_px
+    points = np.zeros(samples.codes.shape[1:], dtype=bool)
+    points[-(-y // step) : -(-(y + height_px) // step), -(-x // step) : -(-(x + width_px) // step)] = True
+    return points
 
 
 def strongest_region(film: Film, seen: Watched) -> tuple[FloatArray, Box]:
@@ -186,31 +201,38 @@ def _chosen(
     light, picture = found
     is_moving = False
     shown = np.zeros(samples.codes.shape[1:], dtype=bool)
-    if picture is None:
-        response, response_box = _given(seen, given[1])
-    else:
+    if picture is None and given[1] is not None:
+        response_box = given[1]
+        response, picture_doubt = _given(film, seen, given[1], 0)
+    elif picture is not None:
         shown = _picture_points(samples, cells, picture, light)
         (response, response_box), is_moving = steadiest_trace(film, samples, shown, cells.edge)
-    if light is None:
-        stimulus, stimulus_box = _given(seen, given[0])
-    else:
+        response, picture_doubt = unclipped(film, samples, shown, response)
+    if light is None and given[0] is not None:
+        stimulus_box = given[0]
+        stimulus, light_doubt = _given(film, seen, given[0], 0)
+    elif light is not None:
         around = cell_points(samples, cells, widened(light.mask)) & ~shown
         own = around if around.any() else cell_points(samples, cells, light.mask)
         stimulus, stimulus_box = trace_of(film, samples, own)
+        stimulus, light_doubt = unclipped(film, samples, own, stimulus)
     return Chosen(
         stimulus=stimulus,
         response=response,
         stimulus_box=stimulus_box,
         response_box=response_box,
         is_moving=is_moving,
+        doubts=(light_doubt, picture_doubt),
     )
 
 
-def _given(seen: Watched, box: Box | None) -> tuple[FloatArray, Box]:
-    """Return the light of a region that was given; it is the only one watched as a box."""
-    if box is None:
-        raise ValueError("neither found nor given")
-    return seen.light[:, 0], box
+def _given(film: Film, seen: Watched, box: Box, column: int) -> tuple[FloatArray, float]:
+    """Return the light of a region that was given, a column of what was watched, and its doubt where it is clipped."""
+    samples = seen.samples
+    if samples is None:
+        raise ValueError("the film was watched without samples")
+    points, light = _points_in(samples, box), seen.light[:, column]
+    return unclipped(film, samples, points, light) if points.any() else (light, 0.0)
 
 
 def _picture_points(samples: Samples, cells: Cells, picture: Patch, light: Patch | None) -> BoolArray:

@@ -19,6 +19,10 @@ MOTION: Final = (
     "motion: the picture moves in the film, so its frames were laid over one another, or its border left out; "
     "put the camera on a stand"
 )
+CLIPPED: Final = (
+    "the light is clipped in the film, so that a partly lit frame may look lit: film it with less light",
+    "the picture is clipped in the film, so that a partly lit frame may look lit: film it with less light",
+)
 SLOW_FILM_FPS: Final = 100.0
 _FEWEST_ROWS: Final = 8
 
@@ -49,6 +53,7 @@ def film_traces(film: Film, stimulus_roi: Box | None, response_roi: Box | None, 
     chosen = choose_regions(film, seen, stimulus_roi, response_roi)
     if chosen.is_moving:
         warnings += (MOTION,)
+    warnings += tuple(told for told, doubt in zip(CLIPPED, chosen.doubts, strict=True) if doubt)
     return Traces(
         name=film.name,
         times_ms=shot.times_ms,

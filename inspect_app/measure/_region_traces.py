@@ -19,6 +19,14 @@ _POINTS_AT_A_TIME: Final = 500_000  # so many stay near the processor
 _FEWEST_CELLS: Final = 4
 _SHAKEN: Final = 1.5  # times the unrest of its inside from which on a picture is shaken,
 _STILL: Final = 0.001  # and by how much of the swing at least
+_CLIPPED: Final = 0.98  # of the range of codes: what stands above it is clipped,
+_DIM: Final = 0.9  # what below it is certainly not, though noise is
+_BRIGHTEST: Final = 24  # frames of a film, in which points are looked at,
+_LIT: Final = 8  # but no more than one in so many
+_CALM: Final = 0.03  # scatter over swing of a trace that can be told by the points that are not clipped
+_FEW: Final = 0.05  # of the points of a region: fewer clipped ones change nothing
+_RIM: Final = 0.1  # frames by which the rim of a clipped lamp is off: a coder blends it with the rest
+_DAZZLED: Final = 0.33  # frames by which clipped light is off: an instant may lie anywhere in a partly lit frame
 _BENT: Final = 1e-6  # of the step from code to code, by which steps of a straight line do not differ
 
 
@@ -79,6 +87,41 @@ def _unrest(light: FloatArray) -> float:
 def trace_of(film: Film, samples: Samples, points: BoolArray) -> tuple[FloatArray, Box]:
     """Return the mean exposure of points, frame by frame, and the box around them."""
     return traces_of(film, samples, (points,))[:, 0], _box(film, samples, points)
+
+
+def unclipped(film: Film, samples: Samples, points: BoolArray, light: FloatArray) -> tuple[FloatArray, float]:
+    """Return the light of those of points that are not clipped, and by how many frames it may come early or late.
+
+    Notes
+    -----
+    A clipped point is as bright in a partly lit frame as in a lit one, so that its light comes early. The rim of a lamp
+    is not clipped; where none is seen, or too restless a one, the light of all points is returned, and doubted by what
+    a partly lit frame leaves open. Of 48 films of lamps three times too bright, first changes came late by 0.24 frames
+    on the average and were held 60 of 100, halves 0.24 and 46; by their rims 0.05 and 96, 0.02 and 100. Of 32 whose
+    regions were given, clipped throughout, 78 and 59 were held, now all. What lost: rims up to what is clipped, with
+    which a coder blends them (0.08 and 0.07 frames late), or without the neighbours of clipped points (first changes
+    up to 0.4 frames off, for a coder lets faint light follow late).
+    """
+    brightness = _brightness(film, samples, points, light)
+    if (brightness >= _CLIPPED).sum() <= _FEW * points.sum():
+        return light, 0.0
+    dim = points & (brightness < _DIM)
+    if dim.any():
+        rim = trace_of(film, samples, dim)[0]
+        if np.ptp(rim) > 0 and _unrest(rim) < _CALM:
+            return rim, _RIM
+    return light, _DAZZLED
+
+
+def _brightness(film: Film, samples: Samples, points: BoolArray, light: FloatArray) -> FloatArray:
+    """Return the codes of points while their region is brightest, as shares of the range; 0 at all other points."""
+    rising = np.flatnonzero(np.diff(film.exposures))
+    shown = np.zeros(points.shape)
+    if rising.size:
+        first, last, box = float(rising[0]), float(rising[-1] + 1), _around(points)
+        brightest = np.argsort(light)[-max(2, min(_BRIGHTEST, len(light) // _LIT)) :]
+        shown[box] = (samples.codes[brightest][:, *box].mean(axis=0) - first) / (last - first)
+    return shown * points
 
 
 def traces_of(film: Film, samples: Samples, regions: Sequence[BoolArray]) -> FloatArray:

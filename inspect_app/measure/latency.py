@@ -158,6 +158,12 @@ def _measured(traces: Traces, options: LatencyOptions) -> Measured:
     seen = shutters(traces.times_ms, interval_ms, options.shutter_ms, traces.usual)
     stimuli = _fits(traces.times_ms, traces.stimulus, pairs.light, seen, LIGHT_KINDS)
     responses = _fits(traces.times_ms, traces.response, pairs.picture, seen, PICTURE_KINDS)
+    if traces.chosen is not None:
+        of_light, of_picture = (doubt * interval_ms for doubt in traces.chosen.doubts)
+        stimuli, responses = (
+            [each.doubted(of_light) for each in stimuli],
+            [each.doubted(of_picture) for each in responses],
+        )
     onsets, halves = instants(stimuli, responses, "onset"), instants(stimuli, responses, "half")
     agreed = agreement(halves, interval_ms).log_evidence
     weights = hypothesis_weights(stimuli, responses, seen.prior, agreed)
