@@ -72,19 +72,18 @@ class BrightField:
     def _mean_half_axis_px(self) -> float:
         return self.radius_px + 0.75 * (self.oval_px[0] ** 2 + self.oval_px[1] ** 2) / self.radius_px
 
-    def chord(self, row: float, radius_px: float) -> tuple[float, float]:
-        """Return the first and the last column of a row that a field of its form, and so large a radius, reaches.
+    def chords(self, rows: FloatArray, radius_px: float) -> tuple[FloatArray, FloatArray]:
+        """Return the first and the last columns of rows that a field of its form, and so large a radius, reaches.
 
         What `over_radius` maps into a circle, which is a quadratic form of the distances across and down; the first
-        column is the greater where it has none.
+        column is the greater where it has none. All have the shape (rows,).
         """
-        (c, s), a, down = self.oval_px, self._mean_half_axis_px, row - self.y
+        (c, s), a, down = self.oval_px, self._mean_half_axis_px, rows - self.y
         across, both, along = (a - c) ** 2 + s**2, 2 * a * s, (a + c) ** 2 + s**2
         reach = (a**2 - c**2 - s**2) * radius_px / self.radius_px
         beneath = (both * down) ** 2 - across * (along * down**2 - reach**2)
-        if beneath < 0:
-            return math.inf, -math.inf
-        middle, half = self.x + both * down / across, math.sqrt(beneath) / across
+        half = np.where(beneath >= 0, np.sqrt(np.maximum(beneath, 0.0)) / across, -math.inf)
+        middle = self.x + both * down / across
         return middle - half, middle + half
 
 

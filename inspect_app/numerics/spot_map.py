@@ -82,10 +82,9 @@ def inside_of(field: BrightField, shape: tuple[int, ...]) -> BoolArray:
     inside = np.zeros(shape, dtype=bool)
     radius = field.radius_px - BORDER_EDGES * field.edge_px - 1
     # Row by row: the squares of all distances take longer than all else that is done to the whole picture.
-    for row in range(shape[0]):
-        left, right = field.chord(row, radius)
-        if left <= right:
-            inside[row, max(0, math.ceil(left)) : max(0, math.floor(right) + 1)] = True
+    left, right = field.chords(np.arange(shape[0], dtype=np.float64), radius)
+    for row in np.flatnonzero(left <= right):
+        inside[row, max(0, math.ceil(left[row])) : max(0, math.floor(right[row]) + 1)] = True
     return inside
 
 
