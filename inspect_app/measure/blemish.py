@@ -127,8 +127,8 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
         ``dark_spots`` and ``bright_spots``: the totals without condition, and counts per ``zone`` and ``size_class``
         where the scale is known. ``peppering``: marks below the first size class, which are no spots. ``dead_pixels``;
         ``hot_pixels`` with ``seen_in`` saying whether in dark frames or only in the bright one. ``shading``: peak to
-        valley of the smooth part within 90 % of the radius (of a full frame: half of its diagonal), in per cent of its
-        mean.
+        valley of the smooth part within 90 % of the radius (of a full frame: half of its diagonal; of a field seen at
+        an angle: its ellipse), in per cent of its mean.
         Features list spots and peppering, each with its size; odd pixels are outlined.
 
     Raises
