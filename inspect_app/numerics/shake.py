@@ -37,6 +37,7 @@ _HALF_SHOWN: Final = 0.2  # of them, from which on a frame under other lights is
 _CLEARLY_ALIKE: Final = 0.3  # points: and so near they must fit, for in much noise any fit shows some slopes
 _MOST_VIEWS: Final = 16
 _AVERAGED: Final = 10  # frames in a view
+_KNOWN: Final = 3  # frames in a view from which on it is asked before older ones
 
 
 @dataclass(slots=True)
@@ -122,7 +123,7 @@ def steadied_frames(frames: CodeArray) -> CodeArray:
     along the slopes by least squares, where points that fit badly count little (Cauchy weights), and where that leads
     nowhere by whole points near the shift of the frame before and near where frames usually lie. A frame that no view
     explains shows other lights: it is taken to lie where what it shows of a view fits, or where the one before lay, and
-    becomes a view, which is asked after all others until ten frames have made it. A scene without any steep place stays
+    becomes a view, asked after all others until three frames made it. A scene without any steep place stays
     put: there, no border trembles either. Whether the film sways is told by the frames of one view, first by a few of
     them spread over the film: a screen half lit looks like one that moved, but not for long.
 
@@ -195,7 +196,7 @@ def _told(frame: PictureArray, views: list[_View], former: int, last: FloatArray
     of few frames is asked after all others: it may come of one frame that noise kept from telling, and then it lies
     where that frame was not.
     """
-    is_known = [view.count >= _AVERAGED for view in views]
+    is_known = [view.count >= _KNOWN for view in views]
     asked = [former] if former >= 0 and is_known[former] else []
     known, new = ([k for k, known in enumerate(is_known) if known is of and k not in asked] for of in (True, False))
     fits: dict[int, _Fit] = {}
