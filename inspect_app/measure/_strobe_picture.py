@@ -34,6 +34,8 @@ _WIDEST_USUAL, _SHARPEST_USUAL = 0.6, 0.03  # of a period: a band, and both its 
 _LEAST_ROWS: Final = 32
 _LEAST_DEPTH: Final = 0.35  # of the light where bands stand upright or are many: stripes of a pattern are fainter
 _LEAST_OUT: Final = 11.0  # standard deviations of texture and noise; 5 at most without bands, 16 with (own bench)
+_LEAST_OUT_THROUGH: Final = 5.0  # likewise where they are seen in the texture as well: patterns reached 3,
+_LEAST_GAIN_BY_STRIPS: Final = 20.0  # and textures 15 by strips where they reached 50 by rows (own bench)
 _UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
 _STRIP_GAIN: Final = 15.0  # chi-squared of the bands in each upright strip that must show them
 
@@ -159,22 +161,25 @@ def _is_strobe(found: Bands, view: FloatArray, axis: str, strobe_duty: float | N
     """Tell whether what was fitted is more than chance, and modulates all of the picture as only a strobe does.
 
     Stripes that stand behind the field and are shared by all rows look like bands of a turned picture, but are fainter;
-    so are fine stripes along the rows.
+    so are fine stripes along the rows. A strong texture that is as coarse as the bands drowns them in the means of
+    rows, unless its misfits are weighed; bands make it stronger and fainter too, as nothing in a picture does.
     """
-    if found.gain < _LEAST_GAIN * max(1.0, found.count / _USUAL_BANDS):
-        return False
     is_fine = found.count > _USUAL_BANDS or axis == "columns"
     if is_fine and float(np.ptp(found.fitted)) < _LEAST_DEPTH * float(found.fitted.max()):
         return False
     if strobe_duty is None and found.count < _MOST_WEIGHED and _is_frame(found):
         return False
     down = (np.arange(len(view)) + 0.5) / len(view)
-    if (
-        found.count >= 1
-        and certainty(strip_differences(view), np.interp(down, found.places, found.fitted)) < _LEAST_OUT
-    ):
-        return False
-    return is_shared(view, found.places, found.fitted, int(found.gain / _STRIP_GAIN))
+    out = certainty(strip_differences(view), np.interp(down, found.places, found.fitted))
+    needed = _LEAST_GAIN * max(1.0, found.count / _USUAL_BANDS)
+    is_out = min(found.gain, found.gain_by_rows) >= needed and (found.count < 1 or out > _LEAST_OUT)
+    is_through = not is_fine and found.count >= _MOST_WEIGHED and out > _LEAST_OUT_THROUGH and _is_seen_twice(found)
+    return (is_out or is_through) and is_shared(view, found.places, found.fitted, int(found.gain / _STRIP_GAIN))
+
+
+def _is_seen_twice(found: Bands) -> bool:
+    """Say whether bands are in the means of rows, and in how strong the texture behind them is, each by itself."""
+    return found.gain_by_rows >= _LEAST_GAIN and found.gain_by_strips >= _LEAST_GAIN_BY_STRIPS
 
 
 def _is_frame(found: Bands) -> bool:

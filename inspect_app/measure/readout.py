@@ -88,9 +88,15 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     each in proportion to its light, and stand out of what the columns differ by: what does not is a thing in the
     picture. Bands of a picture that was turned by a quarter must be deep, for stripes of a pattern look the same.
     Breaks down where the exposure is a multiple of the strobe's period (no bands), where less than one full period is
-    seen, and where light only fades over the picture: refused. So is, mostly, a picture whose rows differ by a third
-    and more by what stands behind the bands. In a tube's round field, and within a dark frame, the rectangle that light
-    reaches is measured, and the time is that of the whole height still: bands that lie beyond do not count as seen.
+    seen, and where light only fades over the picture: refused. A lamp in view, whose light the strobe does not share,
+    moves bands by 3 % without being told (24 pictures, rms 2.3 u). In a tube's round field, and within a dark frame,
+    the rectangle that light reaches is measured, and the time is that of the whole height still: bands that lie beyond
+    do not count as seen.
+
+    Where rows differ by a quarter and more by what stands behind the bands, bands drown in their means unless misfits
+    are weighed by the texture, and are proven by how strong the texture is as well. Of 40 such pictures 3 were refused
+    before and 92 in 100 of the others held (rms 1.1 u); now none is refused, and 98 held (0.9). Of 25 that another hand
+    kept because they had been refused, 20 are read within 2.1 u, one is off by 8 u, and four are refused still.
 
     One to two bands may lie so that each kind of edge is seen once. Then `options.strobe_duty` tells how long the flash
     is, and the length of one band is enough; without it the count is what a strobe that is lit for 5 to 50 % of its

@@ -5,8 +5,9 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy import linalg
 
-from inspect_app.numerics.band_model import shaped, trapezoid
+from inspect_app.numerics.band_model import Profile, shaped, trapezoid
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -22,6 +23,8 @@ _RAMPS: Final = (0.05, 0.2)
 _PLACES: Final = 24
 _TABLE_STEPS: Final = 512
 _STARTS: Final = 5
+_WEIGHED_BANDS: Final = 8.0  # up to here every period is tried with misfits weighed,
+_STARTS_WEIGHED: Final = 3  # and so many of them are fitted
 _HOPEFUL: Final = 3.0  # times the lowest cost of the scan up to which a start is worth refining
 _ASTRIDE: Final = (-0.01, 0.01)  # relative, by which fits are begun anew to either side of the best
 _BROADER: Final = 0.01
@@ -38,12 +41,31 @@ def scanned(values: FloatArray) -> list[FloatArray]:
     size = max(1, len(values) // _COARSE_ROWS)
     counts = np.arange(_FEWEST_BANDS, _SCANNED_BANDS, _BAND_STEP)
     coarse = values[: len(values) // size * size].reshape(-1, size).mean(axis=1)
-    tried = [_best_of(coarse, float(count)) for count in counts]
-    tried += [_best_of(values, count) for count in _spectral_counts(values)]
+    tried = [_best_of(coarse, float(count))[:2] for count in counts]
+    tried += [_best_of(values, count)[:2] for count in _spectral_counts(values)]
     hopeful = _HOPEFUL * min(entry[0] for entry in tried) + 0.02
     minima = [entry for entry in _local_minima(tried) if entry[0] < hopeful]
     below = min((entry for entry in tried if entry[1][0] < BELOW_ONE), key=lambda entry: entry[0])
     return [entry[1] for entry in minima[:_STARTS]] + [below[1]]
+
+
+def scanned_through(seen: Profile) -> tuple[list[FloatArray], float]:
+    """Return the best starts of a scan in which misfits are weighed, and how much better (chi-squared) the first is.
+
+    Than light that falls off by a parabola alone. Rows and the covariance of their misfits are averaged to 160 at most.
+    """
+    size = max(1, len(seen.values) // _COARSE_ROWS)
+    rows = len(seen.values) // size
+    root = np.eye(len(seen.values)) if seen.whitener is None else seen.whitener
+    tied = (root @ root.T)[: rows * size, : rows * size].reshape(rows, size, rows, size).mean(axis=(1, 3))
+    weights = linalg.solve_triangular(linalg.cholesky(tied, lower=True) * seen.scatter, np.eye(rows), lower=True)
+    coarse = seen.values[: rows * size].reshape(rows, size).mean(axis=1)
+    tried, cost = [], 0.0
+    for count in np.arange(_FEWEST_BANDS, _WEIGHED_BANDS, _BAND_STEP):
+        share, start, cost = _best_of(coarse, float(count), weights)
+        tried.append((share, start))
+    kept = _local_minima(tried)[:_STARTS_WEIGHED]
+    return [start for _, start in kept], (1 - kept[0][0]) * cost
 
 
 def around(found: FloatArray) -> list[FloatArray]:
@@ -95,18 +117,25 @@ def _spectral_counts(values: FloatArray) -> Iterator[float]:
         power[max(0, peak - 12) : peak + 13] = 0
 
 
-def _best_of(values: FloatArray, count: float) -> tuple[float, FloatArray]:
-    """Return the lowest remaining share of the sum of squares for a number of bands, and its parameters."""
+def _best_of(values: FloatArray, count: float, weights: FloatArray | None = None) -> tuple[float, FloatArray, float]:
+    """Return the lowest remaining share of the sum of squares for a number of bands, its parameters, and that sum.
+
+    Of what is left by a parabola, and with `weights`, of shape (n, n), of the values multiplied by them.
+    """
     places = (np.arange(len(values)) + 0.5) / len(values)
     middles = np.arange(_PLACES) / _PLACES
     phase = places[None, :] * count - middles[:, None]
     shapes = _TABLE[:, (phase * _TABLE_STEPS).astype(int) % _TABLE_STEPS].reshape(-1, len(values))
-    curved = np.linalg.qr(np.stack([np.ones_like(places), places - 0.5, (places - 0.5) ** 2], axis=1))[0]
+    falls = np.stack([np.ones_like(places), places - 0.5, (places - 0.5) ** 2], axis=1)
+    if weights is not None:
+        values, shapes, falls = weights @ values, shapes @ weights.T, weights @ falls
+    curved = np.linalg.qr(falls)[0]
     rest = values - curved @ (curved.T @ values)
     own = np.einsum("ij,ij->i", shapes, shapes) - ((shapes @ curved) ** 2).sum(axis=1)
     shared = shapes @ rest
     gain = np.where((own > 1e-3) & (shared > 0), shared**2 / np.maximum(own, 1e-3), 0.0)
     best = int(gain.argmax())
     width, ramp = _TEMPLATES[best // _PLACES]
-    cost = 1 - float(gain[best]) / max(float(rest @ rest), 1e-30)
-    return cost, np.array([count, middles[best % _PLACES], width, ramp])
+    whole = float(rest @ rest)
+    start = np.array([count, middles[best % _PLACES], width, ramp])
+    return 1 - float(gain[best]) / max(whole, 1e-30), start, whole

@@ -12,6 +12,7 @@ _LEAST_SHARE: Final = 0.6  # of the change, in the middle strip
 _SHARES: Final = (0.6, 1.6)  # of that, in the middle half; bands stayed within 0.63 and 1.5 in 250 pictures (own bench)
 _SHARES_OF_LIGHT: Final = (0.75, 1.33)  # in nearly all strips, for their light; things left a strip without (own bench)
 _LIT: Final = 0.2  # of the brightest strip: what is darker lies beyond the field, in
+_BLACKS: Final = np.linspace(0.0, 0.95, 20)  # of the darkest lit strip, that may be the camera's black level
 _LEAST_LIT: Final = 0.5  # of the strips at most, or it is a bright thing that is lit
 
 
@@ -38,7 +39,9 @@ def is_shared(picture: FloatArray, places: FloatArray, change: FloatArray, strip
     -----
     The mean of each row of a strip is a parabola and a share of the change; the share over the strip's brightness is 1
     in a field whose light changes with time, however its texture is, and far from 1 where things in the picture make
-    the change: their edges lie in some strips only. What lies beyond the field at its sides is dark, and shows nothing.
+    the change: their edges lie in some strips only. The camera's black level is no light: any is allowed that makes the
+    shares alike, for what dims a strip takes as much of its bands, but a thing that makes a change takes light. What
+    lies beyond the field at its sides is dark, and shows nothing.
     """
     rows, cols = picture.shape
     count = min(cols, int(np.clip(strips, *_STRIPS)))
@@ -50,8 +53,11 @@ def is_shared(picture: FloatArray, places: FloatArray, change: FloatArray, strip
         return True
     brightness = np.mean(profiles, axis=1) / max(float(picture.mean()), 1e-30)
     is_lit = brightness > max(_LIT * float(brightness.max()), 0.0)
-    by_light = shares[is_lit] / brightness[is_lit]
-    return bool(np.mean(is_lit) >= _LEAST_LIT) and _are_alike(by_light, (0.05, 0.5, 0.95), _SHARES_OF_LIGHT)
+    lit, own = shares[is_lit], brightness[is_lit]
+    by_light = (lit * (1 - black) / (own - black) for black in _BLACKS * float(own.min(initial=1.0)))
+    return bool(np.mean(is_lit) >= _LEAST_LIT) and any(
+        _are_alike(each, (0.05, 0.5, 0.95), _SHARES_OF_LIGHT) for each in by_light
+    )
 
 
 def _are_alike(shares: FloatArray, quantiles: tuple[float, float, float], most: tuple[float, float]) -> bool:

@@ -312,6 +312,22 @@ def test_a_round_field_in_which_less_than_a_period_is_lit_is_refused(tmp_path):
         readout_of(write_picture(tmp_path / "tube.tif", seen), strobe_hz=400)
 
 
+@pytest.mark.parametrize(
+    ("duty", "ambient", "grain_px", "seed"), [(0.25, 0.7, 36, 0), (0.25, 0.7, 36, 2), (0.45, 0.6, 30, 3)]
+)
+def test_a_texture_stronger_and_as_coarse_as_the_bands_does_not_hide_them(tmp_path, duty, ambient, grain_px, seed):
+    """Truth by construction: 3.3 faint bands before blobs of two fifths of the light."""
+    rng = np.random.default_rng(seed)
+    scene = {"readout_s": 3.3 / 400, "duty": duty, "open_s": 0.0006, "ambient": ambient, "snr": 40, "level": 0.3}
+    picture = strobe_picture(rng, rows=600, cols=300, **scene)
+    picture *= patterned(rng, 600, 300, "blobs", depth=0.4, grain_px=grain_px)
+
+    found = readout_of(write_picture(tmp_path / "blobs.tif", picture), strobe_hz=400)["readout_time"]
+
+    assert found.value == pytest.approx(3.3 / 0.4, abs=3 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 0.01 * found.value
+
+
 @pytest.mark.parametrize("kind", ["bricks", "weave", "blobs"])
 def test_a_pattern_behind_the_field_is_not_taken_for_bands(tmp_path, kind):
     """Nothing there: courses of bricks, a weave that leans by 3 degrees, blobs as coarse as a third of the picture."""
