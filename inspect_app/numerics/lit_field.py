@@ -151,7 +151,7 @@ def _is_dark_beyond(picture: FloatArray, is_beyond: BoolArray) -> bool:
         for side in _halves(picture.shape[1])
         if is_beyond[half, side].sum() >= _CORNER
     ]
-    if len(corners) < _CORNERS:
+    if len(corners) < _CORNERS or not any(len(light) for light, *_ in corners):
         return False
     for corner in corners:
         share, scatter = _share(*corner)

@@ -47,3 +47,11 @@ def test_fall_off_texture_and_things_in_the_picture_leave_all_of_it(seed):
 def test_a_field_without_light_is_taken_whole():
     found = lit_field(np.zeros((64, 48)))
     assert (found.rows, found.cols) == (slice(0, 64), slice(0, 48))
+
+
+def test_a_band_that_fills_a_narrow_picture_is_no_round_field():
+    """Seed 28: every row of the disc that fits best lies wholly within it or beyond it, and none tells of a border."""
+    rng = np.random.default_rng(28)
+    picture = 0.07 + 0.03 * rng.standard_normal((240, 24))
+    picture[91:135] += 0.4
+    assert lit_field(picture).height == 240
