@@ -34,6 +34,8 @@ _WIDEST_USUAL, _SHARPEST_USUAL = 0.6, 0.03  # of a period: a band, and both its 
 _LEAST_ROWS: Final = 32
 _LEAST_DEPTH: Final = 0.35  # of the light where bands stand upright or are many: stripes of a pattern are fainter
 _LEAST_OUT: Final = 11.0  # standard deviations of texture and noise; 5 at most without bands, 16 with (own bench)
+_LEAST_GAIN_BY_ROWS: Final = 50.0
+"""Chi-squared, misfits weighed: textures that reached 60 as they are had 34 at most, bands 59 at least (own bench)."""
 _LEAST_OUT_THROUGH: Final = 5.0  # likewise where they are seen in the texture as well: patterns reached 3,
 _LEAST_GAIN_BY_STRIPS: Final = 20.0  # and textures 15 by strips where they reached 50 by rows (own bench)
 _UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
@@ -172,14 +174,16 @@ def _is_strobe(found: Bands, view: FloatArray, axis: str, strobe_duty: float | N
     down = (np.arange(len(view)) + 0.5) / len(view)
     out = certainty(strip_differences(view), np.interp(down, found.places, found.fitted))
     needed = _LEAST_GAIN * max(1.0, found.count / _USUAL_BANDS)
-    is_out = min(found.gain, found.gain_by_rows) >= needed and (found.count < 1 or out > _LEAST_OUT)
+    is_out = (
+        found.gain >= needed and found.gain_by_rows >= _LEAST_GAIN_BY_ROWS and (found.count < 1 or out > _LEAST_OUT)
+    )
     is_through = not is_fine and found.count >= _MOST_WEIGHED and out > _LEAST_OUT_THROUGH and _is_seen_twice(found)
     return (is_out or is_through) and is_shared(view, found.places, found.fitted, int(found.gain / _STRIP_GAIN))
 
 
 def _is_seen_twice(found: Bands) -> bool:
     """Say whether bands are in the means of rows, and in how strong the texture behind them is, each by itself."""
-    return found.gain_by_rows >= _LEAST_GAIN and found.gain_by_strips >= _LEAST_GAIN_BY_STRIPS
+    return found.gain_by_rows >= _LEAST_GAIN_BY_ROWS and found.gain_by_strips >= _LEAST_GAIN_BY_STRIPS
 
 
 def _is_frame(found: Bands) -> bool:
