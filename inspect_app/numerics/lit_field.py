@@ -12,6 +12,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 _OVERVIEW_PX: Final = 96  # longest side of the reduced picture in which a disc is sought
+_LEAST_SIDE: Final = 4  # of it; in a strip that is narrower no disc is told
 _MIDDLES: Final = np.linspace(0.3, 0.7, 7)  # of width and height: where the middle of a disc is tried,
 _RADII: Final = np.geomspace(0.12, 0.75, 20)  # of the diagonal: and how large it is
 _STARTS: Final = 3  # of those, from which it is fitted
@@ -103,6 +104,8 @@ def _disc(picture: FloatArray) -> tuple[float, float, float] | None:
     """Return middle (row, column) and radius of a disc beyond which there is no light; None without one."""
     factor = max(1, -(-max(picture.shape) // _OVERVIEW_PX))
     height, width = (side // factor for side in picture.shape)
+    if min(height, width) < _LEAST_SIDE:
+        return None
     small = picture[: height * factor, : width * factor].reshape(height, factor, width, factor).mean(axis=(1, 3))
     down, across = np.mgrid[:height, :width] + 0.5
     diagonal = float(np.hypot(height, width))

@@ -44,9 +44,10 @@ def test_fall_off_texture_and_things_in_the_picture_leave_all_of_it(seed):
     assert found.cols == slice(0, 360)
 
 
-def test_a_field_without_light_is_taken_whole():
-    found = lit_field(np.zeros((64, 48)))
-    assert (found.rows, found.cols) == (slice(0, 64), slice(0, 48))
+@pytest.mark.parametrize("shape", [(64, 48), (10_000, 32), (32, 10_000)])
+def test_a_field_without_light_is_taken_whole(shape):
+    found = lit_field(np.zeros(shape))
+    assert (found.rows, found.cols) == (slice(0, shape[0]), slice(0, shape[1]))
 
 
 def test_a_band_that_fills_a_narrow_picture_is_no_round_field():
