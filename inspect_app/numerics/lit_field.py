@@ -82,7 +82,7 @@ def lit_field(picture: FloatArray) -> LitField:
     within is lit either way.
 
     Of 60 round fields in which 2.3 to 7 bands are seen, 43 were refused and three off by 4 to 80 u when whole rows were
-    averaged; now two are refused, and 97 of 100 held, one off by 3.1 u. Of 14 with a dark frame one was refused and two
+    averaged; now two are refused, and 97 of 100 held, none off by 3 u. Of 14 with a dark frame one was refused and two
     off by 4 and 36 u; now none. Breaks down for a border that is cut off at more than one corner, a field that is no
     circle, and a frame at one side alone: all of it is taken then.
     """
