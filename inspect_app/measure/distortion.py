@@ -14,6 +14,7 @@ from inspect_app.measure import _budget
 from inspect_app.measure._options import PictureOptions, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Measured, Result, Trace
+from inspect_app.numerics.chart_view import ChartView, view_of
 from inspect_app.numerics.grid_fit import FARTHEST
 from inspect_app.numerics.grid_points import FEWEST_MARKS, MOST_MARKS, find_grid
 from inspect_app.numerics.lattice import Lattice
@@ -133,14 +134,15 @@ def distortion(captures: tuple[Capture, ...], options: DistortionOptions) -> Mea
     picture = captures[0]
     if not isinstance(picture, Still):
         raise UnusableInput(picture.name, "this is not a still picture", "Give a PNG, TIFF or JPEG.")
-    grid = _grid_in(picture)
-    fits = fit_radial_distortion(grid, picture.exposure)
+    view = view_of(picture.exposure)
+    grid = _grid_in(picture, view)
+    fits = fit_radial_distortion(grid, view)
     _prove_square(picture, grid, fits[0])
-    return _told(picture, grid, fits)
+    return _told(picture, view, grid, fits)
 
 
-def _grid_in(picture: Still) -> Lattice:
-    grid = find_grid(picture.exposure) if min(picture.exposure.shape) >= 32 else None
+def _grid_in(picture: Still, view: ChartView) -> Lattice:
+    grid = find_grid(view) if min(picture.exposure.shape) >= 32 else None
     if grid is None:
         raise NothingToMeasure(
             picture.name,
@@ -170,7 +172,7 @@ def _shape_u(grid: Lattice, fit: RadialDistortion, outermost: float, half_px: fl
     return math.hypot(shifted, math.hypot(bent_px, PLACED_PX) / max(outermost * half_px, 1.0))
 
 
-def _told(picture: Still, grid: Lattice, fits: Sequence[RadialDistortion]) -> Measured:
+def _told(picture: Still, view: ChartView, grid: Lattice, fits: Sequence[RadialDistortion]) -> Measured:
     best = fits[0]
     outermost = best.radii[np.argmax(np.abs(best.share(best.radii)))]
     worst = [100 * float(fit.share(np.array([outermost]))[0]) for fit in fits]
@@ -221,17 +223,18 @@ def _told(picture: Still, grid: Lattice, fits: Sequence[RadialDistortion]) -> Me
                 y_unit="%",
             ),
         ),
-        warnings=tuple(_warnings(picture, best)),
+        warnings=tuple(_warnings(view, best)),
     )
 
 
-def _warnings(picture: Still, fit: RadialDistortion) -> list[str]:
+def _warnings(view: ChartView, fit: RadialDistortion) -> list[str]:
     warnings = []
-    reach = float(np.max(fit.radii))
+    rows, cols = view.light.shape
+    reach, end = float(np.max(fit.radii)), "the picture's corner"
+    if view.field is not None:
+        reach, end = reach * math.hypot(rows, cols) / 2 / view.field.radius_px, "the border of the round field"
     if reach < REACHES_OUT:
-        warnings.append(
-            f"The grid reaches only {reach:.0%} of the way to the picture's corner: distortion beyond it is not seen."
-        )
+        warnings.append(f"The grid reaches only {reach:.0%} of the way to {end}: distortion beyond it is not seen.")
     if fit.keystone > KEYSTONE_TOLD:
         warnings.append(
             f"The chart is not square to the axis: magnification changes by {fit.keystone:.1%} from centre to corner; "
@@ -243,7 +246,6 @@ def _warnings(picture: Still, fit: RadialDistortion) -> list[str]:
             f"Towards {fold:.0%} of the way to the picture's corner marks are pressed together and fold back: "
             "what cannot be told apart is not counted, and distortion there is larger than the one given."
         )
-    rows, cols = picture.exposure.shape
     away = math.hypot(fit.centre[0] - (cols - 1) / 2, fit.centre[1] - (rows - 1) / 2)
     if away > 0.1 * min(rows, cols):
         warnings.append(f"The centre of distortion lies {away:.0f} px off the picture's centre.")

@@ -32,7 +32,7 @@ def linked_crossings(
     known : ndarray of shape (m, 2)
         Numbers of crossings that are sure; what is linked to one counts in turn.
     image : ndarray of shape (rows, cols)
-        Smoothed.
+        Smoothed; NaN where it shows nothing of the chart.
     fit : GridFit
         Where crossings are seen, in units of `half` from `middle`, both in pixels.
 
@@ -48,13 +48,15 @@ def linked_crossings(
     runs = ((claimed * math.copysign(1.0, usual) > RUNS_AT * abs(usual)) | ~is_seen).all(axis=0) & is_seen.any(axis=0)
     beside = [[(int(i), int(j)) for i, j in number + WAYS] for number in index]
     ends = middle + half * seen_at(fit.parameters, (index[:, None, :] + WAYS).reshape(-1, 2))
-    leaves = ~np.all((ends >= 0) & (ends <= np.array(image.shape[::-1]) - 1), axis=1).reshape(-1, 4)
+    at_ends = ndimage.map_coordinates(image, ends[:, ::-1].T, order=1, cval=np.nan)
+    leaves: BoolArray = np.isnan(at_ends).reshape(-1, 4)
     is_untold = ~is_seen.any(axis=0).reshape(-1, 2, 2).any(axis=2)
     counts = np.ones(len(index), dtype=np.bool_)
     while True:
         linked = {(int(i), int(j)) for i, j in [*known, *index[counts]]}
         reached = np.array([[place in linked for place in places] for places in beside], dtype=np.bool_)
-        leads = (runs & (leaves | reached.reshape(-1, 4))).reshape(-1, 2, 2).any(axis=2) | is_untold
+        each: BoolArray = runs & (leaves | reached.reshape(-1, 4))
+        leads = np.logical_or(each.reshape(-1, 2, 2).any(axis=2), is_untold)
         fewer = counts & leads.all(axis=1)
         if np.array_equal(fewer, counts):
             return counts

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from inspect_app.numerics.chart_view import ChartView
 from inspect_app.numerics.grid_arms import linked_crossings
 from inspect_app.numerics.grid_fit import PLACING, GridFit, fold_of, seen_at, stretch, undistorted
 from inspect_app.numerics.grid_points import quarter_turn
@@ -32,7 +33,7 @@ TOUCHED_SHARE: Final = 0.15  # and so much of an isolated mark: a turned cross r
 
 
 def shown_at_the_border(
-    lattice: Lattice, image: FloatArray, fit: GridFit, half: float, middle: FloatArray
+    lattice: Lattice, view: ChartView, fit: GridFit, half: float, middle: FloatArray
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Return the numbers of points that the picture shows though none fits there, and which of them it shows clearly.
 
@@ -48,17 +49,18 @@ def shown_at_the_border(
         return np.empty((0, 2)), np.empty(0, dtype=np.bool_)
     index = np.array(sorted(rim), dtype=np.float64)
     places = middle + half * seen_at(fit.parameters, index)
-    size = np.array(image.shape[::-1], dtype=np.float64)
-    inside = room_px(places, size) >= (lattice.mark_px - touched_px(lattice) if lattice.is_isolated else 0)
+    room = view.room_px(places)
+    inside = room >= (lattice.mark_px - touched_px(lattice) if lattice.is_isolated else 0)
     terms, radius = fit.parameters[PLACING:], np.hypot(*undistorted(fit.parameters, index).T)
     inside &= radius < fold_of(terms)
-    index, places, radius = index[inside], places[inside], radius[inside]
+    index, places, radius, room = index[inside], places[inside], radius[inside], room[inside]
     reach = max(2, round(0.3 * lattice.spacing_px))
-    smooth = ndimage.gaussian_filter(image, UNREST_SMOOTHING * lattice.spacing_px)
+    smooth = ndimage.gaussian_filter(view.light, UNREST_SMOOTHING * lattice.spacing_px)
     known_places = lattice.points[:: max(1, len(known) // 60)]
     usual = np.median([_unrest(smooth, place, reach) for place in known_places])
     least = SHOWN_AT if lattice.is_isolated else CROSSING_SHOWN_AT
-    usual_turn = float(np.median([_turn(image, smooth, place, reach) for place in known_places]))
+    known_room = view.room_px(known_places)
+    usual_turn = float(np.median(_turns(view, smooth, known_places, known_room, reach)))
     unrest = np.array([_unrest(smooth, place, reach) for place in places]) / usual
     along_radius = stretch(radius, terms)
     is_clear = unrest > least * (np.sqrt(np.minimum(along_radius, 1.0)) if lattice.is_isolated else 1.0)
@@ -72,19 +74,13 @@ def shown_at_the_border(
         is_clear &= likeness > np.where(is_pressed, LIKE_AT, alike)
     elif usual_turn >= TURNS_OVER:
         placed = np.array(sorted(known), dtype=np.float64)
-        linked = linked_crossings(index, placed, smooth, fit, half, middle)
+        linked = linked_crossings(index, placed, view.lit_only(smooth), fit, half, middle)
         is_clear &= is_pressed | ((likeness > CROSSING_LIKE_AT) & linked)
     if usual_turn < TURNS_OVER:
-        turns = np.array([_turn(image, smooth, place, reach) for place in places])
-        is_clear &= turns < CORNER_AT * usual_turn
+        is_clear &= _turns(view, smooth, places, room, reach) < CORNER_AT * usual_turn
     may_count = (unrest > FAINT_AT) & is_pressed & (not lattice.is_isolated)
     shown = is_clear | may_count
     return index[shown], is_clear[shown]
-
-
-def room_px(places: FloatArray, size: FloatArray) -> FloatArray:
-    """Return how many pixels each place lies within a picture of so many columns and rows."""
-    return np.asarray(np.minimum(places, size - 1 - places).min(axis=1), dtype=np.float64)
 
 
 def touched_px(lattice: Lattice) -> float:
@@ -121,16 +117,19 @@ def _likeness(image: FloatArray, place: FloatArray, look: FloatArray) -> float:
     return float((off * own).sum() / max(math.sqrt((off**2).sum() * (own**2).sum()), 1e-30))
 
 
-def _turn(image: FloatArray, smooth: FloatArray, place: FloatArray, reach: int) -> float:
-    """Return how the light about a place is like itself after a quarter turn.
+def _turns(view: ChartView, smooth: FloatArray, places: FloatArray, room: FloatArray, reach: int) -> FloatArray:
+    """Return how the light about each place is like itself after a quarter turn.
 
     Next to the border the light is looked at as it is: smoothed, it is the border's doing. A place too near to be
     judged counts as one where squares meet.
     """
-    x, y = (float(value) for value in place)
-    room = math.floor(min(x, y, image.shape[1] - 1 - x, image.shape[0] - 1 - y))
+    return np.array([_turn(view, smooth, place, int(r), reach) for place, r in zip(places, room, strict=True)])
+
+
+def _turn(view: ChartView, smooth: FloatArray, place: FloatArray, room: int, reach: int) -> float:
     if room < LEAST_ROOM_PX:
         return -1.0
-    reach, looked_at = (min(reach, room), smooth) if room >= reach / 2 else (room, image)
+    x, y = (float(value) for value in place)
+    reach, looked_at = (min(reach, room), smooth) if room >= reach / 2 else (room, view.light)
     step = np.arange(-reach, reach + 1)
     return quarter_turn(ndimage.map_coordinates(looked_at, np.meshgrid(y + step, x + step, indexing="ij"), order=1))

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from inspect_app.numerics.chart_view import ChartView, block_means, ground_reach, spread_over
 from inspect_app.numerics.lattice import Lattice, index_lattice
 from inspect_app.numerics.line_crossings import line_crossings
 
@@ -23,18 +24,18 @@ AREA_RANGE: Final = 2.6  # areas of marks lie within this factor of their median
 MARK_OVER_NOISE: Final = 4.0
 FILLED: Final = 0.55  # of a mark's box: a dot fills 0.79 of it, a cross of arms six times as long as broad 0.31
 LARGEST_MARK: Final = 0.4  # of a mesh's area; larger ones are the meshes between lines, or squares of a chessboard
-GROUND_BLOCKS: Final = 3_000  # the ground under the marks is smooth; more blocks only cost time
 FOUR_SQUARES: Final = -0.6  # correlation after a quarter turn: -1 where four squares meet, -1/3 at a board's rim
+SADDLE_REACH: Final = 5  # pixels
 REGISTRATIONS: Final = 3  # the third moves no mark by more than a thousandth of a pixel
 
 
-def find_grid(image: FloatArray) -> Lattice | None:
+def find_grid(view: ChartView) -> Lattice | None:
     """Find the marks of a square grid and number them.
 
     Parameters
     ----------
-    image : ndarray of shape (rows, cols)
-        In exposure.
+    view : ChartView
+        What the picture shows of the chart; marks beyond its border, or that it cuts, are not placed.
 
     Returns
     -------
@@ -48,8 +49,9 @@ def find_grid(image: FloatArray) -> Lattice | None:
     and noise over a cross's open arms move them by 0.1 to 0.5 px), crossings by the intersection of straight lines
     fitted to both arms, corners by the saddle of a weighted parabola: each symmetric, so that blur does not move it.
     """
-    centre = (image.shape[1] - 1) / 2, (image.shape[0] - 1) / 2
-    found = [*_marks(image, 1, centre), *_marks(image, -1, centre), index_lattice(_saddles(image), centre)]
+    rows, cols = view.light.shape
+    centre = (cols - 1) / 2, (rows - 1) / 2
+    found = [*_marks(view, 1, centre), *_marks(view, -1, centre), index_lattice(_saddles(view), centre)]
     grids = [grid for grid in found if grid is not None and _is_square(grid)]
     return max(grids, key=lambda grid: grid.worth, default=None)
 
@@ -60,31 +62,30 @@ def _is_square(grid: Lattice) -> bool:
     return len(grid.points) >= FEWEST_MARKS and int(reach.min()) >= FEWEST_ALONG
 
 
-def _marks(image: FloatArray, sign: int, centre: tuple[float, float]) -> list[Lattice | None]:
+def _marks(view: ChartView, sign: int, centre: tuple[float, float]) -> list[Lattice | None]:
     """Return the grids of isolated marks and of crossings of lines, dark ones; bright ones where the sign is -1."""
-    depth = _depth(image, sign)
+    depth = _depth(view, sign)
     if depth is None:
         return []
     smooth = ndimage.gaussian_filter(depth, 1.0)
-    return [_isolated_marks(depth, smooth, centre), line_crossings(smooth, centre, _mark_level(smooth))]
+    level = _mark_level(smooth)
+    return [_isolated_marks(view, depth, smooth, centre), line_crossings(view.lit_only(smooth), centre, level)]
 
 
-def _depth(image: FloatArray, sign: int) -> FloatArray | None:
+def _depth(view: ChartView, sign: int) -> FloatArray | None:
     """Return how far each pixel lies below the ground around it, in units of the marks' usual depth.
 
     Written in place where it can be: pictures are large.
     """
-    block = max(1, round(math.sqrt(image.size / GROUND_BLOCKS)))
-    rows, cols = (side // block * block for side in image.shape)
-    blocks = sign * image[:rows, :cols].reshape(rows // block, block, cols // block, block).mean(axis=(1, 3))
-    across = max(3, round(0.16 * min(blocks.shape))) | 1
+    blocks = sign * block_means(view.light)
+    across = ground_reach(blocks)
     ground = ndimage.gaussian_filter(ndimage.percentile_filter(blocks, 80, size=across), across / 3)
-    zoom = ndimage.zoom(ground, (image.shape[0] / ground.shape[0], image.shape[1] / ground.shape[1]), order=1)
-    below: FloatArray = zoom[: image.shape[0], : image.shape[1]]
-    (np.subtract if sign > 0 else np.add)(below, image, out=below)
+    below = spread_over(ground, view.light.shape)
+    (np.subtract if sign > 0 else np.add)(below, view.light, out=below)
     smooth = ndimage.gaussian_filter(below, 1.0)
-    rest = below - smooth
+    rest = view.of_lit(below - smooth)
     noise = 1.4826 * float(np.median(np.abs(rest, out=rest), overwrite_input=True))
+    smooth = view.of_lit(smooth)
     deepest = float(np.quantile(smooth, 0.99, overwrite_input=True))
     middle = float(np.median(smooth, overwrite_input=True))
     usual = deepest - middle
@@ -95,7 +96,9 @@ def _depth(image: FloatArray, sign: int) -> FloatArray | None:
     return below
 
 
-def _isolated_marks(depth: FloatArray, smooth: FloatArray, centre: tuple[float, float]) -> Lattice | None:
+def _isolated_marks(
+    view: ChartView, depth: FloatArray, smooth: FloatArray, centre: tuple[float, float]
+) -> Lattice | None:
     """Return the grid of compact marks of equal size, clear of the border."""
     labels, count = ndimage.label(smooth > 0.5 * _mark_level(smooth))
     if count < FEWEST_MARKS:
@@ -113,13 +116,19 @@ def _isolated_marks(depth: FloatArray, smooth: FloatArray, centre: tuple[float, 
     middles = [
         _centroid(depth, box, reach) for box, chosen in zip(boxes, is_mark, strict=True) if chosen and box is not None
     ]
-    kept = [middle for middle in middles if middle is not None]
-    grid = index_lattice(np.array(kept), centre) if len(kept) >= FEWEST_MARKS else None
+    kept = _within(view, [middle for middle in middles if middle is not None], extent / 2)
+    grid = index_lattice(kept, centre) if len(kept) >= FEWEST_MARKS else None
     if grid is None or usual > LARGEST_MARK * grid.spacing_px**2:
         return None
-    points = _registered(depth, grid.points, reach)
+    points = _registered(view, depth, grid.points, reach)
     is_filled = usual > FILLED * extent**2
     return dataclasses.replace(grid, points=points, mark_px=extent / 2, is_isolated=True, is_filled=is_filled)
+
+
+def _within(view: ChartView, points: list[tuple[float, float]], reach_px: float) -> FloatArray:
+    """Return the points, of shape (n, 2), that lie so far within the border of a round field, or all."""
+    places = np.array(points, dtype=np.float64).reshape(-1, 2)
+    return places if view.field is None else places[view.room_px(places) >= reach_px]
 
 
 def _mark_level(smooth: FloatArray) -> float:
@@ -157,11 +166,15 @@ def _centroid(depth: FloatArray, box: tuple[slice, ...], reach: int) -> tuple[fl
     return x, y
 
 
-def _registered(depth: FloatArray, points: FloatArray, reach: int) -> FloatArray:
-    """Return the points moved to where the mean of all marks, made symmetric, fits each best, on a sloping ground."""
+def _registered(view: ChartView, depth: FloatArray, points: FloatArray, reach: int) -> FloatArray:
+    """Return the points moved to where the mean of all marks, made symmetric, fits each best, on a sloping ground.
+
+    Of a mark beside the border of a round field, what lies in the field is fitted.
+    """
     step = np.arange(-reach, reach + 1, dtype=np.float64)
     v, u = np.meshgrid(step, step, indexing="ij")
     inside = np.clip(reach + 0.5 - np.hypot(u, v), 0.0, 1.0)
+    cut = [int(k) for k in np.flatnonzero(view.room_px(points) < reach + 1)] if view.field else []
     for _ in range(REGISTRATIONS):
         rows = points[:, 1, None, None] + v
         cols = points[:, 0, None, None] + u
@@ -171,14 +184,18 @@ def _registered(depth: FloatArray, points: FloatArray, reach: int) -> FloatArray
         down, across = np.gradient(mean)
         terms = np.stack([mean, np.ones_like(u), u, v, across, down]).reshape(6, -1) * inside.ravel()
         fitted = patches.reshape(len(points), -1) * inside.ravel() @ np.linalg.pinv(terms)
+        for k in cut:
+            places = np.stack([cols[k].ravel(), rows[k].ravel()], axis=1)
+            is_seen = view.room_px(places) > 0
+            fitted[k] = (patches[k] * inside).ravel()[is_seen] @ np.linalg.pinv(terms[:, is_seen])
         depth_of_each = np.maximum(fitted[:, :1], 0.3)
         points = points - np.clip(fitted[:, 4:] / depth_of_each, -1.0, 1.0)
     return points
 
 
-def _saddles(image: FloatArray) -> FloatArray:
+def _saddles(view: ChartView) -> FloatArray:
     """Return the corners of a chessboard: saddles of the smoothed picture, refined by a parabola: shape (n, 2)."""
-    scale = 2.5
+    image, scale = view.light, 2.5
     mixed = ndimage.gaussian_filter(image, scale, order=(1, 1))
     along = ndimage.gaussian_filter(image, scale, order=(0, 2))
     down = ndimage.gaussian_filter(image, scale, order=(2, 0))
@@ -191,12 +208,11 @@ def _saddles(image: FloatArray) -> FloatArray:
     if not FEWEST_MARKS <= rows.size <= MOST_MARKS:
         return np.empty((0, 2))
     points = [_saddle(image, int(row), int(col)) for row, col in zip(rows, cols, strict=True)]
-    kept = [point for point in points if point is not None]
-    return np.array(kept) if kept else np.empty((0, 2))
+    return _within(view, [point for point in points if point is not None], SADDLE_REACH)
 
 
 def _saddle(image: FloatArray, row: int, col: int) -> tuple[float, float] | None:
-    reach = 5
+    reach = SADDLE_REACH
     if row < reach or col < reach or row + reach >= image.shape[0] or col + reach >= image.shape[1]:
         return None
     v, u = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(np.float64)

@@ -64,7 +64,7 @@ def line_crossings(depth: FloatArray, centre: tuple[float, float], line_depth: f
     Parameters
     ----------
     depth : ndarray of shape (rows, cols)
-        How far each pixel lies below the ground, smoothed.
+        How far each pixel lies below the ground, smoothed; NaN where the picture shows nothing of the chart.
     centre : tuple of float
         x and y of the picture's centre in pixels.
     line_depth : float
@@ -123,7 +123,7 @@ def _meshes(depth: FloatArray, centre: tuple[float, float], line_depth: float) -
     if not np.any(large):
         return None
     usual = float(np.median(area[large]))
-    inner = _clear_of_border(labels, count)
+    inner = _clear_of_border(labels, count, np.isnan(depth))
     chosen = np.flatnonzero((area > usual / AREA_RANGE) & (area < usual * AREA_RANGE) & inner) + 1
     if not FEWEST <= chosen.size <= MOST:
         return None
@@ -131,8 +131,9 @@ def _meshes(depth: FloatArray, centre: tuple[float, float], line_depth: float) -
     return index_lattice(middles, centre)
 
 
-def _clear_of_border(labels: npt.NDArray[Any], count: int) -> BoolArray:
+def _clear_of_border(labels: npt.NDArray[Any], count: int, is_beyond: BoolArray) -> BoolArray:
     inner = np.ones(count + 1, dtype=np.bool_)
+    inner[np.unique(labels[ndimage.binary_dilation(is_beyond)])] = False
     for border in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
         inner[np.unique(border)] = False
     return np.asarray(inner[1:], dtype=np.bool_)
@@ -238,9 +239,11 @@ def _seen(
 
 
 def _inside(depth: FloatArray, points: FloatArray) -> BoolArray:
-    """Say which points lie in the picture; those that were not found are NaN."""
+    """Say which points lie where the picture shows the chart; those that were not found are NaN."""
     size = np.array(depth.shape[::-1]) - 1
-    return np.asarray(np.all((points >= 0) & (points <= size), axis=1), dtype=np.bool_)
+    inside = np.asarray(np.all((points >= 0) & (points <= size), axis=1), dtype=np.bool_)
+    col, row = np.rint(np.where(inside[:, None], points, 0.0)).astype(np.intp).T
+    return np.asarray(inside & np.isfinite(depth[row, col]), dtype=np.bool_)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from inspect_app.numerics.grid_border import room_px, shown_at_the_border, touched_px
+from inspect_app.numerics.chart_view import ChartView
+from inspect_app.numerics.grid_border import shown_at_the_border, touched_px
 from inspect_app.numerics.grid_fit import PLACING, GridFit, powers_of, seen_at, solved, undistorted
 from inspect_app.numerics.lattice import Lattice
 
@@ -41,7 +42,7 @@ class RadialDistortion:
         Standard uncertainty of `share` where it is largest, from the places of the points: by the terms, and by how far
         out the outermost point lies, which hangs on centre, scale and keystone.
     cut_u : float
-        Standard uncertainty of the same by whether a mark counts that the picture's border touches, or that is pressed
+        Standard uncertainty of the same by whether a mark counts that the view's border touches, or that is pressed
         together so far that it is faint.
     """
 
@@ -85,15 +86,15 @@ class RadialDistortion:
         return float(moved @ self.terms[1:]) * mark_radius**2
 
 
-def fit_radial_distortion(lattice: Lattice, image: FloatArray) -> tuple[RadialDistortion, ...]:
+def fit_radial_distortion(lattice: Lattice, view: ChartView) -> tuple[RadialDistortion, ...]:
     """Fit one, two and three terms of radial distortion, best supported first.
 
     Parameters
     ----------
     lattice : Lattice
         Numbered points of a square grid.
-    image : ndarray of shape (rows, cols)
-        The picture that holds it.
+    view : ChartView
+        Of the picture that holds it.
 
     Returns
     -------
@@ -115,7 +116,7 @@ def fit_radial_distortion(lattice: Lattice, image: FloatArray) -> tuple[RadialDi
     ----------
     ISO 17850:2015, local geometric distortion (from memory).
     """
-    rows, cols = image.shape
+    rows, cols = view.light.shape
     half = math.hypot(rows, cols) / 2
     middle = np.array([(cols - 1) / 2, (rows - 1) / 2])
     seen = (lattice.points - middle) / half
@@ -126,13 +127,14 @@ def fit_radial_distortion(lattice: Lattice, image: FloatArray) -> tuple[RadialDi
     fits = [solved(seen, index, terms=count, keystone=tilted) for count in (1, 2, 3)]
     best = max(fit.log_evidence for fit in fits)
     kept = sorted((fit for fit in fits if best - fit.log_evidence < math.log(20)), key=lambda fit: -fit.log_evidence)
-    border = shown_at_the_border(lattice, image, kept[0], half, middle)
-    return tuple(_as_distortion(fit, lattice, border, half, middle) for fit in kept)
+    border = shown_at_the_border(lattice, view, kept[0], half, middle)
+    return tuple(_as_distortion(fit, lattice, view, border, half, middle) for fit in kept)
 
 
 def _as_distortion(
     fit: GridFit,
     lattice: Lattice,
+    view: ChartView,
     border: tuple[FloatArray, npt.NDArray[np.bool_]],
     half: float,
     middle: FloatArray,
@@ -141,7 +143,7 @@ def _as_distortion(
     placed = lattice.index[fit.kept].astype(np.float64)
     shown = np.vstack([placed, border[0]])
     is_clear = np.concatenate([np.ones(len(placed), dtype=np.bool_), border[1]])
-    room = room_px(middle + half * seen_at(fit.parameters, shown), 2 * middle + 1) - lattice.mark_px
+    room = view.room_px(middle + half * seen_at(fit.parameters, shown)) - lattice.mark_px
     clear = (room >= touched_px(lattice)) & is_clear
     counted = (room >= CUT_PX) & is_clear
     radii = np.hypot(*undistorted(fit.parameters, shown).T)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from inspect_app.numerics.chart_view import ChartView
 from inspect_app.numerics.lattice import index_lattice
 from inspect_app.numerics.radial_distortion import RadialDistortion, fit_radial_distortion
 
@@ -62,7 +63,7 @@ def test_exact_points_give_the_exact_distortion(k1: float) -> None:
     lattice = index_lattice(points, (240.0, 180.0))
     assert lattice is not None
 
-    fit = fit_radial_distortion(lattice, np.ones((361, 481)))[0]
+    fit = fit_radial_distortion(lattice, ChartView(light=np.ones((361, 481))))[0]
 
     half = math.hypot(361, 481) / 2
     assert 100 * fit.share(np.array([0.8]))[0] == pytest.approx(100 * k1 * (0.8 * half / 300) ** 2, abs=0.005)
