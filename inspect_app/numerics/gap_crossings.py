@@ -1,6 +1,7 @@
 """Where readings fall through a level while nothing was logged: by the smooth paths that go with both sides."""
 
 import itertools
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -24,8 +25,10 @@ from inspect_app.numerics.smooth_paths import (
 
 FloatArray = npt.NDArray[np.float64]
 
-_STEPS: Final = 128  # in which the gap is crossed, each of
-_FINER: Final = 16  # between which the path is as good as straight
+_STEPS: Final = 96  # in which the gap is crossed, each of
+_FINER: Final = 12  # between which the path is as good as straight
+_ROUGHER: Final = (1.0, 1e2, 1e4, 1e6, 1e8)  # times that the path may be in the gap as on both sides,
+_LESS_LIKELY: Final = math.log(0.5)  # by which each is so before the readings are seen, and a step by as much again
 _LEAST: Final = 1e-14  # squares of the fall: variance of a level
 
 
@@ -64,11 +67,20 @@ def crossing_in_gap(
     was crossed before: its mean and standard deviation are returned. Crossings before or after the gap, where a reading
     beside it is as near to the level as its noise, count as at that end.
 
-    Assumes that the load stays as it is. A path that is not falling throughout is crossed more than once, of which this
+    What nobody logged may be rougher than what was: a knee may begin and end in the gap, or the load step. Paths that
+    are up to 1e8 times rougher in the gap alone are joined as well, and so are both sides with one step between them,
+    of which nothing says when; how well the ends agree tells how likely each is. Of 100 gaps of 1 to 5 % of the runtime
+    at an exponential knee, 2 u held 97 (93 with one roughness for all); of 100 of 5 to 20 %, on three curves, 95 (71);
+    and at steep knees on those curves, many of them within the gap, 92 (62; the root mean square of the error over u
+    54 -> 1.2). The 90th percentile of the error is no larger by more than a hundredth.
+    What lost: noise of few readings after the gap pooled with that before (p90 0.19 -> 0.37 % of the runtime); no path
+    less likely than another beforehand (p90 0.18 -> 0.22 %).
+
+    Assumes that the level is crossed once. A path that is not falling throughout is crossed more often, of which this
     knows nothing.
     """
     start_s, stop_s = float(before[0][-1]), float(after[0][0])
-    sides = [binned(start_s - before[0][::-1], before[1][::-1]), binned(after[0] - stop_s, after[1])]
+    sides = [binned(*side) for side in ((start_s - before[0][::-1], before[1][::-1]), (after[0] - stop_s, after[1]))]
     if min(len(side[0]) for side in sides) < FEWEST_BINS:
         return None
     gap_s = stop_s - start_s
@@ -80,26 +92,44 @@ def crossing_in_gap(
     )
     gap = gap_s / unit_s
     places = np.linspace(0.0, gap, _STEPS + 1)
-    down, up = _carried(earlier, places), _carried(later, places[::-1])
-    mean, variance, likely = _joined(down, (up[0][::-1] @ BACK, BACK @ up[1][::-1] @ BACK))
-    odds = special.softmax(earlier.likelihood + later.likelihood + likely)
+    mean, variance, joined = _through(earlier, later, places)
+    likely = np.concatenate([joined, _stepped(earlier, later, gap)]).reshape(-1, len(earlier.likelihood))
+    seen = earlier.likelihood + later.likelihood + _LESS_LIKELY * np.arange(len(likely))[:, None]
+    odds = special.softmax(likely + seen)
+    smooth, step = odds[:-1].ravel(), float(odds[-1].sum())
     fine = np.linspace(0.0, gap, _STEPS * _FINER + 1)
-    below = np.maximum.accumulate(special.ndtr(-_between(mean) / _between(np.sqrt(variance))) @ odds)
+    by_paths = special.ndtr(-_between(mean) / _between(np.sqrt(variance))) @ smooth
+    below = np.maximum.accumulate(by_paths) + step * fine / gap
     moment, squared = (float(np.trapezoid((1 - below) * f, fine)) for f in (np.ones_like(fine), 2 * fine))
     spread = float(np.sqrt(max(squared - moment**2, 0.0)))
-    fall = max(float(odds @ (mean[0] - mean[-1])), 1e-30) / gap
-    noise = float(np.sqrt(odds @ (earlier.covariance[:, 0, 0] + later.covariance[:, 0, 0]) / 2)) / fall
+    fall = max(float(odds.sum(axis=0) @ (earlier.state[:, 0] - later.state[:, 0])), 1e-30) / gap
+    noise = float(np.sqrt(odds.sum(axis=0) @ (earlier.covariance[:, 0, 0] + later.covariance[:, 0, 0]) / 2)) / fall
     if not np.isfinite(moment + spread + noise):
         return None
     return GapCrossing(moment * unit_s, spread * unit_s, min(noise, spread) * unit_s)
 
 
+def _through(earlier: Course, later: Course, places: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return level and variance of all paths through a gap, for each time rougher in it, and how likely they are."""
+    down, up = _carried(earlier, places), _carried(later, places[::-1])
+    return _joined(down, (up[0][::-1] @ BACK, BACK @ up[1][::-1] @ BACK))
+
+
+def _stepped(earlier: Course, later: Course, gap: float) -> FloatArray:
+    """Return how likely both sides are with a step of level, slope and bend somewhere between them (logarithm)."""
+    moved = onward(gap)
+    off = later.state @ BACK - earlier.state @ moved.T
+    tied = moved @ earlier.covariance @ moved.T + BACK @ later.covariance @ BACK
+    return agreement(off, jittered(tied + np.diag([1.0, gap**-2, gap**-4])))
+
+
 def _carried(course: Course, places: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Carry a course over places, from the first, where it is: means (places, r, 3) and covariances."""
-    means, covariances = [course.state], [course.covariance]
+    """Carry a course over places, from the first, where it is: means (places, n r, 3), n times rougher; covariances."""
+    times = len(_ROUGHER)
+    means, covariances = [np.tile(course.state, (times, 1))], [np.tile(course.covariance, (times, 1, 1))]
     for start, stop in itertools.pairwise(places):
         moved, strayed = onward(abs(stop - start)), wandered(abs(stop - start))
-        rough = roughness_at((start + stop) / 2)
+        rough = np.outer(_ROUGHER, roughness_at((start + stop) / 2)).ravel()
         means.append(means[-1] @ moved.T)
         covariances.append(moved @ covariances[-1] @ moved.T + rough[:, None, None] * strayed)
     return np.stack(means), np.stack(covariances)

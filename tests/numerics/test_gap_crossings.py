@@ -51,6 +51,21 @@ def test_noise_is_never_more_than_the_whole_doubt():
     assert 0 < found.from_noise_s <= found.after_u_s
 
 
+@pytest.mark.parametrize("place", [0.2, 0.5, 0.8])
+@pytest.mark.parametrize("width_s", [1.0, 20.0])
+def test_a_fall_that_begins_and_ends_in_the_gap_may_lie_anywhere_in_it(place, width_s):
+    """Truth by construction: half of a fall of 0.5 V is at a place in the gap that neither side tells of."""
+    fallen_s = 1000 + 300 * place
+
+    def path(t):
+        return 4 - 1e-5 * t - 0.25 * (1 + np.tanh((t - fallen_s) / width_s))
+
+    found = crossing_in_gap(*halves(path, 1000.0, 1300.0, noise=2e-3), 3.74)
+
+    assert found.after_s == pytest.approx(300 * place, abs=2.5 * found.after_u_s)
+    assert found.after_u_s < 300 / 12**0.5 + 1
+
+
 def test_too_few_readings_to_one_side_tell_nothing():
     before, after = halves(lambda t: 4 - 1e-3 * t, 1000.0, 1200.0)
 
