@@ -31,7 +31,7 @@ from inspect_app.numerics.found_spot import FoundSpot
 METHOD = "Spots by matched filters and a fitted profile; zones and size classes as agreed"
 DEFAULT_SIZES_UM = (75.0, 150.0, 230.0, 300.0)  # 0.003 to 0.012 inch; smaller is peppering (published tables)
 INNER_ZONES_MM = (5.6, 14.7)  # with the field's own diameter the three zones of an 18 mm tube
-DIAMETER_SHAPE_U = 0.006  # relative: spots of other profiles than a blurred disc (own trials)
+DIAMETER_SHAPE_U = 0.004  # relative: spots of other profiles than a blurred disc (own trials)
 CONTRAST_SHAPE_U = 0.015  # the same: long tails pass for surround, and a shared blur for the spot's own
 CONTRAST_SHAPE_WHOLE_U = 0.005  # the same in a full frame, where no border tells of a blur to take off
 
@@ -143,20 +143,19 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     Notes
     -----
     The contrast is a spot's central depth over its surround. The diameter is that of its outline: where half of this
-    depth is reached, and a third of the way on to the sharp disc which, blurred, would look the same. One spot does not
-    tell the two apart, and the uncertainty covers both. What the optics have blurred together with the border of the
-    field is no part of a spot, and neither is what reducing a large picture adds: diameter and contrast are those
-    before it (`numerics.spot_border`). The lines of its budget: the texture in which the spot is fitted, the choice
-    between the two, for other profiles 1 % of the diameter and 1.5 % of the contrast, and the scale; of contrasts and
-    shading of a round field half of the glare that its border's halo tells, which may count as its light or not, and,
-    without dark frames, two fifths of what lies around the field, which may lie over it or not, and the code to which
-    it is rounded; of a full frame without dark frames a black level of up to 2 % of full scale, which makes both too
-    small. In full frames, where no border tells of a blur to take off, other profiles cost 0.5 % of the contrast: of
-    467 spots of five profiles in 60 drawn frames value ± 2 u holds 98 of 100, 94 to 100 by profile. With 0.5 instead of
-    1 % of the diameter 92 instead of 96 of 100 sharp discs behind blurring optics are held (of 166), of spots that are
-    soft by themselves 98 to 100 either way: 2 u just reaches from one reading to the other.
+    depth is reached, if the spot is soft by itself, and that of the disc before it was blurred, if optics did that. One
+    spot does not tell the two apart; the spots of a picture together mostly do, by whether their blur grows with their
+    size, and by the blur of the field's border (`numerics.spot_kinds`). Value and uncertainty are those of the mixture
+    (`numerics.spot_border`). What reducing a large picture adds is no part of a spot either. The lines of its budget:
+    the texture in which the spot is fitted, what made it soft, for other profiles 0.4 % of the diameter and 1.5 % of
+    the contrast, and the scale; of contrasts and shading of a round field half of the glare that its border's halo
+    tells, which may count as its light or not, and, without dark frames, two fifths of what lies around the field,
+    which may lie over it or not, and the code to which it is rounded; of a full frame without dark frames a black level
+    of up to 2 % of full scale, which makes both too small. In full frames, where no border tells of a blur to take off,
+    other profiles cost 0.5 % of the contrast: of 467 spots of five profiles in 60 drawn frames value ± 2 u holds 98 of
+    100, 94 to 100 by profile.
 
-    What limits it: for soft spots the choice between the two diameters, up to 2 % of the diameter; for faint ones the
+    What limits it: for a few soft spots alike what made them so, up to 3 % of the diameter; for faint ones the
     texture, near the bound that its spectrum sets; most of all for spots without a plateau, whose depth and width
     trade against each other. What JPEG has rounded is reckoned with by the file's own tables (`texture.Rounding`): at
     quality 80, 92 and 97 value ± 2 u holds 96, 96 and 98 of 100 diameters and 95, 95 and 97 of contrasts, and 90 % of

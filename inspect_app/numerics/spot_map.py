@@ -10,7 +10,7 @@ import numpy.typing as npt
 from inspect_app.numerics.field_circle import BrightField
 from inspect_app.numerics.found_spot import FoundSpot
 from inspect_app.numerics.smooth_field import SmoothField, smooth_field
-from inspect_app.numerics.spot_border import blended, disc_share, shared_blur, with_border
+from inspect_app.numerics.spot_border import blended, readings_of
 from inspect_app.numerics.spot_fits import (
     Fit,
     KnownBlur,
@@ -23,6 +23,8 @@ from inspect_app.numerics.spot_fits import (
     take_out,
     window_reach_px,
 )
+from inspect_app.numerics.spot_kinds import BEHIND, ONE, SHARP, kinds_of
+from inspect_app.numerics.spot_shape import LIKELY_SOFTNESS
 from inspect_app.numerics.spots import GRID_PX, Candidate, Level, find_candidates, levels_of
 from inspect_app.numerics.texture import Rounding
 
@@ -35,7 +37,8 @@ OUTLINE_SHARE = 0.1  # of a spot's depth times area, at its outline: no outline 
 SIGNIFICANT = 4.7  # standard uncertainties of the depth, of what stood out of the texture by six
 SURE = 8.0  # of depth and width together, which trade in a small spot: what was none reached 7.3 (104 clean fields)
 FEW_BLOCKS = 250  # in which the texture is gauged: spots fill a large part of fewer
-UNLIKELY = 0.02  # that a blur is shared: not worth fitting again
+UNLIKELY = 0.04  # that a blur is shared: not worth fitting again
+SHARP_SOFTNESS = 0.05  # to expect of discs that the optics alone made soft
 LEFT_OCTAVE = 2  # means of 4 x 4 pixels
 LEFT_DEPTH, LEFT_DEVIATIONS = 0.03, 5.0  # of what departs though the spots are taken out
 UNLIKE_LOUD, UNLIKE_SHARE = 10.0, 0.4  # misfit, and its share: fields of spots alone reach one or the other
@@ -147,14 +150,7 @@ def map_spots(
         coarse = sum(level.relief.size >= FEW_BLOCKS * GRID_PX**2 for level in levels)
         search.take(find_candidates(levels, faintest=faintest, from_octave=coarse))
     found = [fitted.doubted() for fitted in search.kept]
-    share = disc_share(found)
-    spots = [with_border(spot, share) for spot in found]
-    shared = shared_blur(found, border_blur_px) if border_blur_px is not None and not search.is_given_up else None
-    if shared is not None and shared.probability > UNLIKELY:
-        blur = replace(search.blur, optics_px=shared.px, likely_softness=shared.softness)
-        behind = [with_border(fitted.doubted(), share) for fitted in fitted_again(levels, search.kept, blur)]
-        shares = [shared.probability_for(spot) for spot in found]
-        spots = [blended(*each) for each in zip(spots, behind, shares, strict=True)]
+    spots = found if search.is_given_up else _with_borders(search, found, border_blur_px)
     spots = sorted((spot for spot in spots if _is_told(spot)), key=lambda spot: -abs(spot.depth))
     return SpotMap(
         spots=tuple(spots),
@@ -162,6 +158,25 @@ def map_spots(
         unlike=sum(fit.shape.misfit > UNLIKE_LOUD and fit.shape.unlike > UNLIKE_SHARE for fit in search.kept),
         left=_left_of(levels),
     )
+
+
+def _with_borders(search: "_Search", found: Sequence[FoundSpot], border_px: float | None) -> list[FoundSpot]:
+    """Return found spots with diameter and depth chosen by what made the borders of all of them soft.
+
+    They are fitted once more with each blur that they may share.
+    """
+    kinds = kinds_of(found, border_px, pixel_px=1 / search.blur.reduced_by)
+    again: dict[int, list[FoundSpot]] = {}
+    for kind, blur_px, softness in (
+        (ONE, kinds.one_px, SHARP_SOFTNESS),
+        (BEHIND, kinds.border_px, LIKELY_SOFTNESS),
+        (SHARP, kinds.border_px, SHARP_SOFTNESS),
+    ):
+        if blur_px is not None and kinds.likely[kind] > UNLIKELY:
+            blur = replace(search.blur, optics_px=blur_px, likely_softness=softness)
+            again[kind] = [fitted.doubted() for fitted in fitted_again(search.levels, search.kept, blur)]
+    readings = [readings_of(spot, {kind: fitted[k] for kind, fitted in again.items()}) for k, spot in enumerate(found)]
+    return [blended(spot, own, kinds.likely_for(spot)) for spot, own in zip(found, readings, strict=True)]
 
 
 def _left_of(levels: Sequence[Level]) -> float:

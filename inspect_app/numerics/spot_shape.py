@@ -79,10 +79,10 @@ def fit_spots(patches: Sequence[SpotPatch]) -> list[SpotShape | None]:
     A soft spot has two diameters that deserve the name: the one at half of its central depth and that of the disc
     whose blur it may be, 2 R, which is larger by about (w / R)² / 2, at most 7 %. One spot alone does not tell them
     apart: a border that is soft by itself, drawn to look like a blurred disc, differs from it by less than 0.2 % of the
-    depth. `spot_border` chooses between the two. Where w exceeds 0.6 R the profile is nearly Gaussian, R means little,
-    and both are the one at half depth. A blur k that is known makes ``sqrt(w² + k²)`` of w in the picture, and all that
-    is returned is of the spot before it: a pixel that is the mean of n by n has a known (n² - 1) / 12, and
-    `spot_border` tells when the optics have.
+    depth. `spot_kinds` asks all spots of a picture. Where w exceeds 0.6 R the profile is nearly Gaussian, R means
+    little, and both are the one at half depth. A blur k that is known makes ``sqrt(w² + k²)`` of w in the picture, and
+    all that is returned is of the spot before it: a pixel that is the mean of n by n has a known (n² - 1) / 12, and
+    `spot_kinds` tells when the optics have.
 
     Eight spots are fitted at a time, for one alone takes much of its time for calls with small arrays: 58 fits took 95
     instead of 145 ms of a processor; six or sixteen at a time take as long as eight. Windows are made white in the
