@@ -18,7 +18,7 @@ from inspect_app.measure._paired_switches import Pairs, Turns, pair_switches
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace
-from inspect_app.numerics.change_shapes import LIGHT_KINDS, PICTURE_KINDS, STAIRS
+from inspect_app.numerics.change_shapes import LIGHT_KINDS, PICTURE_KINDS, SOFT, STAIRS
 from inspect_app.numerics.fine_stairs import locate_fine_stairs
 from inspect_app.numerics.flicker import calmed, flickers, steadied
 from inspect_app.numerics.lags import Instants, Lag, agreement, hypothesis_weights, instants, lag
@@ -253,7 +253,7 @@ def _rounding_ms(
     """
     of_codes, of_shapes = floors
     rises_ms = rises_ms.reshape(-1, len(LIGHT_KINDS), len(PICTURE_KINDS))
-    smooth = np.array([kind not in STAIRS for kind in PICTURE_KINDS])
+    smooth = np.array([kind not in STAIRS or kind in SOFT for kind in PICTURE_KINDS])
     unlike_ms = of_shapes * np.minimum(rises_ms * smooth, _LONGEST_RISE * interval_ms)
     others = (of_codes * interval_ms) ** 2 + tick_ms**2 / 6 + seen.doubt[:, None, None] ** 2 / 6
     return np.asarray(np.sqrt(unlike_ms**2 + others).reshape(len(rises_ms), -1))

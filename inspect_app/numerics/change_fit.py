@@ -164,17 +164,38 @@ def filmed_light(
 
     For stairs also how well their steps are told apart: the determinant of their products.
     """
+    steps = _filmed_steps(stretch, kind, width, since, open_times)
+    if len(steps) == 1:
+        return steps[0], None
+    shares, apart = _heights(stretch, kind, steps, seen)
+    light = sum(share[..., None] * step for share, step in zip(shares, steps, strict=True))
+    return np.asarray(light), apart
+
+
+def first_share(
+    stretch: Stretch, kind: str, width: FloatArray, since: FloatArray, open_times: FloatArray
+) -> FloatArray:
+    """Return what share of the light the first step of stairs takes, as fits best."""
+    steps = _filmed_steps(stretch, kind, width, since, open_times)
+    return _heights(stretch, kind, steps, slice(0, len(stretch.times)))[0][0]
+
+
+def _filmed_steps(
+    stretch: Stretch, kind: str, width: FloatArray, since: FloatArray, open_times: FloatArray
+) -> list[FloatArray]:
+    """Return what samples show of each step of a shape; one for what is no stair."""
     count = 1 + len(STAIRS.get(kind, ()))
     each = [filmed(kind, width, since - later * width if later else since, open_times) for later in range(count)]
-    steps = [_beyond(step, 0.0, stretch.alike) for step in each]
-    if count == 1:
-        return steps[0], None
+    return [_beyond(step, 0.0, stretch.alike) for step in each]
+
+
+def _heights(stretch: Stretch, kind: str, steps: list[FloatArray], seen: slice) -> tuple[list[FloatArray], FloatArray]:
+    """Return what share of the light each step takes, and how well they are told apart."""
+    count = len(steps)
     pairs = combinations_with_replacement(range(count), 2)
     products = {(one, other): _product(stretch, steps[one], steps[other], seen) for one, other in pairs}
     heights, apart = _solved(products, [_told(stretch, step, seen) for step in steps])
-    shares = _shares(heights, STAIRS[kind])
-    light = sum(share[..., None] * step for share, step in zip(shares, steps, strict=True))
-    return np.asarray(light), apart
+    return _shares(heights, STAIRS[kind]), apart
 
 
 def _solved(products: dict[tuple[int, int], FloatArray], told: list[FloatArray]) -> tuple[list[FloatArray], FloatArray]:

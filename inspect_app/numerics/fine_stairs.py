@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from inspect_app.numerics.change_shapes import LIGHT_KINDS, STAIRS
+from inspect_app.numerics.change_shapes import LIGHT_KINDS, SOFT, STAIRS
 from inspect_app.numerics.lags import PICTURE_PRIOR
 from inspect_app.numerics.slow_changes import Around, gathered
 from inspect_app.numerics.transitions import Located, locate
@@ -83,6 +83,7 @@ def locate_fine_stairs(around: Around, kinds: Sequence[str], refresh: tuple[floa
         found.onset[:, column], found.onset_sd[:, column] = _gone(before, 0.0)
         found.half[:, column], found.half_sd[:, column] = half
         evidence[:, column] = both + np.log(max(chance, 1e-12))
+    evidence[:, [kinds.index(kind) for kind in SOFT]] = -np.inf
     return found
 
 

@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.change_bounds import bounded, bounds_of
-from inspect_app.numerics.change_fit import Stretch, coarse, filmed_light, log_likelihood, stretch_of
-from inspect_app.numerics.change_shapes import FLIGHTS, PICTURE_KINDS, STAIRS, half_of
+from inspect_app.numerics.change_fit import Stretch, coarse, filmed_light, first_share, log_likelihood, stretch_of
+from inspect_app.numerics.change_shapes import FLIGHTS, PICTURE_KINDS, SOFT, STAIRS, half_of, soft_half_of
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -31,8 +31,10 @@ _MARGINS: Final = (np.inf, 100.0, 40.0)  # of log evidence, within which a look 
 _CLOSER_REACH: Final = 4.5  # standard deviations of the posterior that the next grid covers
 _BEGUN: Final = 0.003  # of the swing: from there on to its end less of it a light changes
 _NOISE_EXPLAINS: Final = 2.0  # times what the other samples lie off
-_UNSEEN: Final = np.array([0.0, 0.0, 0.0, 0.0, 3.0])  # log evidence of a third step that nothing tells of
+_LOOKS_LIKE: Final = FLIGHTS | SOFT  # stairs that are not always fitted, and those that they look like then
+_UNSEEN: Final = np.array([0.0, 0.0, 0.0, 0.0, 3.0])  # log evidence of a third or a soft step that nothing tells of
 _SOFT, _SOFTEST = 15.0, 0.5  # intervals a misfit of all the swing moves stairs by, and at most
+_SOFTLY: Final = np.array([0.05, 0.02])  # refreshes that onset and half of soft stairs are off by, unlike those tried
 _UNEVEN: Final = 1.5  # rises that it moves other shapes by
 _ALIKE: Final = 0.25  # correlation of neighbours on the levels, from which on they are taken to drift,
 _MOST_ALIKE: Final = 0.95
@@ -134,15 +136,21 @@ def locate(
     Where the samples of the change lie off the likeliest shape by more than noise, all shapes are forgiven as much, and
     their instants doubted by a rule of thumb in it (own bench), within what any shape allows
     (`inspect_app.numerics.change_bounds`). Of 100 traces of five other shapes first changes were held 78 and halves 92;
-    so 82 and 94. Of 90 of displays whose two steps are scanned or settle, 58 and 59 of 100; so 63 and 81. Halves of 125
-    traces of five shapes unlike all of these (two decays of 0.6 and 0.4, a stretched decay, ramps with tails, a decay
-    of second order) came within 0.06 to 0.13 samples (p90); without the afterglow within 0.08 to 0.32.
+    so 82 and 94. Halves of 125 traces of five shapes unlike all of these (two decays of 0.6 and 0.4, a stretched decay,
+    ramps with tails, a decay of second order) came within 0.06 to 0.13 samples (p90); without the afterglow within 0.08
+    to 0.32.
 
     Stairs of three steps are looked for only where nothing else explains a change, and as long again before and after
     it, up to twice the noise; where they are not, each is as likely as the two steps that it looks like, less what a
     share more costs. 400 traces of displays with three steps of any height, under noise, drift or a lamp that fades:
     with two steps first changes were held 62 of 100 and within 2.9 samples (p90), halves 69 and 1.5; now 98 and 0.07,
     97 and 0.2.
+
+    Soft stairs, whose two steps settle or are scanned, are looked for there too, and where stairs are likeliest. Their
+    widths are refreshes; how long a step takes is tried at three shares of one, and doubted by what lies between. Of
+    270 traces of displays whose steps settle (0.5 to 4 ms), are scanned (half to nearly all of a refresh), or both,
+    first changes were held 61 of 100 and within 1.8 samples (p90), halves 78 and 0.66; now 93 and 0.66, 96 and 0.32.
+    With scans of 0.75 of a refresh alone 89 and 92 of 100. Steps whose scan settles too still read late: 88 of 100.
 
     Drift passes for a low first step: where neighbours on the levels are alike by more than 0.25, shapes are fitted to
     what each sample has beyond that share of the one before. Of 40 traces of steps of 0.62 and 0.38 under drift first
@@ -173,7 +181,8 @@ def locate(
         some = [kind for kind in kinds if kind in found]
         found = _bulks(dataclasses.replace(stretch, forgiven=misfit), shutters, some, bounds)
     told = {kind: _moments(grid) for kind, grid in found.items()}
-    told |= {kind: told[FLIGHTS[kind]] - _UNSEEN for kind in kinds if kind not in told}
+    told |= {kind: _softly(stretch, shutters, found[kind], told[kind]) for kind in SOFT.keys() & found.keys()}
+    told |= {kind: told[_LOOKS_LIKE[kind]] - _UNSEEN for kind in kinds if kind not in told}
     cells = np.stack([told[kind] for kind in kinds], axis=1)
     if misfit > stretch.forgiven:
         unlike = _unlike(cells, kinds, misfit * (1 - stretch.alike))
@@ -190,9 +199,10 @@ def locate(
 
 def _unlike(cells: FloatArray, kinds: Sequence[str], misfit: float) -> FloatArray:
     """Return what a misfit, in shares of the swing, moves instants by, in intervals: steps are soft, rises uneven."""
-    rises = 2 * np.abs(cells[..., 1] - cells[..., 0])
-    stairs = [kind in STAIRS for kind in kinds]
-    return np.where(stairs, min(_SOFTEST, _SOFT * misfit), _UNEVEN * misfit * rises)
+    uneven = _UNEVEN * misfit * 2 * np.abs(cells[..., 1] - cells[..., 0])
+    soft = min(_SOFTEST, _SOFT * misfit)
+    stairs, may_be_soft = ([kind in of for kind in kinds] for of in (STAIRS, SOFT))
+    return np.where(may_be_soft, np.minimum(soft, uneven), np.where(stairs, soft, uneven))
 
 
 def _bounds(kind: str, refresh: tuple[float, float], interval: float) -> tuple[float, float]:
@@ -206,15 +216,19 @@ def _bounds(kind: str, refresh: tuple[float, float], interval: float) -> tuple[f
 def _fitted(
     stretch: Stretch, shutters: FloatArray, kinds: Sequence[str], bounds: Mapping[str, tuple[float, float]]
 ) -> dict[str, _Grid]:
-    """Return grids of all kinds; of those of three steps only where no other explains the change up to noise."""
-    found = _bulks(stretch, shutters, [kind for kind in kinds if kind not in FLIGHTS], bounds)
-    flights = [kind for kind in kinds if kind in FLIGHTS]
-    if flights:
-        off, changes = _left(stretch, shutters, found)
-        around = _around(changes)
-        if _misfit(off[around], off[~around], _NOISE_EXPLAINS) > stretch.forgiven:
-            found |= _bulks(stretch, shutters, flights, bounds)
-    return found
+    """Return grids of all kinds; of stairs of three steps, and of soft ones, only where they may be.
+
+    Three steps are looked for where nothing else explains the change up to noise, soft ones there and where stairs do.
+    """
+    found = _bulks(stretch, shutters, [kind for kind in kinds if kind not in _LOOKS_LIKE], bounds)
+    if not set(kinds) & set(_LOOKS_LIKE):
+        return found
+    off, changes = _left(stretch, shutters, found)
+    around = _around(changes)
+    unexplained = _misfit(off[around], off[~around], _NOISE_EXPLAINS) > stretch.forgiven
+    likely = max(found.values(), key=lambda grid: float(_evidence(grid).max())).kind
+    more = [*(FLIGHTS if unexplained else ()), *(SOFT if unexplained or likely in STAIRS else ())]
+    return found | _bulks(stretch, shutters, more, bounds) if more else found
 
 
 def _bulks(
@@ -247,6 +261,20 @@ def _left(stretch: Stretch, opened: FloatArray, grids: Mapping[str, _Grid]) -> t
     weighted = light * stretch.weights
     swing = float(weighted @ stretch.values) / max(float(weighted @ light), 1e-12)
     return (stretch.values - swing * light) / (swing or np.inf), changes
+
+
+def _softly(stretch: Stretch, opened: FloatArray, grid: _Grid, told: FloatArray) -> FloatArray:
+    """Return the moments of soft stairs, the half by the heights of their steps, doubted for how soft they may be."""
+    told, count = told.copy(), len(opened)
+    all_widths, all_halves = (np.broadcast_to(of, (count, *of.shape[1:])) for of in (grid.widths, grid.halves))
+    for shutter, (logs, widths, halves) in enumerate(zip(grid.logs, all_widths, all_halves, strict=True)):
+        w, h = np.unravel_index(int(logs.argmax()), logs.shape)
+        width, usual = float(widths[w]), float(half_of(grid.kind, widths[w]))
+        since = stretch.times - (halves[w, h] - usual)
+        first = float(first_share(stretch, grid.kind, widths[w], since, opened[shutter]))
+        told[shutter, 1] += soft_half_of(grid.kind, width, first) - usual
+        told[shutter, 2:4] = np.hypot(told[shutter, 2:4], width * _SOFTLY)
+    return told
 
 
 def _around(changes: BoolArray) -> BoolArray:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from inspect_app.numerics.change_shapes import PICTURE_KINDS, STAIRS, ended_after, filmed, half_of
+from inspect_app.numerics.change_shapes import PICTURE_KINDS, SOFT, STAIRS, ended_after, filmed, half_of, soft_half_of
 
 SMOOTH = [kind for kind in PICTURE_KINDS if kind not in STAIRS and kind != "step"]
 
@@ -28,3 +28,15 @@ def test_light_through_an_open_shutter_is_the_mean_of_light_through_short_ones(k
     short = filmed(kind, width, parts[:-1], np.full(1000, 0.002))
 
     assert filmed(kind, width, np.array([-0.4]), np.array([2.0]))[0] == pytest.approx(short.mean(), abs=1e-6)
+
+
+@pytest.mark.parametrize("kind", SOFT)
+def test_soft_stairs_are_half_done_when_their_two_steps_add_up_to_a_half(kind):
+    """The first step takes 0.7 or 0.3 of the light, the second comes 3 intervals later; seen for a moment."""
+    first, width, opened = 0.7 if SOFT[kind] == "high stair" else 0.3, np.array([3.0]), np.array([0.002])
+
+    at = np.array([soft_half_of(kind, 3.0, first)])
+    light = first * filmed(kind, width, at - opened / 2, opened)
+    light += (1 - first) * filmed(kind, width, at - 3.0 - opened / 2, opened)
+
+    assert light == pytest.approx(0.5, abs=2e-3)

@@ -37,11 +37,11 @@ def test_a_phosphor_with_an_afterglow_of_another_strength_is_half_lit_where_it_i
 
 
 def test_a_change_that_fits_no_shape_is_doubted_by_as_much_as_it_lies_off():
-    """A quick ramp and a slow one: with the doubt of noise alone 0.32 samples off, told to within 0.085."""
+    """A quick ramp and a slow one: 0.32 samples off with the doubt of noise alone; soft stairs come near it."""
     truth, half, doubt = half_of([(0.7, "ramp", 2.0), (0.3, "ramp", 16.0)])
 
     assert abs(half - truth) <= 2 * doubt
-    assert doubt <= 0.15
+    assert doubt <= 0.3
 
 
 def joined(found):
@@ -94,6 +94,28 @@ def test_a_display_that_takes_a_third_step_begins_where_it_does(heights, alike):
             assert told[name][0] == pytest.approx(truth, abs=0.25)
             held += abs(told[name][0] - truth) <= 2 * np.hypot(told[name][1], CODING)
     assert held >= 17  # of 20: at 95.45 of 100 there are fewer once in 85 draws
+
+
+@pytest.mark.parametrize(("kind", "width"), [("ramp", 4.2), ("ramp", 5.6), ("decay", 1.0)])
+@pytest.mark.parametrize("height", [0.3, 0.7])
+def test_a_display_whose_steps_take_their_time_begins_where_it_does(kind, width, height):
+    """Two steps 6 samples apart, scanned in 0.7 or 0.93 of that time, or settling: late if taken as at once."""
+    times, held = np.arange(100.0), 0
+    gone = 0.5 / height if height > 0.5 else (0.5 - height) / (1 - height)
+    later = width * (-np.log(1 - gone) if kind == "decay" else gone)
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        onset = 40 + rng.random()
+        half = onset + later + (0.0 if height > 0.5 else 6.0)
+        steps = [exposed(kind, width, at, times, 1.0) for at in (onset, onset + 6)]
+        values = height * steps[0] + (1 - height) * steps[1] + 0.004 * rng.standard_normal(100)
+
+        told = joined(locate(times, values, round(half), 1.0, np.ones((1, 100)), refresh=(1.0, 10.0)))
+
+        for name, truth in (("onset", onset), ("half", half)):
+            assert told[name][0] == pytest.approx(truth, abs=0.8)
+            held += abs(told[name][0] - truth) <= 2 * np.hypot(told[name][1], CODING)
+    assert held >= 13  # of 16: at 95.45 of 100 there are fewer once in 190 draws
 
 
 def test_a_step_among_slow_waves_does_not_begin_before_it_does():
