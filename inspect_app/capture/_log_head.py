@@ -55,7 +55,8 @@ def read_head(block: bytes, name: str) -> Head:
     Raises
     ------
     UnusableInput
-        There is no text, or the names are numbers, empty, doubled or too many.
+        There is no text, the names are numbers, empty, doubled or too many, or they do not begin in the first fifty
+        lines.
     """
     begun = [line.rstrip(b"\r") for line in block[:_LONGEST_BYTES].split(b"\n", _MOST_LINES_ABOVE)]
     told = [number for number, line in enumerate(begun) if line.strip() and not line.startswith(b"#")]
@@ -67,6 +68,7 @@ def read_head(block: bytes, name: str) -> Head:
         raise UnusableInput(name, f"line {above + 1} holds no column names", "Choose a log saved as CSV.")
     titles = tuple(_text(cell).lower() for cell in top.split(_separator(top)))
     _prove_titles(titles, name, above + 1)
+    _prove_above_numbers(begun, told, above, name)
     repeated: tuple[bytes, ...] = (top.rstrip(),)
     lines, notes = above + 1, _left_out([begun[number] for number in told if number < above])
     below = next((number for number in told if number > above), None)
@@ -183,6 +185,21 @@ def _left_out(lines: Sequence[bytes]) -> tuple[str, ...]:
 
 def _separator(top: bytes) -> bytes:
     return next(mark for mark in (b";", b"\t", b",") if mark in top or mark == b",")
+
+
+def _prove_above_numbers(begun: Sequence[bytes], told: Sequence[int], above: int, name: str) -> None:
+    """Refuse a log whose first lines are all words: its column names stand farther down than they are looked for."""
+    mark = _separator(begun[above])
+    count = len(begun[above].split(mark))
+    looked_at = [number for number in told if above < number < _MOST_LINES_ABOVE]
+    if len(begun) <= _MOST_LINES_ABOVE or len(looked_at) <= 1:  # that one may hold units, above numbers not looked at
+        return
+    if not any(_are_numbers(begun[number], mark, count) for number in looked_at):
+        raise UnusableInput(
+            name,
+            f"among its first {_MOST_LINES_ABOVE} lines none holds column names above numbers",
+            "Remove lines above the column names until they are among those.",
+        )
 
 
 def _prove_titles(titles: Sequence[str], name: str, line: int) -> None:

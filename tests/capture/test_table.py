@@ -62,6 +62,21 @@ def test_what_was_left_out_above_the_names_and_which_units_were_taken_is_told(tm
     )
 
 
+@pytest.mark.parametrize("above", [51, 200])
+def test_column_names_below_the_first_fifty_lines_are_asked_for_farther_up(tmp_path, above):
+    content = "".join(f"Note {number}\n" for number in range(above)) + "time_s,voltage_v\n0,4.1\n10,4.0\n"
+
+    with pytest.raises(UnusableInput, match="among its first 50 lines none holds column names above numbers"):
+        read_bytes(tmp_path, content.encode())
+
+
+@pytest.mark.parametrize("above", [0, 46, 48])
+def test_column_names_among_the_first_fifty_lines_are_found(tmp_path, above):
+    content = "".join(f"Note {number}\n" for number in range(above)) + "time_s,voltage_v\ns,V\n" + "0,4.1\n" * 5
+
+    assert list(read_bytes(tmp_path, content.encode())) == ["time_s", "voltage_v"]
+
+
 def test_a_plain_log_needs_no_note(tmp_path):
     path = tmp_path / "log.csv"
     path.write_bytes(b"# a remark\n\ntime_s,voltage_v\n0,4.1\n")
