@@ -14,6 +14,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 DIMMED: Final = 2.5  # standard deviations of the border's blur, within which it takes 0.6 % of the light, or more
+LEAST_RADIUS: Final = 0.2  # of the picture's shorter side; bright marks of three rows are smaller
 GROUND_BLOCKS: Final = 3_000  # the ground under the marks is smooth; more blocks only cost time
 GROUND_REACH: Final = 0.16  # of the picture, over which its ground is told
 
@@ -65,7 +66,7 @@ def view_of(image: FloatArray) -> ChartView:
     2 px too far in, where dark ones lie beside it.
     """
     field = find_field(image)
-    if field is None or not field.is_round:
+    if field is None or not field.is_round or field.radius_px < LEAST_RADIUS * min(image.shape):
         return ChartView(light=image)
     rows, cols = np.ogrid[: image.shape[0], : image.shape[1]]
     is_lit = np.asarray(_room_in_field(field, *np.broadcast_arrays(cols, rows)) > 0, dtype=np.bool_)

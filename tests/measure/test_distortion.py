@@ -91,6 +91,14 @@ def test_marks_that_the_border_of_a_round_field_cuts_neither_count_nor_move_the_
     assert found.standard_uncertainty < 0.05
 
 
+def test_a_large_bright_mark_is_no_field_that_the_chart_is_seen_in() -> None:
+    """Truth: k1 q^2 at the outermost mark, of discs of 25 px on black."""
+    grid = Grid(kind="dots", rows=360, cols=480, spacing_px=80.0, mark_px=25.0, k1=-0.03)
+    light = 0.003 + 0.6 * (1 - grid.ideal()) + np.random.default_rng(1).normal(0, 0.004, (grid.rows, grid.cols))
+
+    assert distortion_of(still(light)).value == pytest.approx(grid.distortion_max_percent(), abs=0.03)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_straight_grid_has_no_distortion(kind: str) -> None:
     """Truth: by construction, none; to 0.03 percentage points."""
