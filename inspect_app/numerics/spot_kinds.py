@@ -24,6 +24,7 @@ BLUR_TOLERANCE = 0.1  # relative: of two blurs that are one; as much again of on
 WIDTH_U, MOST_WIDTH_U = 0.15, 0.1  # of the logarithm of a width without a plateau, and the most the fit adds
 WIDER = 1.3  # than its blur a disc without a plateau may look
 MOST_AGAINST = 4.5  # said by one spot, in the logarithm of the odds: a bad fit must not decide
+MOST_OF_SHARPER = 9.0  # the same of one that is sharper than what all are thought to lie behind
 UNSURPRISING = 2.0  # standard uncertainties below a blur, up to which a spot says nothing against having it
 LEAST_KNOWN = 0.5  # standard uncertainty of the blur's logarithm: what is known less tells nothing
 CLEAR_DEPTH = 8.0  # standard uncertainties of the depth: in a fainter spot depth and blur trade
@@ -83,7 +84,9 @@ def kinds_of(spots: Sequence[FoundSpot], border_px: float | None, *, pixel_px: f
     Bayes' theorem weighs them, with the logarithms of shares or blurs normally distributed about a mean and with a
     spread that are both unknown (grids, all alike before). What decides is whether blur grows with size. A spot
     without a plateau may have any width, so its share tells nothing; but none is narrower than its blur, and a disc
-    not wider than 1.3 of it. 0.07 of the belief from before stays.
+    not wider than 1.3 of it. 0.07 of the belief from before stays. One spot may say no more than 4.5 against a kind
+    (odds of 90), but 9 against lying behind a blur that it is sharper than: with 4.5 for both 90 % of another
+    hand's 1 482 soft spots came within 5.3 instead of 5.2 µm, and their bias was 0.70 instead of 0.63 µm.
 
     Of drawn fields of 6 to 16 spots the right kind had, in the mean, 0.89 (another hand's soft spots), 0.95 to 0.98
     (own ones, in round fields and full frames), 0.92 (discs under one blur, the border in another), 0.91 (discs under
@@ -141,7 +144,8 @@ class _Seen:
         whole = own + behind_px**2 + self.pixel_variance
         variance = self.variance + np.square(SPREADS * own / whole)
         against = self._against_widths(np.array([behind_px]), math.inf) if behind_px > 0 else np.zeros(1)
-        return _mean_of(self._said(np.log(whole) / 2, variance)) + float(against[0])
+        most = np.where(np.exp(self.blur) < behind_px, MOST_OF_SHARPER, MOST_AGAINST)
+        return _mean_of(self._said(np.log(whole) / 2, variance, most)) + float(against[0])
 
     def for_one(self, blurs_px: FloatArray, tolerance: float = 0.0) -> float:
         """Return the same of discs with one blur, any of some."""
@@ -159,9 +163,9 @@ class _Seen:
             return None
         return math.exp(float(np.average(self.blur, weights=1 / self.variance)))
 
-    def _said(self, blur: FloatArray, variance: FloatArray) -> FloatArray:
+    def _said(self, blur: FloatArray, variance: FloatArray, most: float | FloatArray = MOST_AGAINST) -> FloatArray:
         off = np.square(self.blur - blur) / variance / 2
-        said: FloatArray = (-np.minimum(off, MOST_AGAINST) - np.log(variance) / 2).sum(axis=0)
+        said: FloatArray = (-np.minimum(off, most) - np.log(variance) / 2).sum(axis=0)
         return said
 
     def _against_widths(self, blurs_px: FloatArray, wider: float) -> FloatArray:

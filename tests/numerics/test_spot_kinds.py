@@ -67,6 +67,16 @@ def test_soft_spots_that_the_optics_blurred_besides_were_blurred_with_the_border
     assert likeliest(kinds) == BEHIND
 
 
+@pytest.mark.parametrize("softness", [0.2, 0.25])
+def test_soft_spots_one_of_which_is_sharper_than_the_border_do_not_lie_behind_its_blur(softness: float) -> None:
+    blurs_px = np.hypot(1.0, softness * DISCS_PX / 2)
+    blurs_px[1] = 0.6
+
+    kinds = kinds_of(spots(blurs_px, known=0.05), 1.0)
+
+    assert kinds.likely[OWN] > 0.9
+
+
 def test_blurs_that_know_nothing_of_the_size_are_those_of_discs_in_different_focus() -> None:
     """Truth by construction: ten spots, the largest of which are no softer than the smallest."""
     blurs_px = np.array([0.45, 0.9, 0.5, 1.3, 0.5, 1.6, 0.6])
