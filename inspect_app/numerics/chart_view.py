@@ -15,6 +15,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 DIMMED: Final = 2.5  # standard deviations of the border's blur, within which it takes 0.6 % of the light, or more
 LEAST_RADIUS: Final = 0.2  # of the picture's shorter side; bright marks of three rows are smaller
+MOST_OFF_CIRCLE: Final = 0.015  # of the radius: bright sheets before a dark room lie off by 0.026 and more
 GROUND_BLOCKS: Final = 3_000  # the ground under the marks is smooth; more blocks only cost time
 GROUND_REACH: Final = 0.16  # of the picture, over which its ground is told
 
@@ -66,11 +67,17 @@ def view_of(image: FloatArray) -> ChartView:
     2 px too far in, where dark ones lie beside it.
     """
     field = find_field(image)
-    if field is None or not field.is_round or field.radius_px < LEAST_RADIUS * min(image.shape):
+    if field is None or not _is_of_view(field, image):
         return ChartView(light=image)
     rows, cols = np.ogrid[: image.shape[0], : image.shape[1]]
     is_lit = np.asarray(_room_in_field(field, *np.broadcast_arrays(cols, rows)) > 0, dtype=np.bool_)
     return ChartView(light=_continued(image, is_lit), is_lit=is_lit, field=field)
+
+
+def _is_of_view(field: BrightField, image: FloatArray) -> bool:
+    """Say whether a field is that in which a chart is seen, not a mark of it, nor the sheet that it is printed on."""
+    is_large = field.radius_px > LEAST_RADIUS * min(image.shape)
+    return field.is_round and is_large and field.off_circle_px < MOST_OFF_CIRCLE * field.radius_px
 
 
 def block_px(image: FloatArray) -> int:

@@ -99,6 +99,26 @@ def test_a_large_bright_mark_is_no_field_that_the_chart_is_seen_in() -> None:
     assert distortion_of(still(light)).value == pytest.approx(grid.distortion_max_percent(), abs=0.03)
 
 
+@pytest.mark.parametrize("half_px", [(150.0, 150.0), (190.0, 140.0)])
+def test_the_corners_of_a_bright_sheet_before_a_dark_room_count(half_px: tuple[float, float]) -> None:
+    """Truth: k1 q^2 at the outermost mark on the sheet."""
+    grid = Grid(kind="dots", rows=360, cols=480, spacing_px=30.0, mark_px=4.5, k1=-0.03)
+    nodes = grid.nodes()
+    seen = nodes * (1 + grid.distortion(np.hypot(*nodes.T)))[:, None]
+    is_borne = (np.abs(seen) < np.array(half_px) - 12).all(axis=1)
+    rows, cols = np.indices((grid.rows, grid.cols))
+    picture = grid.ideal()
+    for x, y in seen[~is_borne] + grid.axis_px:
+        picture[np.hypot(cols - x, rows - y) < 10] = 1.0
+    left = np.minimum(half_px[0] - np.abs(cols - grid.axis_px[0]), half_px[1] - np.abs(rows - grid.axis_px[1]))
+    noise = np.random.default_rng(1).normal(0, 0.005, left.shape)
+
+    found = distortion_of(still(0.004 + 0.6 * picture * special.ndtr(left / 1.2) + noise))
+
+    truth = 100 * float(grid.distortion(np.hypot(*nodes[is_borne].T).max()))
+    assert found.value == pytest.approx(truth, abs=0.03)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_straight_grid_has_no_distortion(kind: str) -> None:
     """Truth: by construction, none; to 0.03 percentage points."""
