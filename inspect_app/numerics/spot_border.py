@@ -112,7 +112,9 @@ def _mixed(values: FloatArray, own_u: FloatArray, weights: FloatArray) -> tuple[
         outside = special.ndtr((-reach - away) / narrow) + special.ndtr((away - reach) / narrow)
         return float(weights @ outside) - BEYOND
 
-    return mean, max(deviation, optimize.brentq(beyond, 0.0, 10 * deviation) / 2)
+    if beyond(2 * deviation) <= 0:
+        return mean, deviation
+    return mean, optimize.brentq(beyond, 2 * deviation, 10 * deviation) / 2
 
 
 def _at_most_black(behind: Reading, seen: float) -> Reading:
