@@ -36,6 +36,8 @@ SOFT: Final = {
 }
 """Stairs of two steps that take their time, each with the one whose steps are at once: a display settles by a decay, or
 is renewed line by line, over more than half of a refresh or nearly all of it."""
+SCANNED: Final = ("high scanned", "low scanned", "high long scanned", "low long scanned")
+"""Those whose steps are scanned."""
 PICTURE_KINDS: Final = (*LIGHT_KINDS, "round", "trail", "long trail", "afterglow", *STAIRS)
 """Shapes of a change of the light and of its picture, in the order of all arrays over kinds."""
 

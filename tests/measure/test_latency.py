@@ -452,6 +452,24 @@ def test_a_log_of_a_display_that_shows_a_switch_in_two_refreshes_tells_each_step
         assert found[name].standard_uncertainty < 0.1
 
 
+@pytest.mark.parametrize(("share", "half_ms"), [(0.3, 42.4 + 50 / 3 + 12 * 2 / 7), (0.7, 42.4 + 12 * 5 / 7)])
+def test_a_log_of_a_display_that_scans_each_of_two_refreshes_tells_when_it_began(tmp_path, share, half_ms):
+    """Truth by construction: scans of 12 ms in two refreshes of 16.7 ms; as steps at once off by more than 2 u."""
+    rng, times = np.random.default_rng(26), np.arange(0, 400, 0.2)
+    first, second = (np.clip((times - 143.43 - later) / 12, 0, 1) for later in (0.0, 50 / 3))
+    stimulus = (times > 101.03) + 0.02 * rng.standard_normal(len(times))
+    response = share * first + (1 - share) * second + 0.02 * rng.standard_normal(len(times))
+    path = tmp_path / "t.csv"
+    rows = (f"{time:.1f},{light:.4f},{shown:.4f}" for time, light, shown in zip(times, stimulus, response, strict=True))
+    path.write_text("time_ms,stimulus,response\n" + "\n".join(rows))
+
+    found = latencies(measure("latency", {"scene": [path]}, {}))
+
+    for name, truth_ms in (("latency_first_change", 42.4), ("latency_half", half_ms)):
+        assert found[name].value == pytest.approx(truth_ms, abs=2 * found[name].standard_uncertainty)
+        assert found[name].standard_uncertainty < 2.0
+
+
 def test_a_shutter_that_is_told_takes_its_doubt_away(tmp_path):
     """Algebra: open for half of each row of 1 ms, of which 0.9 and 0.2 is lit: the steps lie 0.35 ms apart in it.
 
