@@ -260,6 +260,21 @@ def test_a_mark_of_another_kind_beside_a_chart_of_marks_is_none_of_them(kind: st
     assert found.value == pytest.approx(grid.distortion_max_percent(), abs=0.05)
 
 
+def test_a_block_that_meets_the_corner_of_a_chessboard_makes_no_crossing_of_it() -> None:
+    """Truth: by construction; a dark block and the outermost square touch at their corners, as four squares do."""
+    grid = Grid(kind="squares", rows=400, cols=480, spacing_px=32, mark_px=0.0, k1=-0.05, board=4)
+    exposure = grid.ideal()
+    y, x = np.mgrid[: grid.rows, : grid.cols]
+    ideal = 32.0 * (grid.board + 1)
+    beyond = ideal * (1 + grid.k1 * 2 * ideal**2 / grid.half_diagonal_px**2)
+    off_x, off_y = np.abs(x - grid.axis_px[0]) - beyond, np.abs(y - grid.axis_px[1]) - beyond
+    exposure[(off_x > 0) & (off_x < 20) & (off_y > 0) & (off_y < 20)] = 0.0
+
+    found = distortion_of(Light(snr=40).capture(exposure, np.random.default_rng(5)))
+
+    assert found.value == pytest.approx(grid.distortion_max_percent(), abs=0.05)
+
+
 def test_where_lines_end_the_outermost_crossings_are_placed_as_well_as_doubted() -> None:
     """Truth: by construction; lines end 0.05 to 0.3 spacings beyond the rim of 24 charts; at least 21 within 2 u.
 
