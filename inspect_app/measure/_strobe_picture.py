@@ -1,6 +1,7 @@
 """Bands of a strobe in a picture: found, proven to be a strobe's, and weighed where their distance is not seen."""
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -12,7 +13,7 @@ from inspect_app.numerics.bands import Bands, fit_bands
 from inspect_app.numerics.common_rows import is_shared
 from inspect_app.numerics.lit_field import LitField, lit_field
 from inspect_app.numerics.one_band import likely_count
-from inspect_app.numerics.row_texture import certainty, strip_differences, without_fall_off
+from inspect_app.numerics.row_texture import certainty, certainty_weighed, strip_differences, without_fall_off
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -38,8 +39,12 @@ _LEAST_GAIN_BY_ROWS: Final = 50.0
 """Chi-squared, misfits weighed: textures that reached 60 as they are had 34 at most, bands 59 at least (own bench)."""
 _LEAST_OUT_THROUGH: Final = 5.0  # likewise where they are seen in the texture as well: patterns reached 3,
 _LEAST_GAIN_BY_STRIPS: Final = 20.0  # and textures 15 by strips where they reached 50 by rows (own bench)
+_LEAST_OUT_WEIGHED: Final = 11.0
+"""Likewise with misfits weighed: of 650 pictures without bands those that reached as much had a gain of 4 by strips. A
+weave that leans reached 94, mostly with a gain of 30 by strips at most: that alone is no proof (own bench)."""
 _UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
-_STRIP_GAIN: Final = 15.0  # chi-squared of the bands in each upright strip that must show them
+_STRIP_GAIN: Final = 15.0  # chi-squared of the bands in each upright strip that must show them;
+_STRIP_GAIN_WEIGHED: Final = 45.0  # misfits weighed, in all of them, for a strip has more texture than they have
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,13 +182,29 @@ def _is_strobe(found: Bands, view: FloatArray, axis: str, strobe_duty: float | N
     is_out = (
         found.gain >= needed and found.gain_by_rows >= _LEAST_GAIN_BY_ROWS and (found.count < 1 or out > _LEAST_OUT)
     )
-    is_through = not is_fine and found.count >= _MOST_WEIGHED and out > _LEAST_OUT_THROUGH and _is_seen_twice(found)
-    return (is_out or is_through) and is_shared(view, found.places, found.fitted, int(found.gain / _STRIP_GAIN))
+    is_through = not is_fine and found.count >= _MOST_WEIGHED and _is_seen_through(found, view, out)
+    shared = partial(is_shared, view, found.places, found.fitted)
+    return (is_out and shared(int(found.gain / _STRIP_GAIN))) or (
+        is_through and shared(int(found.gain_by_rows / _STRIP_GAIN_WEIGHED), _whitener(found))
+    )
 
 
-def _is_seen_twice(found: Bands) -> bool:
-    """Say whether bands are in the means of rows, and in how strong the texture behind them is, each by itself."""
-    return found.gain_by_rows >= _LEAST_GAIN_BY_ROWS and found.gain_by_strips >= _LEAST_GAIN_BY_STRIPS
+def _is_seen_through(found: Bands, view: FloatArray, out: float) -> bool:
+    """Say whether a texture that bands drown in leaves no doubt of them.
+
+    They are in the means of rows, and in how strong the texture is, each by itself, and further out of it than chance
+    takes them, as it is or with misfits weighed.
+    """
+    if found.gain_by_rows < _LEAST_GAIN_BY_ROWS or found.gain_by_strips < _LEAST_GAIN_BY_STRIPS:
+        return False
+    is_out = out > _LEAST_OUT_THROUGH
+    return is_out or certainty_weighed(view, found.fitted, _whitener(found)) > _LEAST_OUT_WEIGHED
+
+
+def _whitener(found: Bands) -> FloatArray:
+    """Return the factor of the covariance of texture and noise, shape (n, n)."""
+    whitener = found.weighed.whitener
+    return np.eye(len(found.fitted)) if whitener is None else whitener
 
 
 def _is_frame(found: Bands) -> bool:

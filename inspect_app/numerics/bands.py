@@ -141,9 +141,10 @@ def fit_bands(
     well, and noise that whole rows share is not in it. Of two draws of 60 pictures each with two bands and more, 90 %
     are within 0.27 % so (0.54 to 0.57 by rows alone), and half within 0.06 (0.13). Texture and light are found in turn.
     Of fits far apart the likeliest is kept, and the others widen its doubt: with a told flash, either length may be
-    its. What rows alone make worse by a chi-squared of 40 is none of them: a lamp in view, whose light the strobe does
-    not share, made less than one band likelier by strips in a picture of 2.2. Strips of a clipped picture,
-    which differ by less where there is more light, tell the covariance alone.
+    its. What rows alone make worse by a chi-squared of 40 is none of them, unless they are likelier by as much with
+    misfits weighed: a lamp in view, whose light the strobe does not share, made less than one band likelier by strips
+    in a picture of 2.2. Strips of a clipped picture, which differ by less where there is more light, tell the
+    covariance alone.
 
     A texture as coarse as the bands, and as strong, hides their minimum from a scan of the rows as they are: of 27 such
     pictures the bands found were others in 7, half as many in three. So a second scan weighs misfits by the covariance
@@ -317,7 +318,10 @@ def _weighed(bare: _Bare, fits: list[optimize.OptimizeResult], strips: Strips, m
     found = [_in_turn(seen, fit.x, strips) for fit in _distinct(seen, begun)]
     apart = [at for at in bare.fits() if all(abs(at[0] / each.fit.x[0] - 1) > _ALIKE for each in found)]
     others = [_in_turn(seen, at, strips) for at in apart]
-    found += [each for each in others if _misfit_cost(seen, each.fit.x) < most_cost]
+    likeliest = min(each.by_rows for each in found)
+    found += [
+        each for each in others if _misfit_cost(seen, each.fit.x) < most_cost or each.by_rows < likeliest - _DECIDED / 2
+    ]
     return sorted(found, key=lambda each: each.cost)
 
 

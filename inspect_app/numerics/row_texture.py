@@ -4,10 +4,12 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy import linalg
 
 FloatArray = npt.NDArray[np.float64]
 
 _STRIPS: Final = 3  # upright: wide enough that a coarse texture differs from one to the next
+_PLACES: Final = 160  # along the rows, at which a change is sought with misfits weighed
 _FALL_TERMS: Final = 3  # of a polynomial, by which light falls off otherwise in a strip than in all of the picture
 
 
@@ -58,4 +60,44 @@ def certainty(differences: FloatArray, change: FloatArray) -> float:
     bent = without_fall_off(change)
     spectrum = np.fft.rfft(differences, axis=1) * np.conj(np.fft.rfft(bent))
     shares = np.fft.irfft(spectrum, rows, axis=1) / max(float(bent @ bent), 1e-30)
-    return float(1 / max(float(np.sqrt(np.mean(shares**2) / (len(differences) - 1))), 1e-12))
+    return _certainty(shares)
+
+
+def certainty_weighed(picture: FloatArray, change: FloatArray, whitener: FloatArray) -> float:
+    """Return the same as `certainty` does, where misfits are weighed by the covariance of texture and noise.
+
+    Parameters
+    ----------
+    picture : ndarray of shape (rows, cols)
+        Proportional to exposure.
+    change : ndarray of shape (n,)
+        The change that was found in the means of the rows, averaged to n of them.
+    whitener : ndarray of shape (n, n)
+        Lower factor (Cholesky) of that covariance.
+
+    Returns
+    -------
+    float
+        1 over the scatter of its share in the mean of all strips: a strong texture that is coarser than the borders of
+        bands adds less to it than to that of `certainty`.
+    """
+    averaged = averaged_rows(picture, len(change))
+    bent = without_fall_off(change)
+    steps = np.arange(0, len(bent), max(1, len(bent) // _PLACES))
+    moved = np.stack([np.roll(bent, step) for step in steps], axis=1)
+    moved, strips = (
+        linalg.solve_triangular(whitener, each, lower=True) for each in (moved, strip_differences(averaged).T)
+    )
+    shares = strips.T @ moved / np.maximum(np.einsum("ij,ij->j", moved, moved), 1e-30)
+    return _certainty(shares)
+
+
+def averaged_rows(picture: FloatArray, count: int) -> FloatArray:
+    """Return rows of a picture of shape (rows, cols) averaged to `count` of them; the last ones may be left out."""
+    together = len(picture) // count
+    return np.asarray(picture[: count * together].reshape(count, together, -1).mean(axis=1))
+
+
+def _certainty(shares: FloatArray) -> float:
+    """Return 1 over the scatter of the mean of independent strips' shares of a change, shape (strips, places)."""
+    return float(1 / max(float(np.sqrt(np.mean(shares**2) / (len(shares) - 1))), 1e-12))

@@ -328,6 +328,20 @@ def test_a_texture_stronger_and_as_coarse_as_the_bands_does_not_hide_them(tmp_pa
     assert found.standard_uncertainty < 0.01 * found.value
 
 
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_texture_that_moves_the_shares_of_strips_does_not_hide_short_bands(tmp_path, seed):
+    """Truth by construction: 3.3 bands of a short flash before blobs that are twice as coarse as they are wide."""
+    rng = np.random.default_rng(seed)
+    scene = {"readout_s": 3.3 / 400, "duty": 0.08, "open_s": 0.0002, "ambient": 0.6, "snr": 40, "level": 0.3}
+    picture = strobe_picture(rng, rows=600, cols=300, **scene)
+    picture *= patterned(rng, 600, 300, "blobs", depth=0.35, grain_px=40)
+
+    found = readout_of(write_picture(tmp_path / "blobs.tif", picture), strobe_hz=400)["readout_time"]
+
+    assert found.value == pytest.approx(3.3 / 0.4, abs=3 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 0.01 * found.value
+
+
 @pytest.mark.parametrize("kind", ["bricks", "weave", "blobs"])
 def test_a_pattern_behind_the_field_is_not_taken_for_bands(tmp_path, kind):
     """Nothing there: courses of bricks, a weave that leans by 3 degrees, blobs as coarse as a third of the picture."""

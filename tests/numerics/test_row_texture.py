@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from inspect_app.numerics.row_texture import certainty, strip_differences
+from inspect_app.numerics.row_texture import certainty, certainty_weighed, strip_differences
 
 
 def field(*, depth: float = 0.0, noise: float = 1.0, fall: float = 0.0) -> np.ndarray:
@@ -36,3 +36,11 @@ def test_a_change_that_is_chance_does_not_stand_out():
     smooth = np.convolve(picture.mean(axis=1) - 100, np.full(10, 0.1), mode="same")
 
     assert certainty(strip_differences(picture), smooth) < 6
+
+
+def test_white_noise_weighed_alike_leaves_the_certainty_as_it_is():
+    """Algebra: misfits that all weigh the same weigh as if they did not, whatever their unit."""
+    picture, wave = field(), np.sin(np.arange(400) / 20)
+    plain = certainty(strip_differences(picture), wave)
+
+    assert certainty_weighed(picture, wave, 3 * np.eye(400)) == pytest.approx(plain, rel=0.05)
