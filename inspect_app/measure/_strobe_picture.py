@@ -23,7 +23,7 @@ _USUAL_BANDS: Final = 15.0  # beyond, there are as many more places for chance, 
 _LEAST_GAIN_BELOW_ONE: Final = 9.0  # chi-squared; at most 6.5 in 240 pictures with less than one band (own bench)
 _LEAST_GAINS_CLIPPED: Final = ((0.3, 35.0), (0.05, _LEAST_GAIN_BELOW_ONE))
 """Likewise by the share of the picture that is clipped; fields without bands reached 29 there (own bench)."""
-_CLIPPED: Final = 0.001  # of the picture, from which on it changes what columns differ by
+_CLIPPED: Final = 0.01  # of the picture, from which on it changes what columns differ by
 _LEAST_CERTAINTY: Final = 0.75  # of a full period where its edges leave that open, and
 _MOST_DOUBT_UNSEEN: Final = 0.2  # of the readout time: 3 in 1000 with less than one band pass (simulated)
 _MOST_WEIGHED: Final = 2.0  # bands: more are seen, or too faint
