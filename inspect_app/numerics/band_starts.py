@@ -28,6 +28,8 @@ _STARTS_WEIGHED: Final = 3  # and so many of them are fitted
 _HOPEFUL: Final = 3.0  # times the lowest cost of the scan up to which a start is worth refining
 _ASTRIDE: Final = (-0.01, 0.01)  # relative, by which fits are begun anew to either side of the best
 _BROADER: Final = 0.01
+_FURTHER: Final = (-0.04, -0.02, 0.02, 0.04)  # likewise with misfits weighed: a texture has more minima beside the best
+_HALVED: Final = 0.5  # times the ramp, from which those begin: soft edges hide in a texture
 _SLOPING: Final = 0.03  # of a period: ramps that show the way to an edge
 _STEEPER: Final = 0.4  # times the ramp, and
 _LEVELLED: Final = 0.2  # of the way from width to ramp: other shapes with the same edges
@@ -81,6 +83,13 @@ def around(found: FloatArray) -> list[FloatArray]:
     others = [[count, middle, *shape, *fall] for shape in reshaped]
     others += [[count, middle, width, ramp, *other] for other in _FALLS]
     return [np.array(start) for start in beside + others]
+
+
+def further(found: FloatArray) -> list[FloatArray]:
+    """Return starts further to either side of a fit in the number of bands, with sharper edges."""
+    count, middle, width, ramp, *fall = shaped(found)
+    ramp = max(_HALVED * ramp, _SLOPING)
+    return [np.array([count * (1 + away), middle + 0.5 * count * away, width, ramp, *fall]) for away in _FURTHER]
 
 
 def as_told(found: FloatArray, flash: float) -> list[FloatArray]:

@@ -20,7 +20,7 @@ from inspect_app.numerics.band_model import (
     stretched,
     unlikeliness,
 )
-from inspect_app.numerics.band_starts import BELOW_ONE, around, as_told, scanned, scanned_through
+from inspect_app.numerics.band_starts import BELOW_ONE, around, as_told, further, scanned, scanned_through
 from inspect_app.numerics.strip_light import strip_light
 from inspect_app.numerics.strip_texture import Strips, Texture, strips_of, texture_of
 
@@ -150,7 +150,8 @@ def fit_bands(
     pictures the bands found were others in 7, half as many in three. So a second scan weighs misfits by the covariance
     of noise and a texture that explains all that strips differ by, as if there were no bands; its first start led to
     the right number in 22 of them. By the same scan a field without bands is told in half of the time: a chi-squared of
-    52 at most in 54 of them, of 58 at least in 156 with bands.
+    52 at most in 54 of them, of 58 at least in 156 with bands. Weighed, the likeliest fit is begun again further to its
+    sides: in one picture of 2.15 bands a better minimum lay 3 % beside it, at a cost of a tenth of the time.
 
     The covariance of the parameters is that of the weighed fit over secants of one standard uncertainty, or one with
     the autocovariance of what remains of the rows, if that is more. Widened by 38 % below two bands, as before strips
@@ -322,6 +323,11 @@ def _weighed(bare: _Bare, fits: list[optimize.OptimizeResult], strips: Strips, m
     found += [
         each for each in others if _misfit_cost(seen, each.fit.x) < most_cost or each.by_rows < likeliest - _DECIDED / 2
     ]
+    best = min(found, key=lambda each: each.cost)
+    if seen.flash is None:
+        beside = min((refined(best.profile, start, tries=_FEW_TRIES) for start in further(best.fit.x)), key=_cost)
+        if beside.cost < best.fit.cost - _BETTER * seen.scatter**2:
+            found.append(_in_turn(seen, beside.x, strips))
     return sorted(found, key=lambda each: each.cost)
 
 
