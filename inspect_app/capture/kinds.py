@@ -33,6 +33,16 @@ class BlockRounding:
         step = float(self.exposures[above] - self.exposures[above - 1])
         return self.steps * step
 
+    def exposure_below_white(self, deviations: float) -> float:
+        """Return the exposure so many standard deviations of a pixel's rounding below white.
+
+        The transform is orthonormal, so that of a pixel is the root mean square of all 64 (Parseval), each rounded
+        evenly: step / sqrt(12). Where higher frequencies are rounded to nothing it is less.
+        """
+        white = len(self.exposures) - 1
+        deviation = float(np.sqrt(np.mean(self.steps**2) / 12))
+        return float(np.interp(white - deviations * deviation, np.arange(white + 1), self.exposures))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Still:

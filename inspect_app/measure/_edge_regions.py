@@ -37,6 +37,8 @@ SIGMAS_SHOWN: Final = 2.5  # of each side; less does not tell its level from its
 WORST_RELATIVE_UNCERTAINTY: Final = 0.35  # beyond it the number says nothing
 MOST_BY_LIGHT: Final = 0.5  # clipped where the light is strongest: what is left of the side does not tell its level
 MOST_BY_NOISE: Final = 0.8  # clipped evenly, by noise: beyond it, two of a hundred lie several uncertainties off
+MUCH_BY_ROUNDING: Final = 0.3  # clipped before a JPEG was rounded, which hides that of many pixels:
+SURELY_WHITE: Final = 3.0  # standard deviations of that rounding below white, above which none tells anything
 UNEVEN_LIGHT: Final = 0.05  # from a picture's middle to its nearer border, though none falls off along an edge
 TRACE_FREQUENCIES: Final = np.linspace(0.0, 1.0, 101)
 MOST_DEPARTURE: Final = 0.13  # of the edge's height; wide halos under strong vignetting stay below 0.1
@@ -132,12 +134,19 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
     image, clipped = picture.exposure[window], picture.clipped[window]
     if not region.is_near_vertical:
         image, clipped = image.T, clipped.T
+    hidden = ""
     try:
         stretch = fit_stretch(image, clipped)
+        clipped_share = stretch.sides.clipped_share
+        if picture.rounding is not None and clipped_share > MUCH_BY_ROUNDING:
+            white = picture.rounding.exposure_below_white(SURELY_WHITE)
+            image = np.minimum(image, white)
+            stretch = fit_stretch(image, image >= white)
+            hidden = ", or too near white to tell after the rounding of a JPEG"
     except NothingToMeasure as error:
         raise NothingToMeasure(where, error.problem, error.remedy) from error
     surface, sides = stretch.surface, stretch.sides
-    _prove_measurable(where, stretch)
+    _prove_measurable(where, stretch, hidden)
     _prove_alone(where, stretch)
     levels, variances = (surface.dark[0], surface.bright[0]), (surface.dark_variance, surface.bright_variance)
     noise = clipped_noise(sides.dark, sides.bright, sides.bright_clipped, levels=levels, variances=variances)
@@ -163,12 +172,12 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
         noise=noise,
         textbook=spatial_frequency_response(quarters, TRACE_FREQUENCIES),
         crossings=crossings,
-        clipped_share=sides.clipped_share,
+        clipped_share=clipped_share,
         black_share=float(np.mean(at_bound(sides.dark, bound=0.0, sign=-1.0))) if sides.dark.size else 0.0,
     )
 
 
-def _prove_measurable(where: str, stretch: FittedStretch) -> None:
+def _prove_measurable(where: str, stretch: FittedStretch, hidden: str) -> None:
     surface, sides, rows = stretch.surface, stretch.sides, stretch.stop - stretch.first
     if surface.contrast_to_noise * math.sqrt(rows) < LEAST_CLEARNESS or surface.bright[0] <= surface.dark[0]:
         raise NothingToMeasure(
@@ -179,7 +188,7 @@ def _prove_measurable(where: str, stretch: FittedStretch) -> None:
     if sides.clipped_share > (MOST_BY_NOISE if sides.is_evenly_clipped else MOST_BY_LIGHT):
         raise NothingToMeasure(
             where,
-            f"{sides.clipped_share:.0%} of the bright side is clipped",
+            f"{sides.clipped_share:.0%} of the bright side is clipped{hidden}",
             "Expose less, so that the bright side stays below white.",
         )
     if surface.sigma_px > WIDEST_SIGMA_PX or SIGMAS_SHOWN * surface.sigma_px > sides.shown_px:

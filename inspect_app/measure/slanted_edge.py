@@ -131,8 +131,9 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     neither the derivative's nor the cosine's correction of the textbook method, and is not lifted by noise.
     Clipped highlights make an edge look sharper, also where white lies below the file's own, as 12 bits in a file of 16
     do. Clipped by their noise, up to four fifths of the bright side are allowed for and told, more are refused; clipped
-    by light that falls off, the rows that it clips are left out, or the edge is refused. Sharpening in the camera is
-    part of what is measured. The response is one-dimensional, along the normal.
+    by light that falls off, the rows that it clips are left out, or the edge is refused. The rounding of a JPEG hides
+    which pixels were clipped: from three tenths of the bright side on, all that it may have brought below white count
+    as clipped. Sharpening in the camera is part of what is measured. The response is one-dimensional, along the normal.
 
     Assumes a blur that is symmetric about the edge and the same along it, light that falls off smoothly, noise of
     neighbouring pixels that is independent, and that the transfer given is the camera's. Breaks down with coma or
