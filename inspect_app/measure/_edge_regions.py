@@ -134,16 +134,18 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
     image, clipped = picture.exposure[window], picture.clipped[window]
     if not region.is_near_vertical:
         image, clipped = image.T, clipped.T
-    hidden = ""
+    hidden, clipped_share = "", 0.0
     try:
         stretch = fit_stretch(image, clipped)
         clipped_share = stretch.sides.clipped_share
         if picture.rounding is not None and clipped_share > MUCH_BY_ROUNDING:
+            hidden = ", or too near white to tell after the rounding of a JPEG"
             white = picture.rounding.exposure_below_white(SURELY_WHITE)
             image = np.minimum(image, white)
-            stretch = fit_stretch(image, image >= white)
-            hidden = ", or too near white to tell after the rounding of a JPEG"
+            stretch = fit_stretch(image, clipped | (image >= white))
     except NothingToMeasure as error:
+        if hidden:
+            raise _too_clipped(where, clipped_share, hidden) from error
         raise NothingToMeasure(where, error.problem, error.remedy) from error
     surface, sides = stretch.surface, stretch.sides
     _prove_measurable(where, stretch, hidden)
@@ -186,11 +188,7 @@ def _prove_measurable(where: str, stretch: FittedStretch, hidden: str) -> None:
             "Choose a region with one edge across it, raise the contrast, or average several frames.",
         )
     if sides.clipped_share > (MOST_BY_NOISE if sides.is_evenly_clipped else MOST_BY_LIGHT):
-        raise NothingToMeasure(
-            where,
-            f"{sides.clipped_share:.0%} of the bright side is clipped{hidden}",
-            "Expose less, so that the bright side stays below white.",
-        )
+        raise _too_clipped(where, sides.clipped_share, hidden)
     if surface.sigma_px > WIDEST_SIGMA_PX or SIGMAS_SHOWN * surface.sigma_px > sides.shown_px:
         raise NothingToMeasure(
             where,
@@ -206,6 +204,14 @@ def _prove_measurable(where: str, stretch: FittedStretch, hidden: str) -> None:
             f"the edge moves by {phases:.2f} px over {rows} px: all its pixels sample the same phase",
             "Tilt the chart by 2 to 10 degrees against the pixels, or choose a longer region.",
         )
+
+
+def _too_clipped(where: str, share: float, hidden: str) -> NothingToMeasure:
+    return NothingToMeasure(
+        where,
+        f"{share:.0%} of the bright side is clipped{hidden}",
+        "Expose less, so that the bright side stays below white.",
+    )
 
 
 def _prove_alone(where: str, stretch: FittedStretch) -> None:

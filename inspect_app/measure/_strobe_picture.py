@@ -40,8 +40,9 @@ _LEAST_GAIN_BY_ROWS: Final = 50.0
 _LEAST_OUT_THROUGH: Final = 5.0  # likewise where they are seen in the texture as well: patterns reached 3,
 _LEAST_GAIN_BY_STRIPS: Final = 20.0  # and textures 15 by strips where they reached 50 by rows (own bench)
 _LEAST_OUT_WEIGHED: Final = 11.0
-"""Likewise with misfits weighed: of 650 pictures without bands those that reached as much had a gain of 4 by strips. A
-weave that leans reached 94, mostly with a gain of 30 by strips at most: that alone is no proof (own bench)."""
+"""Likewise with misfits weighed. Of 650 pictures without bands one had two or more fitted and reached as much (15),
+with a gain of 4 by strips. A weave that leans reached 94, mostly with 30 by strips at most: alone it is no proof (own
+bench)."""
 _UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
 _STRIP_GAIN: Final = 15.0  # chi-squared of the bands in each upright strip that must show them;
 _STRIP_GAIN_WEIGHED: Final = 45.0  # misfits weighed, in all of them, for a strip has more texture than they have

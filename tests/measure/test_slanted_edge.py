@@ -624,11 +624,11 @@ def test_a_bright_side_clipped_by_its_noise_is_allowed_for_and_told(bright: floa
     assert any("clipped" in warning for warning in measured.warnings)
 
 
-def in_jpeg(capture: Still, path: Path) -> Still:
-    """Return a capture as an sRGB JPEG of quality 95 keeps it."""
+def in_jpeg(capture: Still, path: Path, quality: int = 95) -> Still:
+    """Return a capture as an sRGB JPEG keeps it."""
     light = np.clip(capture.exposure, 0, 1)
     codes = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
-    Image.fromarray(np.round(255 * codes).astype(np.uint8)).save(path, quality=95)
+    Image.fromarray(np.round(255 * codes).astype(np.uint8)).save(path, quality=quality)
     return read(path, transfer="srgb")[0]
 
 
@@ -646,10 +646,14 @@ def test_clipped_pixels_that_a_jpeg_has_rounded_below_white_count_as_clipped(tmp
     assert abs(np.mean(off)) < 0.03
 
 
-def test_an_edge_whose_clipped_pixels_a_jpeg_hides_is_refused(tmp_path: Path) -> None:
-    """By construction: the light of the bright side lies one standard deviation of its quiet noise above white."""
-    noisy = Edge().capture(np.random.default_rng(1), Light(bright=1.02, snr=40))
-    capture = in_jpeg(noisy, tmp_path / "quiet.jpg")
+@pytest.mark.parametrize(("dark", "quality"), [(0.1, 95), (0.3, 10)])
+def test_an_edge_whose_clipped_pixels_a_jpeg_hides_is_refused(tmp_path: Path, dark: float, quality: int) -> None:
+    """By construction: the light of the bright side lies one standard deviation of its quiet noise above white.
+
+    What a quality of 10 may have brought below white reaches down to the dark side.
+    """
+    noisy = Edge().capture(np.random.default_rng(1), Light(dark=dark, bright=1.02, snr=40))
+    capture = in_jpeg(noisy, tmp_path / "quiet.jpg", quality)
 
     with pytest.raises(NothingToMeasure, match=r"rounding of a JPEG.*Expose less"):
         measure_edge(capture, roi=whole(capture))
