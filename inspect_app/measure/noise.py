@@ -23,6 +23,7 @@ CLIPPED_SHARE_TOLD = 0.001
 CORRELATED_PIXELS = 3.0  # one independent value per this many pixels: denoised, or a scintillating tube
 FLICKER_TOLD = 0.01
 UNEVEN_TOLD = 0.02
+RIPPLE_TOLD = 0.001  # of the mean, rms
 ROUNDING_TOLD = 0.02  # of the temporal variance: noise of two codes, a ratio that is 1 % lower
 
 
@@ -231,6 +232,12 @@ def _warnings(split: NoiseSplit, clipped_share: float, uneven: float) -> tuple[s
     spread = (max(split.frame_means) - min(split.frame_means)) / split.mean
     if spread > FLICKER_TOLD:
         told.append(f"The light flickers by {spread:.1%} between frames; this is taken out of the noise.")
+    if split.ripple and (rms := math.sqrt(split.ripple.variance)) > RIPPLE_TOLD * split.mean:
+        period = split.ripple.lines_a_period
+        told.append(
+            f"The light ripples by {rms / split.mean:.1%} (rms) as the shutter rolls, {period:.0f} lines to a "
+            "period; this is taken out of the noise. Take the frames in steady light, if it can be had."
+        )
     return tuple(told)
 
 

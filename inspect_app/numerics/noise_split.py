@@ -7,6 +7,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import chdtri
 
+from inspect_app.numerics.light_ripple import Ripple, across_lines, light_ripple
+
 FloatArray = npt.NDArray[np.float64]
 
 TREND_ORDER = 6  # follows vignetting by a third; what is finer is pattern
@@ -22,7 +24,7 @@ class NoiseSplit:
 
     `spatial_variance_u` is that of the pattern together with the noise that the mean frame still holds: their sum is
     seen as it is. `frame_means` holds the mean of each frame. `correlation` is the number of pixels that share one
-    independent value: 1 for white noise.
+    independent value: 1 for white noise. `ripple` is what the light's ripple left in the frames, of either direction.
     """
 
     mean: float
@@ -34,6 +36,7 @@ class NoiseSplit:
     spatial_variance_u: float
     frame_means: tuple[float, ...]
     correlation: float
+    ripple: Ripple | None
 
 
 def split_noise(frames: FloatArray, *, trend_order: int = TREND_ORDER) -> NoiseSplit:
@@ -70,6 +73,10 @@ def split_noise(frames: FloatArray, *, trend_order: int = TREND_ORDER) -> NoiseS
     the pattern at the 90th percentile (300 stacks, half with offsets of columns or rows), and strong vignetting left a
     fifth too much pattern.
 
+    Light that ripples while the shutter rolls makes waves along rows (`inspect_app.numerics.light_ripple`), which are
+    taken out of the temporal variance; the mean frame holds an n-th of their mean square, give or take as much, if
+    their phases are any.
+
     Neighbouring pixels may share noise (denoising, scintillation). A variance from M pixels has the relative variance
     ``2 / m`` where m counts independent ones: ``m = 2 (sum P)^2 / sum P^2`` over the periodogram P, which gives M for
     white noise. With a part's pattern variance p and noise e of the mean frame, M terms have the variance
@@ -89,13 +96,22 @@ def split_noise(frames: FloatArray, *, trend_order: int = TREND_ORDER) -> NoiseS
     mean_frame = frames.mean(axis=0)
     variances = np.empty(count)
     first = np.empty_like(mean_frame)
+    by_row, by_col = [], []
     for number, (frame, gain) in enumerate(zip(frames, gains, strict=True)):  # one at a time: frames are large
         residual = without_trend(frame - gain * mean_frame, FLICKER_ORDER)
         variances[number] = float(np.square(residual).sum()) / (rows * cols - _terms(FLICKER_ORDER))
+        by_row.append(across_lines(residual))
+        by_col.append(across_lines(residual.T))
         if number == 0:
             first = residual
+    ripple = light_ripple(np.stack(by_row))
+    if ripple:
+        first = first - ripple.light[0][:, None]
+    elif ripple := light_ripple(np.stack(by_col)):
+        first = first - ripple.light[0]
     independent = independent_pixels(first)
-    temporal, temporal_u = _temporal(variances, gains, independent)
+    rippling = ripple.variance if ripple else 0.0
+    temporal, temporal_u = _temporal(variances - (ripple.squares if ripple else 0.0), gains, independent)
     pattern, noise = _parts(mean_frame, trend_order), _parts(first, FLICKER_ORDER)
     shared = temporal / count / noise.variance if noise.variance > 0 else 0.0
     spatial_u = _spatial_u(pattern, noise.levels * shared, (rows - 1) * (cols - 1) / noise.independent)
@@ -104,11 +120,12 @@ def split_noise(frames: FloatArray, *, trend_order: int = TREND_ORDER) -> NoiseS
         temporal_variance=temporal,
         temporal_variance_u=temporal_u,
         temporal_freedom=float((count - 1) * independent),
-        pattern_variance=pattern.variance - temporal / count,
-        pattern_variance_u=float(np.hypot(spatial_u, temporal_u / count)),
-        spatial_variance_u=spatial_u,
+        pattern_variance=pattern.variance - (temporal + rippling) / count,
+        pattern_variance_u=math.hypot(spatial_u, temporal_u / count, rippling / count),
+        spatial_variance_u=math.hypot(spatial_u, rippling / count),
         frame_means=tuple(float(value) for value in frame_means),
         correlation=float(rows * cols / independent),
+        ripple=ripple,
     )
 
 

@@ -89,6 +89,30 @@ def test_flicker_and_gradient_of_the_light_are_not_noise() -> None:
     assert any("flickers" in warning for warning in measured.warnings)
 
 
+@pytest.mark.parametrize("along", ["rows", "columns"])
+def test_light_that_ripples_while_the_shutter_rolls_is_not_noise_and_is_told(along: str) -> None:
+    """Truth from algebra: the ratios of the scene under steady light; a ripple of 2 % would take a tenth of `snr`."""
+    rng = np.random.default_rng(5)
+    waves = [0.3 * 0.02 * np.sin(2 * np.pi * (np.arange(120) / 45 + rng.random())) for _ in range(6)]
+    pattern = rng.normal(0, 0.005, (120, 160))
+    lights = [0.3 + pattern + wave[:, None] + rng.normal(0, 0.01, (120, 160)) for wave in waves]
+    measured = noise(tuple(still_of(light if along == "rows" else light.T) for light in lights), NoiseOptions())
+
+    assert value_of(measured, "snr") == pytest.approx(30.0, abs=0.3)
+    assert value_of(measured, "snr_total") == pytest.approx(0.3 / math.hypot(0.01, 0.005), abs=0.3)
+    assert "The light ripples by 1.4% (rms) as the shutter rolls, 45 lines to a period" in " ".join(measured.warnings)
+
+
+def test_noise_that_whole_rows_share_is_noise_and_no_ripple() -> None:
+    """Truth from algebra: 0.3 / sqrt(0.01² + 0.005²)."""
+    rng = np.random.default_rng(8)
+    lights = [0.3 + rng.normal(0, 0.005, (240, 1)) + rng.normal(0, 0.01, (240, 160)) for _ in range(6)]
+    measured = noise(tuple(still_of(light) for light in lights), NoiseOptions())
+
+    assert value_of(measured, "snr") == pytest.approx(0.3 / math.hypot(0.01, 0.005), abs=0.5)
+    assert "ripples" not in " ".join(measured.warnings)
+
+
 def test_no_fixed_pattern_is_told_as_close_to_zero_with_an_interval_that_holds_zero() -> None:
     """Truth: the scene has none."""
     measured = noise(frames_of(3, pattern=0.0), NoiseOptions())
