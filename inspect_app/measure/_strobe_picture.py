@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from inspect_app.capture import Still
 from inspect_app.errors import NothingToMeasure
+from inspect_app.numerics.band_lean import lean_of
 from inspect_app.numerics.bands import Bands, fit_bands
 from inspect_app.numerics.common_rows import is_shared
 from inspect_app.numerics.lit_field import LitField, lit_field
@@ -99,38 +100,55 @@ def _bands(taken: Still, strobe: Strobe) -> StrobePicture:
         raise NothingToMeasure(
             taken.name, f"only {min(taken.exposure.shape)} rows are there", "Use the full picture of the sensor."
         )
-    views = {"rows": taken.exposure, "columns": taken.exposure.T}
-    unrest = {axis: _unrest(view.mean(axis=1)) * (_UPRIGHT if axis == "rows" else 1.0) for axis, view in views.items()}
-    is_clipped = float(taken.clipped.mean()) > _CLIPPED
-    axes = sorted(unrest, key=lambda axis: -unrest[axis])
-    fits = (_seen(views[axis], axis, strobe, is_clipped=is_clipped) for axis in axes)
-    seen = next((found for found in fits if found is not None), None)
-    if seen is None:
-        raise NothingToMeasure(
-            taken.name,
-            "no bands are seen that are surely a strobe's, so either no strobe lights the field, the exposure is a"
-            " multiple of its period, or too little of a period is in the picture",
-            f"Shorten the exposure; if none come, use a strobe of {_WANTED_BANDS * strobe.hz:.0f} Hz.",
-        )
-    best, axis, lit = seen
+    seen = _level(taken, strobe)
+    best = seen.found
     _prove_whole(taken, best, strobe)
     if best.count < _WANTED_BANDS and not _is_plain(best):
         raise _too_few(taken, best.count, strobe)
     if strobe.duty is None and best.gain_below_one < _LEAST_GAIN_BELOW_ONE:
-        return StrobePicture(taken, _likely_bands(taken, best, strobe), axis, lit)
+        return replace(seen, found=_likely_bands(taken, best, strobe))
     if best.count < 1 or (strobe.duty is not None and best.count_sd > _MOST_DOUBT * best.count):
         raise _too_few(taken, best.count, strobe)
-    return StrobePicture(taken, best, axis, lit)
+    return seen
 
 
-def _seen(view: FloatArray, axis: str, strobe: Strobe, *, is_clipped: bool) -> tuple[Bands, str, LitField] | None:
-    """Fit the bands along the first axis of what is lit in a view; None where there are none, or none of a strobe."""
+def _level(taken: Still, strobe: Strobe) -> StrobePicture:
+    """Return the bands of a strobe that lie along rows or columns; refuse where there are none, or all of them lean."""
+    views = {"rows": taken.exposure, "columns": taken.exposure.T}
+    unrest = {axis: _unrest(view.mean(axis=1)) * (_UPRIGHT if axis == "rows" else 1.0) for axis, view in views.items()}
+    leaning = ""
+    for axis in sorted(unrest, key=lambda axis: -unrest[axis]):
+        seen = _seen(taken, axis, strobe)
+        lean = 0.0 if seen is None else lean_of(seen.lit.of(views[axis]), seen.found)
+        if seen is not None and lean == 0:
+            return seen
+        if seen is not None and abs(lean) * seen.found.count < seen.lit.height:  # further, it is chance
+            leaning = leaning or f"{abs(lean):.1f} {axis}"
+    if leaning:
+        raise NothingToMeasure(
+            taken.name,
+            f"the bands that are seen lean by {leaning} from one side to the other, as a pattern behind the field does,"
+            " and those of a strobe lie level",
+            "Take an even field without a pattern; if the picture was turned a little, give it as it was taken.",
+        )
+    raise NothingToMeasure(
+        taken.name,
+        "no bands are seen that are surely a strobe's, so either no strobe lights the field, the exposure is a"
+        " multiple of its period, or too little of a period is in the picture",
+        f"Shorten the exposure; if none come, use a strobe of {_WANTED_BANDS * strobe.hz:.0f} Hz.",
+    )
+
+
+def _seen(taken: Still, axis: str, strobe: Strobe) -> StrobePicture | None:
+    """Fit the bands along one axis of what is lit in a picture; None where there are none, or none of a strobe."""
+    view = taken.exposure if axis == "rows" else taken.exposure.T
     lit = lit_field(view)
     if min(lit.of(view).shape) < _LEAST_ROWS:
         lit = LitField(slice(0, view.shape[0]), slice(0, view.shape[1]))
-    part = lit.of(view)
-    found = fit_bands(part, strobe.duty, is_clipped=is_clipped, least_gain=_LEAST_GAIN)
-    return (found, axis, lit) if found is not None and _is_strobe(found, part, axis, strobe.duty) else None
+    is_clipped = float(taken.clipped.mean()) > _CLIPPED
+    found = fit_bands(lit.of(view), strobe.duty, is_clipped=is_clipped, least_gain=_LEAST_GAIN)
+    is_strobe = found is not None and _is_strobe(found, lit.of(view), axis, strobe.duty)
+    return StrobePicture(taken, found, axis, lit) if found is not None and is_strobe else None
 
 
 def _prove_whole(taken: Still, found: Bands, strobe: Strobe) -> None:

@@ -87,6 +87,8 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     shutter of constant speed and a picture that was not cropped in height. Bands are in every part of the picture,
     each in proportion to its light, and stand out of what the columns differ by: what does not is a thing in the
     picture. Bands of a picture that was turned by a quarter must be deep, for stripes of a pattern look the same.
+    Bands that lean are a pattern's: of 180 pictures of leaning weaves, ribs, slats and bricks without a strobe 51 were
+    read as bands before that was looked at, and 3 are now; of 230 with bands none is refused for it.
     Breaks down where the exposure is a multiple of the strobe's period (no bands), where less than one full period is
     seen, and where light only fades over the picture: refused. A lamp in view, whose light the strobe does not share,
     moves bands by 3 % without being told (24 pictures, rms 2.3 u). In a tube's round field, and within a dark frame,

@@ -352,6 +352,17 @@ def test_a_pattern_behind_the_field_is_not_taken_for_bands(tmp_path, kind):
         readout_of(write_picture(tmp_path / f"{kind}.tif", 0.8 * picture), strobe_hz=400)
 
 
+@pytest.mark.parametrize(("lean_deg", "is_turned"), [(0.9, False), (-2.0, True)])
+def test_a_weave_that_leans_is_told_from_bands_by_its_lean(tmp_path, lean_deg, is_turned):
+    """Nothing there: stripes of four tenths of the light, lower by 3 or 6 rows at one side than at the other."""
+    rng = np.random.default_rng(28)
+    behind = patterned(rng, 240, 180, "weave", depth=0.4, grain_px=30.0, lean_deg=lean_deg)
+    picture = 0.8 * strobe_picture(rng, duty=1.0, snr=100, rows=240, cols=180) * behind
+
+    with pytest.raises(NothingToMeasure, match=r"lean by \d+\.\d (rows|columns).*even field"):
+        readout_of(write_picture(tmp_path / "weave.tif", picture.T if is_turned else picture), strobe_hz=400)
+
+
 @pytest.mark.parametrize("is_turned", [False, True])
 def test_a_dark_frame_at_two_sides_is_not_taken_for_a_band(tmp_path, is_turned):
     """Truth: there are none. As a band it would be lit for 94 % of the period, with borders as of a flash of none."""

@@ -65,12 +65,19 @@ def _smooth(rng: np.random.Generator, rows: int, cols: int, grain_px: int = 12) 
 
 
 def patterned(
-    rng: np.random.Generator, rows: int, cols: int, kind: str, *, depth: float = 0.12, grain_px: float = 12.0
+    rng: np.random.Generator,
+    rows: int,
+    cols: int,
+    kind: str,
+    *,
+    depth: float = 0.12,
+    grain_px: float = 12.0,
+    lean_deg: float = 3.0,
 ) -> np.ndarray:
     """Return what stands behind a field, by which its light is multiplied, shape (rows, cols): about 1 ± `depth`.
 
-    ``bricks`` lie in courses of half a grain with dark joints, a ``weave`` repeats every two grains and leans by 3
-    degrees, ``blobs`` have a standard width of one grain.
+    ``bricks`` lie in courses of half a grain with dark joints, a ``weave`` repeats every two grains and leans by
+    `lean_deg`, lower on the right, ``blobs`` have a standard width of one grain.
     """
     y, x = np.mgrid[:rows, :cols]
     if kind == "bricks":
@@ -79,7 +86,7 @@ def patterned(
         tones = rng.standard_normal((rows // high + 1, cols // wide + 2))
         raised = np.where(joints, -1.5, 0.5 * tones[y // high, (x + (y // high % 2) * wide // 2) // wide])
     elif kind == "weave":
-        lean = np.deg2rad(3)
+        lean = np.deg2rad(lean_deg)
         along, across = x * np.cos(lean) + y * np.sin(lean), y * np.cos(lean) - x * np.sin(lean)
         raised = np.sin(np.pi * along / grain_px) + np.sin(np.pi * across / grain_px)
     else:
