@@ -90,7 +90,7 @@ def _block_steps(picture: Image.Image) -> npt.NDArray[np.float64] | None:
     """Return the first of the quantisation tables, that of the brightness; None where the file names none of 8 x 8."""
     tables = getattr(picture, "quantization", {})
     first = np.array(next(iter(tables.values()), ()), dtype=np.float64)
-    return first.reshape(8, 8) if first.size == 64 else None
+    return np.maximum(first, 1.0).reshape(8, 8) if first.size == 64 else None  # a damaged file may say 0
 
 
 def _expand_palette(picture: Image.Image) -> npt.NDArray[Any]:

@@ -12,10 +12,12 @@ from inspect_app.capture import Still
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._edge_stretch import SMALLEST_PX, FittedStretch, fit_stretch
 from inspect_app.model import Condition
+from inspect_app.numerics.block_coding import BLOCK_PX, Coding
 from inspect_app.numerics.clipped_noise import ClippedNoise, at_bound, clipped_noise
 from inspect_app.numerics.edge_finding import EdgeRegion, find_edges
 from inspect_app.numerics.edge_line import is_near_vertical
 from inspect_app.numerics.edge_response import Crossing, EdgeResponse, edge_response
+from inspect_app.numerics.edge_rounding import height_in_steps, is_drowned, rounding_doubt
 from inspect_app.numerics.edge_spread import (
     BINS_PER_PX_OF_ISO,
     EdgeSpread,
@@ -39,6 +41,7 @@ MOST_BY_LIGHT: Final = 0.5  # clipped where the light is strongest: what is left
 MOST_BY_NOISE: Final = 0.8  # clipped evenly, by noise: beyond it, two of a hundred lie several uncertainties off
 MUCH_BY_ROUNDING: Final = 0.3  # clipped before a JPEG was rounded, which hides that of many pixels:
 SURELY_WHITE: Final = 3.0  # standard deviations of that rounding below white, above which none tells anything
+LOWEST_IN_STEPS: Final = 1.0  # height over steps of a JPEG; below it MTF50 erred by 26 % (rms of own draws)
 UNEVEN_LIGHT: Final = 0.05  # from a picture's middle to its nearer border, though none falls off along an edge
 TRACE_FREQUENCIES: Final = np.linspace(0.0, 1.0, 101)
 MOST_DEPARTURE: Final = 0.13  # of the edge's height; wide halos under strong vignetting stay below 0.1
@@ -49,7 +52,8 @@ class MeasuredEdge:
     """One region's edge: where it is, how it was fitted, and where its response falls to each level.
 
     `rows_used` are the first of the region's rows (columns for a level edge) that were measured, and the one after the
-    last; `clipped_share` and `black_share` are the parts of the bright and the dark side's pixels at white and black;
+    last; `roundings` is how uncertain the rounding of a JPEG leaves each crossing, in cycles per pixel, where it does;
+    `clipped_share` and `black_share` are the parts of the bright and the dark side's pixels at white and black;
     `textbook` is the quarter-pixel e-SFR at `TRACE_FREQUENCIES`, for comparison only.
     """
 
@@ -61,6 +65,7 @@ class MeasuredEdge:
     noise: ClippedNoise
     textbook: FloatArray
     crossings: Mapping[str, Crossing]
+    roundings: Mapping[str, float]
     clipped_share: float
     black_share: float
 
@@ -163,7 +168,8 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
         fall_off_doubt=math.hypot(surface.fall_off_doubt, UNEVEN_LIGHT / (0.5 * min(picture.exposure.shape)) ** 2),
     )
     crossings = {name: response.crossing(level) for name, level in LEVELS.items()}
-    _prove_certain(where, crossings["mtf50"])
+    roundings = _roundings(where, picture, region, stretch, response)
+    _prove_certain(where, crossings["mtf50"], roundings.get("mtf50", 0.0))
     quarters = edge_spread(pixels, bins_per_px=BINS_PER_PX_OF_ISO)
     return MeasuredEdge(
         region=region,
@@ -174,6 +180,7 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
         noise=noise,
         textbook=spatial_frequency_response(quarters, TRACE_FREQUENCIES),
         crossings=crossings,
+        roundings=roundings,
         clipped_share=clipped_share,
         black_share=float(np.mean(at_bound(sides.dark, bound=0.0, sign=-1.0))) if sides.dark.size else 0.0,
     )
@@ -223,8 +230,41 @@ def _prove_alone(where: str, stretch: FittedStretch) -> None:
         )
 
 
-def _prove_certain(where: str, half: Crossing) -> None:
-    relative = math.hypot(half.noise, half.choice) / half.frequency_cy_px
+def _roundings(
+    where: str, picture: Still, region: EdgeRegion, stretch: FittedStretch, response: EdgeResponse
+) -> dict[str, float]:
+    """Return how uncertain the rounding of a JPEG leaves each crossing, in cycles per pixel; nothing if it does not."""
+    if picture.rounding is None:
+        return {}
+    steps, corner = picture.rounding.steps, (region.y, region.x)
+    if not region.is_near_vertical:
+        steps, corner = steps.T, (region.x, region.y)
+    coding = Coding(
+        steps=steps,
+        exposures=picture.rounding.exposures,
+        corner=((corner[0] + stretch.first) % BLOCK_PX, corner[1] % BLOCK_PX),
+    )
+    if is_drowned(stretch.surface, coding):
+        return {}
+    height = height_in_steps(stretch.surface, coding)
+    if height < LOWEST_IN_STEPS:
+        raise NothingToMeasure(
+            where,
+            f"the edge is {height:.2g} times as high as what the JPEG was rounded to: its detail is lost",
+            "Save the picture with less compression, as PNG or as JPEG of a quality of 80 or more.",
+        )
+    doubts = rounding_doubt(stretch.surface, response, coding, shape=stretch.image.shape, levels=tuple(LEVELS.values()))
+    return dict(zip(LEVELS, (float(doubt) for doubt in doubts), strict=True))
+
+
+def _prove_certain(where: str, half: Crossing, rounding: float) -> None:
+    if rounding / half.frequency_cy_px > WORST_RELATIVE_UNCERTAINTY:
+        raise NothingToMeasure(
+            where,
+            f"the rounding of the JPEG leaves MTF50 uncertain by {rounding / half.frequency_cy_px:.0%}",
+            "Save the picture with less compression, as PNG or as JPEG of a quality of 80 or more.",
+        )
+    relative = math.hypot(half.noise, half.choice, rounding) / half.frequency_cy_px
     if relative > WORST_RELATIVE_UNCERTAINTY:
         raise NothingToMeasure(
             where,

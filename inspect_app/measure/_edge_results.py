@@ -37,6 +37,7 @@ def edge_results(method: str, found: MeasuredEdges, cycle: Mapping[str, float]) 
                     degrees_of_freedom=edge.response.degrees_of_freedom,
                 ),
                 _budget.line("choice of the family of blur", crossing.choice),
+                *(_budget.line("rounding of the JPEG", doubt) for doubt in (edge.roundings.get(name),) if doubt),
             ]
             results += in_all_units(name, crossing.frequency_cy_px, budget, edge.condition, cycle)
     return Measured(

@@ -114,7 +114,7 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     Measured
         For each edge mtf50 and mtf10 in cy/px along its normal, in lw/ph, and in lp/mm and cy/mrad where the pixel is
         known, with the edge's axis and region as condition. The uncertainty covers the noise of the pixels, the choice
-        of the blur's family, and where the edge runs.
+        of the blur's family, where the edge runs, and what the rounding of a JPEG does.
 
     Raises
     ------
@@ -134,6 +134,10 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     by light that falls off, the rows that it clips are left out, or the edge is refused. The rounding of a JPEG hides
     which pixels were clipped: from three tenths of the bright side on, all that it may have brought below white count
     as clipped. Sharpening in the camera is part of what is measured. The response is one-dimensional, along the normal.
+    A coarse JPEG loses detail and the noise that would tell of it: its tables say how much (see `rounding_doubt`). Of
+    500 edges at qualities of 5 to 95, exposed by 0.3 to 0.97 of white, 2 u held MTF50 in 97 of 100, p90 2 to 6 % from a
+    quality of 60 on, 12 % at 10 to 30; an edge lower in codes than what its coarse detail was rounded to is refused, as
+    are those of a quality of 5.
 
     Assumes a blur that is symmetric about the edge and the same along it, light that falls off smoothly, noise of
     neighbouring pixels that is independent, and that the transfer given is the camera's. Breaks down with coma or

@@ -43,6 +43,8 @@ class FittedFamily:
         both sides alike.
     covariance : ndarray of shape (p, p)
         Of the family's parameters.
+    covariance_with_common : ndarray of shape (p, p + 6)
+        Of these with all parameters.
     misfit : float
         Sum of squared residuals over their variances.
     log_evidence : float
@@ -53,6 +55,7 @@ class FittedFamily:
     shape: FloatArray
     common: FloatArray
     covariance: FloatArray
+    covariance_with_common: FloatArray
     misfit: float
     log_evidence: float
 
@@ -126,6 +129,16 @@ class SeenEdge:
         mean, slope = self.noise.mean_and_slope(exposure)
         return mean / scale - black, columns * slope
 
+    def level(self, fit: FittedFamily) -> FloatArray:
+        """Return the level of each bin as fitted, shape (bins,)."""
+        return self.model(fit.family, np.concatenate([fit.shape, fit.common]))[0]
+
+    def gain(self, fit: FittedFamily) -> FloatArray:
+        """Return by how much a family's own parameters move with the level of each bin, shape (p, bins)."""
+        return fit.covariance_with_common @ (
+            self.model(fit.family, np.concatenate([fit.shape, fit.common]))[1] / self.spread.variance
+        )
+
 
 def seen_edge(
     spread: EdgeSpread,
@@ -189,6 +202,7 @@ def fit_family(edge: SeenEdge, family: Family, shape: FloatArray, common: FloatA
         shape=here.parameters[:-COMMON],
         common=here.parameters[-COMMON:],
         covariance=covariance[:-COMMON, :-COMMON],
+        covariance_with_common=covariance[:-COMMON],
         misfit=here.misfit,
         log_evidence=math.log(family.odds) - 0.5 * here.cost + 0.5 * float(log_det),
     )

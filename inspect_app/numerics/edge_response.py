@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from inspect_app.numerics.clipped_noise import ClippedNoise
 from inspect_app.numerics.edge_families import FAMILIES, GAUSSIAN, pixel_transform
-from inspect_app.numerics.edge_fit import FittedFamily, fit_family, fit_from_starts, seen_edge
+from inspect_app.numerics.edge_fit import FittedFamily, SeenEdge, fit_family, fit_from_starts, seen_edge
 from inspect_app.numerics.edge_spread import EdgeSpread
 
 FloatArray = npt.NDArray[np.float64]
@@ -41,6 +41,8 @@ class EdgeResponse:
 
     Parameters
     ----------
+    seen : SeenEdge
+        What the families were fitted to.
     fits : tuple of FittedFamily
         The families that count.
     weights : tuple of float
@@ -53,6 +55,7 @@ class EdgeResponse:
         Bins of the spread less what was fitted to them.
     """
 
+    seen: SeenEdge
     fits: tuple[FittedFamily, ...]
     weights: tuple[float, ...]
     tilt_deg: float
@@ -67,11 +70,26 @@ class EdgeResponse:
             total += weight * fit.family.transform(frequency_cy_px, fit.shape)[0]
         return np.asarray(total * pixel, dtype=np.float64)
 
+    def fitted_level(self) -> FloatArray:
+        """Return the level of each bin of the spread as fitted, shape (bins,)."""
+        levels = [self.seen.level(fit) for fit in self.fits]
+        return np.asarray(np.array(self.weights) @ levels, dtype=np.float64)
+
+    def crossing_by_level(self, level: float) -> FloatArray:
+        """Return by how much the crossing of a level moves with each bin of the spread, in cycles per pixel."""
+        moved = [_family_crossing(fit, self.tilt_deg, level)[1] @ self.seen.gain(fit) for fit in self.fits]
+        return np.asarray(np.array(self.weights) @ moved, dtype=np.float64)
+
     def crossing(self, level: float) -> Crossing:
         """Return where the response first falls to a level between 0 and 1."""
         found = [_family_crossing(fit, self.tilt_deg, level) for fit in self.fits]
         places = np.array([place for place, _ in found])
-        noises = np.array([noise for _, noise in found])
+        noises = np.array(
+            [
+                math.sqrt(max(float(gradient @ fit.covariance @ gradient), 0.0))
+                for fit, (_, gradient) in zip(self.fits, found, strict=True)
+            ]
+        )
         weights = np.array(self.weights)
         mean = float(weights @ places)
         variances = noises**2 * self.inflation
@@ -176,6 +194,7 @@ def edge_response(
     weights[weights < LIGHTEST * weights.sum()] = 0.0
     weights /= weights.sum()
     return EdgeResponse(
+        seen=edge,
         fits=tuple(fit for fit, weight in zip(fits, weights, strict=True) if weight > 0),
         weights=tuple(float(weight) for weight in weights if weight > 0),
         tilt_deg=tilt_deg,
@@ -188,8 +207,8 @@ def _evidence(fit: FittedFamily, inflation: float) -> float:
     return BELIEVED * (fit.log_evidence + 0.5 * fit.misfit * (1 - 1 / inflation))
 
 
-def _family_crossing(fit: FittedFamily, tilt_deg: float, level: float) -> tuple[float, float]:
-    """Return the frequency at which one family falls to a level, and its standard uncertainty from noise."""
+def _family_crossing(fit: FittedFamily, tilt_deg: float, level: float) -> tuple[float, FloatArray]:
+    """Return the frequency at which one family falls to a level, and its derivatives by the family's parameters."""
 
     def response(frequency: FloatArray) -> FloatArray:
         return fit.family.transform(frequency, fit.shape)[0] * pixel_transform(frequency, tilt_deg)
@@ -202,4 +221,4 @@ def _family_crossing(fit: FittedFamily, tilt_deg: float, level: float) -> tuple[
     steepness = (falling[-1] - falling[0]) / (around[-1] - around[0])
     here = np.array([place])
     gradient = fit.family.transform(here, fit.shape)[1][:, 0] * pixel_transform(here, tilt_deg) / steepness
-    return place, math.sqrt(max(float(gradient @ fit.covariance @ gradient), 0.0))
+    return place, np.asarray(gradient, dtype=np.float64)

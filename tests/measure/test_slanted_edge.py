@@ -659,6 +659,33 @@ def test_an_edge_whose_clipped_pixels_a_jpeg_hides_is_refused(tmp_path: Path, da
         measure_edge(capture, roi=whole(capture))
 
 
+def test_two_u_hold_the_truth_of_coarse_jpegs(tmp_path: Path) -> None:
+    """24 edges, qualities of 20 to 40, SNR 12 to 40; 20 or more are held in 99.6 of 100 draws at 95 %.
+
+    Truth: closed form. Noise alone, most of which coding takes away, held 11 of them.
+    """
+    held = 0
+    for seed in range(24):
+        random = np.random.default_rng(seed)
+        blur = Blur(sigmas_x_px=(random.uniform(0.7, 2.0),))
+        edge = Edge(rows=120, cols=80, normal_deg=random.uniform(4, 15), blur=blur)
+        light = Light(bright=random.uniform(0.4, 0.8), snr=random.uniform(12, 40))
+        capture = in_jpeg(edge.capture(random, light), tmp_path / f"{seed}.jpg", int(random.choice([20, 30, 40])))
+        quantity = only(measure_edge(capture, roi=whole(capture)), "mtf50").quantity
+        held += abs(quantity.value - edge.mtf(0.5)) <= 2 * quantity.standard_uncertainty
+
+    assert held >= 20
+
+
+def test_a_jpeg_rounded_coarser_than_its_edge_is_high_is_refused(tmp_path: Path) -> None:
+    """By construction: at a quality of 5, terms are rounded to 110 codes and more; the edge has 70."""
+    noisy = Edge(rows=120, cols=80).capture(np.random.default_rng(1), Light(dark=0.25, bright=0.6, snr=30))
+    capture = in_jpeg(noisy, tmp_path / "coarse.jpg", 5)
+
+    with pytest.raises(NothingToMeasure, match=r"what the JPEG was rounded to.*less compression"):
+        measure_edge(capture, roi=whole(capture))
+
+
 def test_an_edge_clipped_where_the_light_is_strongest_is_measured_beside_that() -> None:
     """Truth: closed form, light that falls from the first row; with all rows, MTF50 is 2.2 to 2.8 u too low."""
     edge = Edge(rows=240, cols=80, blur=Blur(sigmas_x_px=(1.2,)))
