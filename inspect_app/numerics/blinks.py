@@ -7,11 +7,12 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.band_model import trapezoid
+from inspect_app.numerics.blink_hidden import SAME_CLOCK, may_hide_frames
 from inspect_app.numerics.blink_paths import followed
 from inspect_app.numerics.blink_period import Period, period_of
 from inspect_app.numerics.blink_rates import FEWEST_BLINKS
 from inspect_app.numerics.blink_recounts import polished, recounted
-from inspect_app.numerics.blink_shutter import SAME_CLOCK, may_hide_frames, sees_switches, trusting
+from inspect_app.numerics.blink_shutter import sees_switches, trusting
 from inspect_app.numerics.blink_stamps import by_stamps
 from inspect_app.numerics.blink_wave import GapPath, IntArray, WaveFit, is_partly_lit, levelled, rms
 
@@ -23,7 +24,7 @@ _NEITHER: Final = 0.25  # of the swing, around its middle
 _ROUNDS: Final = 2
 _SAME_END: Final = 1e-7  # relative difference of rates
 _UNEXPLAINED: Final = 0.2  # share of the variance that may remain of a light that blinks steadily
-_CODING: Final = 0.004  # frames by which coding may move the first edge against the last (own bench)
+_CODING: Final = 0.0025  # frames by which coding may move the first edge against the last (189 films, x264)
 _SHORT: Final = 0.7  # of the shorter part of a blink
 _LEAST_NOISE: Final = 0.005  # of the swing: coding and rounding of codes
 _GAP_EVIDENCE: Final = (9.0, 2.0)  # chi-squared of a gap, one frame in a hundred, and of each frame in it
@@ -102,7 +103,8 @@ def blink_clock(
     rare, widens the rate's doubt to half of their distance and, with another count of missing frames, makes the count
     unsure; so does a rate a little off the file's where the shutter is shut at some switches, for frames missing there
     look the same. Where the shutter is shut at many switches, the posterior of the period takes the place of the fit:
-    see `inspect_app.numerics.blink_period.period_of`.
+    see `inspect_app.numerics.blink_period.period_of`. To either is added by what a coder moves switches: without it, 94
+    of 100 of 189 films of which nothing else is unsure were held, so 96, at an error / u of 0.96 instead of 1.18 (rms).
 
     Frames that are uneven by the file's clock are fitted over its times as well; where those are true, less speaks
     against that. With intervals of 0.8 to 1.25 of their mean, 12 films were read 1 to 6 % too fast and 4 to 43 frames
@@ -154,7 +156,7 @@ def blink_clock(
     period = _period(share, fit, path)
     rivals = [1 / other.wave.rate for other, _ in others]
     is_ambiguous = any(its.missing.sum() != path.missing.sum() for _, its in others)
-    if expected is not None and may_hide_frames(share, fit.wave, path.places, expected):
+    if expected is not None and may_hide_frames(share, fit.wave, path, expected, _noise(share, fit)):
         rivals.append(1 / expected)
         is_ambiguous = True
     worst = float(np.abs(fit.rest).max())
@@ -228,14 +230,14 @@ def _period(share: FloatArray, fit: WaveFit, path: GapPath) -> Period:
     floor = _CODING / (float(np.ptp(frames)) * wave.rate)
     least = Period(frames=1 / wave.rate, frames_sd=float(np.hypot(fit.rate_sd / wave.rate**2, floor)))
     switches = 2 * wave.rate * float(np.ptp(frames))
-    noise = max(_LEAST_NOISE, rms(fit.rest), rms(fit.rest[is_partly_lit(share)]))
+    noise = _noise(share, fit)
     if sees_switches(share, switches):
         return trusting(least, noise, opening, switches, floor)
     if is_partly_lit(share).any() and opening > _SHORT * min(duty, 1 - duty) / wave.rate:
         return least
     model = trapezoid(wave.phase + wave.rate * frames, duty, wave.ramp)
     low, high = np.linalg.lstsq(np.stack([1 - model, model], axis=1), share, rcond=None)[0]
-    return period_of(
+    told = period_of(
         frames,
         levelled((share - low) / (high - low)),
         frames[:-1][path.missing[1:] > 0],
@@ -244,3 +246,9 @@ def _period(share: FloatArray, fit: WaveFit, path: GapPath) -> Period:
         fall=(duty / 2 - wave.phase) / wave.rate,
         noise=noise,
     )
+    return Period(frames=told.frames, frames_sd=float(np.hypot(told.frames_sd, floor)))
+
+
+def _noise(share: FloatArray, fit: WaveFit) -> float:
+    """Return the standard deviation of shares about the fit, of partly lit frames where that is more."""
+    return max(_LEAST_NOISE, rms(fit.rest), rms(fit.rest[is_partly_lit(share)]))
