@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -13,7 +13,7 @@ from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._edge_stretch import SMALLEST_PX, FittedStretch, fit_stretch
 from inspect_app.model import Condition
 from inspect_app.numerics.block_coding import BLOCK_PX, Coding
-from inspect_app.numerics.clipped_noise import ClippedNoise, at_bound, clipped_noise
+from inspect_app.numerics.clipped_noise import ClippedNoise, at_bound, clipped_noise, share_cut
 from inspect_app.numerics.edge_finding import EdgeRegion, find_edges
 from inspect_app.numerics.edge_line import is_near_vertical
 from inspect_app.numerics.edge_response import Crossing, EdgeResponse, edge_response
@@ -139,10 +139,12 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
     image, clipped = picture.exposure[window], picture.clipped[window]
     if not region.is_near_vertical:
         image, clipped = image.T, clipped.T
-    hidden, clipped_share = "", 0.0
+    hidden, clipped_share, coding = "", 0.0, _coding(picture, region)
     try:
         stretch = fit_stretch(image, clipped)
         clipped_share = stretch.sides.clipped_share
+        if coding is not None:
+            clipped_share = max(clipped_share, _share_hidden(stretch, coding))
         if picture.rounding is not None and clipped_share > MUCH_BY_ROUNDING:
             hidden = ", or too near white to tell after the rounding of a JPEG"
             white = picture.rounding.exposure_below_white(SURELY_WHITE)
@@ -168,7 +170,7 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
         fall_off_doubt=math.hypot(surface.fall_off_doubt, UNEVEN_LIGHT / (0.5 * min(picture.exposure.shape)) ** 2),
     )
     crossings = {name: response.crossing(level) for name, level in LEVELS.items()}
-    roundings = _roundings(where, picture, region, stretch, response)
+    roundings = _roundings(where, coding, stretch, response)
     _prove_certain(where, crossings["mtf50"], roundings.get("mtf50", 0.0))
     quarters = edge_spread(pixels, bins_per_px=BINS_PER_PX_OF_ISO)
     return MeasuredEdge(
@@ -230,20 +232,28 @@ def _prove_alone(where: str, stretch: FittedStretch) -> None:
         )
 
 
-def _roundings(
-    where: str, picture: Still, region: EdgeRegion, stretch: FittedStretch, response: EdgeResponse
-) -> dict[str, float]:
-    """Return how uncertain the rounding of a JPEG leaves each crossing, in cycles per pixel; nothing if it does not."""
+def _coding(picture: Still, region: EdgeRegion) -> Coding | None:
+    """Return how a region was coded, as it is seen with its edge upright; None where codes were kept as they were."""
     if picture.rounding is None:
-        return {}
-    steps, corner = picture.rounding.steps, (region.y, region.x)
+        return None
+    steps, corner = picture.rounding.steps, (region.y % BLOCK_PX, region.x % BLOCK_PX)
     if not region.is_near_vertical:
-        steps, corner = steps.T, (region.x, region.y)
-    coding = Coding(
-        steps=steps,
-        exposures=picture.rounding.exposures,
-        corner=((corner[0] + stretch.first) % BLOCK_PX, corner[1] % BLOCK_PX),
-    )
+        steps, corner = steps.T, corner[::-1]
+    return Coding(steps=steps, exposures=picture.rounding.exposures, corner=corner)
+
+
+def _share_hidden(stretch: FittedStretch, coding: Coding) -> float:
+    """Return what share of the bright side may have been clipped before coding, however few pixels stand at white."""
+    bright = stretch.sides.bright
+    return share_cut(coding.distance_from_white(bright, stretch.surface.bright_variance)) if bright.size else 0.0
+
+
+def _roundings(where: str, coding: Coding | None, stretch: FittedStretch, response: EdgeResponse) -> dict[str, float]:
+    """Return how uncertain the rounding of a JPEG leaves each crossing, in cycles per pixel; nothing if it does not."""
+    if coding is None:
+        return {}
+    row, col = coding.corner
+    coding = replace(coding, corner=((row + stretch.first) % BLOCK_PX, col))
     if is_drowned(stretch.surface, coding):
         return {}
     height = height_in_steps(stretch.surface, coding)

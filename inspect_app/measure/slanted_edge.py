@@ -132,8 +132,9 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     Clipped highlights make an edge look sharper, also where white lies below the file's own, as 12 bits in a file of 16
     do. Clipped by their noise, up to four fifths of the bright side are allowed for and told, more are refused; clipped
     by light that falls off, the rows that it clips are left out, or the edge is refused. The rounding of a JPEG hides
-    which pixels were clipped: from three tenths of the bright side on, all that it may have brought below white count
-    as clipped. Sharpening in the camera is part of what is measured. The response is one-dimensional, along the normal.
+    which pixels were clipped: from three tenths of the bright side on, by count or by how near its level lies to white,
+    all that it may have brought below white count as clipped. Sharpening in the camera is part of what is measured. The
+    response is one-dimensional, along the normal.
     A coarse JPEG loses detail and the noise that would tell of it: its tables say how much (see `rounding_doubt`). Of
     500 edges at qualities of 5 to 95, exposed by 0.3 to 0.97 of white, 2 u held MTF50 in 97 of 100, p90 2 to 6 % from a
     quality of 60 on, 12 % at 10 to 30; an edge lower in codes than what its coarse detail was rounded to is refused, as

@@ -17,6 +17,8 @@ MOST_NOISE: Final = 64.0  # codes; a quarter of them all is no picture
 LOW_TERMS: Final = 4  # of eight: those that make an edge's MTF50
 FLATTEST: Final = 1e-9  # of white: no code is worth less
 LEAST_NOISE: Final = 0.05
+SCATTER: Final = 1.25  # by which the variance of an even part may be misread;
+CODE_VARIANCE: Final = 0.15  # likewise, in squared codes
 NOISES_TRIED: Final = 80
 STEPS_PASSED: Final = 40  # of a term's rounding, by noise at most
 
@@ -61,6 +63,29 @@ class Coding:
         """Return variances at exposures, both of shape (n,), in squared codes."""
         per_code = np.interp(exposure, self.curve, np.gradient(self.curve))
         return np.asarray(variance / np.maximum(per_code, FLATTEST * self.curve[-1]) ** 2, dtype=np.float64)
+
+    def distance_from_white(self, exposures: FloatArray, variance: float) -> float:
+        """Return how far an even part lies below white, at the highest that it may, over its noise before coding.
+
+        Parameters
+        ----------
+        exposures : ndarray of shape (n,)
+            Of its pixels.
+        variance : float
+            Of single pixels, in squared exposure.
+
+        Notes
+        -----
+        Even parts come back up to half a step too low or too high: the mean of a block is an eighth of its first term.
+        Of the noise that may have been there the middle is taken.
+        """
+        level = np.array([float(np.mean(exposures))])
+        (seen,) = self.in_codes(np.array([variance]), level)
+        noise = np.mean(
+            noise_before(np.array([seen / SCATTER - CODE_VARIANCE, SCATTER * seen + CODE_VARIANCE]), self.steps)
+        )
+        below = WHITE - float(np.mean(self.codes(exposures))) - float(self.steps[0, 0]) / (2 * BLOCK_PX)
+        return below / max(float(noise), LEAST_NOISE)
 
     @property
     def coarseness(self) -> float:

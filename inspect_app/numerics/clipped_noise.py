@@ -16,6 +16,7 @@ FEWEST_DISTINCT: Final = 8  # exposures below a heap; fewer may be noise of less
 HEAP: Final = 4.0  # times as many pixels as on the next exposure inwards
 HEAP_SHARE: Final = 0.01  # of a side's pixels at least
 MOST_LOOKED_AT: Final = 2_000  # pixels for the step of a code and for heaps; more only cost time
+LOWEST_CUT: Final = 4.0  # standard deviations from a bound beyond which all or nothing is cut
 MOST_CLIPPED: Final = 0.9  # beyond it the pixels that are left do not tell the level
 
 
@@ -182,6 +183,26 @@ def at_bound(pixels: FloatArray, *, bound: float, sign: float) -> BoolArray:
     ):
         return np.asarray(found, dtype=np.bool_)
     return np.asarray(found | (outwards == distinct[heap]), dtype=np.bool_)
+
+
+def share_cut(distance: float) -> float:
+    """Return what share of normal noise is cut off at a bound, from the mean and the noise that are left.
+
+    Parameters
+    ----------
+    distance : float
+        Of the mean from the bound, over the standard deviation, both of what is left.
+
+    Notes
+    -----
+    Cut at a standard deviations above its level, normal noise has the mean distance d = a Phi(a) + phi(a) from the
+    bound and the mean square a d + Phi(a) (Tobin, as in `clipped_noise`): d over the deviation grows with a, and
+    1 - Phi(a) is cut.
+    """
+    above = np.linspace(-LOWEST_CUT, LOWEST_CUT, 161)
+    mean = above * special.ndtr(above) + np.exp(-0.5 * above**2) / math.sqrt(2 * math.pi)
+    deviation = np.sqrt(above * mean + special.ndtr(above) - mean**2)
+    return float(np.interp(distance, mean / deviation, special.ndtr(-above)))
 
 
 def _code_step(pixels: FloatArray) -> float:

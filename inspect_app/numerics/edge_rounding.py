@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from inspect_app.numerics.block_coding import WHITE, Coding, coded, noise_before
+from inspect_app.numerics.block_coding import CODE_VARIANCE, SCATTER, WHITE, Coding, coded, noise_before
 from inspect_app.numerics.edge_line import pixels_near
 from inspect_app.numerics.edge_response import EdgeResponse
 from inspect_app.numerics.edge_spread import EdgeLevels, edge_spread
@@ -19,8 +19,6 @@ DRAWS: Final = 8
 OF_T: Final = (DRAWS - 1) / (DRAWS - 3)  # variance of Student's t with the degrees of freedom that the draws leave
 SHARPER: Final = 1.4
 LEAST_TOLD: Final = 0.02  # of a change in sharpness; less says nothing
-SCATTER: Final = (0.8, 1.25)  # by which the variance of a side may be misread: its noise is sought between
-CODE_VARIANCE: Final = 0.15  # likewise, in squared codes
 NEGLIGIBLE: Final = 0.15  # of the noise's variance: adds 7 % to its part of the uncertainty
 
 
@@ -78,8 +76,8 @@ def rounding_doubt(
     redrawn = _redrawn(surface, response, shape, levels)
     fitted, pressed = (coding.codes(redrawn.picture(factor)) for factor in (1.0, SHARPER))
     seen = _variances(surface, coding)
-    least = noise_before(SCATTER[0] * seen - CODE_VARIANCE, coding.steps)
-    most = noise_before(SCATTER[1] * seen + CODE_VARIANCE, coding.steps)
+    least = noise_before(seen / SCATTER - CODE_VARIANCE, coding.steps)
+    most = noise_before(SCATTER * seen + CODE_VARIANCE, coding.steps)
     random = np.random.default_rng(0)
     by_coding, by_pressing, still_seen = [], [], []
     for draw in range(DRAWS):

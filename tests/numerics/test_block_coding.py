@@ -8,6 +8,7 @@ from PIL import Image
 
 from inspect_app.capture import Still, read
 from inspect_app.numerics.block_coding import Coding, coded, noise_before
+from inspect_app.numerics.clipped_noise import share_cut
 
 
 def written(codes: np.ndarray, path: Path, quality: int) -> Still:
@@ -64,3 +65,24 @@ def test_codes_that_a_picture_does_not_have_are_exposed_straight_on() -> None:
     assert coding.curve == pytest.approx(0.5 * np.arange(256))
     assert coding.codes(np.array([10.25, 120.0])) == pytest.approx([20.5, 240.0])
     assert coding.in_codes(np.array([1.0]), np.array([50.0])) == pytest.approx([4.0])
+
+
+@pytest.mark.parametrize("above", [-1.0, 0.0, 0.5, 2.0])
+def test_the_share_of_noise_cut_off_is_told_by_what_is_left(above: float) -> None:
+    """By construction: 40 000 draws of normal noise cut at a bound so many standard deviations above its level."""
+    left = np.minimum(np.random.default_rng(1).normal(-above, 1, 40_000), 0)
+
+    assert share_cut(-np.mean(left) / np.std(left)) == pytest.approx(np.mean(left == 0), abs=0.01)
+
+
+@pytest.mark.parametrize("quality", [60, 75])
+def test_how_near_to_white_an_even_part_of_a_jpeg_lies_is_told(quality: int, tmp_path: Path) -> None:
+    """By construction: 12 codes below white under noise of 3, 4 standard deviations; told within what coding hides."""
+    random = np.random.default_rng(quality)
+    still = written(np.rint(random.normal(243, 3, (80, 80))), tmp_path / "even.jpg", quality)
+    assert still.rounding is not None
+    coding = Coding(steps=still.rounding.steps, exposures=np.arange(256) / 255, corner=(0, 0))
+
+    told = coding.distance_from_white(still.exposure.ravel(), float(np.var(still.exposure)))
+
+    assert 1.2 < told < 4.2
