@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from inspect_app.capture import Still
 from inspect_app.errors import NothingToMeasure
+from inspect_app.numerics.band_courses import in_courses
 from inspect_app.numerics.band_lean import lean_of
 from inspect_app.numerics.bands import Bands, fit_bands
 from inspect_app.numerics.common_rows import is_shared
@@ -44,6 +45,7 @@ _LEAST_OUT_WEIGHED: Final = 11.0
 """Likewise with misfits weighed. Of 650 pictures without bands one had two or more fitted and reached as much (15),
 with a gain of 4 by strips. A weave that leans reached 94, mostly with 30 by strips at most: alone it is no proof (own
 bench)."""
+_STANDING: Final = 0.01  # of a period, by which bands that stand still may seem to move
 _UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
 _STRIP_GAIN: Final = 15.0  # chi-squared of the bands in each upright strip that must show them;
 _STRIP_GAIN_WEIGHED: Final = 45.0  # misfits weighed, in all of them, for a strip has more texture than they have
@@ -63,12 +65,16 @@ class Strobe:
 
 @dataclass(frozen=True, slots=True)
 class StrobePicture:
-    """A picture, the bands in what of it is lit, and whether they lie along its rows or its columns."""
+    """A picture, the bands in what of it is lit, and whether they lie along its rows or its columns.
+
+    `is_moving` says whether they lie elsewhere in another picture; None where no other shows them.
+    """
 
     taken: Still
     found: Bands
     axis: str
     lit: LitField
+    is_moving: bool | None = None
 
     @property
     def lines(self) -> int:
@@ -79,6 +85,16 @@ class StrobePicture:
     def whole(self) -> float:
         """Return by how much the picture is longer than what of it is lit."""
         return self.lines / self.lit.height
+
+    @property
+    def phase(self) -> float:
+        """Return where in a period of the bands the middle line of the picture is, from 0 to 1."""
+        return self.found.phase_at((self.lines / 2 - self.lit.rows.start) / self.lit.height)
+
+    def is_elsewhere_in(self, other: "StrobePicture") -> bool:
+        """Say whether the bands lie elsewhere in another picture, further than their places are in doubt."""
+        away = abs(self.phase - other.phase)
+        return min(away, 1 - away) > _STANDING + 2 * max(self.found.count_sd, other.found.count_sd)
 
 
 def clearest(pictures: list[Still], strobe: Strobe) -> StrobePicture:
@@ -91,7 +107,9 @@ def clearest(pictures: list[Still], strobe: Strobe) -> StrobePicture:
             refusals.append(refusal)
     if not seen:
         raise refusals[0]
-    return min(seen, key=lambda each: each.found.count_sd / each.found.count)
+    best = min(seen, key=lambda each: each.found.count_sd / each.found.count)
+    others = [each for each in seen if each is not best and each.axis == best.axis]
+    return replace(best, is_moving=any(map(best.is_elsewhere_in, others)) if others else None)
 
 
 def _bands(taken: Still, strobe: Strobe) -> StrobePicture:
@@ -191,9 +209,9 @@ def _is_strobe(found: Bands, view: FloatArray, axis: str, strobe_duty: float | N
     rows, unless its misfits are weighed; bands make it stronger and fainter too, as nothing in a picture does.
     """
     is_fine = found.count > _USUAL_BANDS or axis == "columns"
-    if is_fine and float(np.ptp(found.fitted)) < _LEAST_DEPTH * float(found.fitted.max()):
+    if is_fine and found.depth < _LEAST_DEPTH:
         return False
-    if strobe_duty is None and found.count < _MOST_WEIGHED and _is_frame(found):
+    if (strobe_duty is None and found.count < _MOST_WEIGHED and _is_frame(found)) or in_courses(view, found):
         return False
     down = (np.arange(len(view)) + 0.5) / len(view)
     out = certainty(strip_differences(view), np.interp(down, found.places, found.fitted))

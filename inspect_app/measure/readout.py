@@ -24,6 +24,7 @@ _DUTY: Final = 0.01  # of itself, by which a strobe may be lit longer than told 
 _CLIPPED: Final = 0.01  # of the picture, from which on it adds to the doubt
 _CLIPPING: Final = ((2.0, 1.2, 0.002), (np.inf, 0.0, 0.0006))
 """By bands: what clipping of the brightest rows adds, of the fit's own doubt and of the readout time (own bench)."""
+_FAINT: Final = 0.5  # of the light: with a dark bench bands are deeper (common practice, no source)
 _BRIGHTEST: Final = 0.99  # of the rows are clipped less than the brightest are
 _CLOCK: Final = 1e-4 / 3**0.5  # of the generator: 100 ppm, rectangular (common practice, no source)
 _ROUNDING_ROWS: Final = 0.03  # by which rounded codes and the finite row may move an edge (own bench)
@@ -87,8 +88,10 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     shutter of constant speed and a picture that was not cropped in height. Bands are in every part of the picture,
     each in proportion to its light, and stand out of what the columns differ by: what does not is a thing in the
     picture. Bands of a picture that was turned by a quarter must be deep, for stripes of a pattern look the same.
-    Bands that lean are a pattern's: of 180 pictures of leaning weaves, ribs, slats and bricks without a strobe 51 were
-    read as bands before that was looked at, and 3 are now; of 230 with bands none is refused for it.
+    Bands that lean are a pattern's: of 180 pictures of leaning weaves, ribs, slats and bricks without a strobe 53 were
+    read as bands before that was looked at, and 3 are now; of 230 with bands none is refused for it. So are those that
+    differ from one to the next, as courses of bricks do. Level stripes look as bands do in one picture: bands that
+    change the light by less than a half, and such as stand still in several pictures, come with a warning.
     Breaks down where the exposure is a multiple of the strobe's period (no bands), where less than one full period is
     seen, and where light only fades over the picture: refused. A lamp in view, whose light the strobe does not share,
     moves bands by 3 % without being told (24 pictures, rms 2.3 u). In a tube's round field, and within a dark frame,
@@ -212,6 +215,16 @@ def _warnings(seen: StrobePicture, options: ReadoutOptions, pictures: int) -> tu
         warnings.append(
             f"the distance of the bands is not seen: their number is what a strobe that is lit for {low} to {high} % of"
             " its period leaves open; give --strobe-duty"
+        )
+    if seen.is_moving is None and found.depth < _FAINT:
+        warnings.append(
+            f"the bands change the light by {100 * found.depth:.0f} %: level stripes behind the field would look the"
+            " same; darken the bench, or give several pictures"
+        )
+    if seen.is_moving is False:
+        warnings.append(
+            "the bands stand in the same place in all pictures, as stripes of a pattern would: change the strobe's"
+            " frequency by a few per cent, so that they move"
         )
     if taken.clipped.mean() > _CLIPPED:
         warnings.append("parts of the bands are clipped: expose less")

@@ -95,6 +95,15 @@ class Bands:
         return self.seen.places
 
     @property
+    def depth(self) -> float:
+        """Return by what share of the brightest light the bands and its fall-off change it."""
+        return float(np.ptp(self.fitted)) / max(float(self.fitted.max()), 1e-30)
+
+    def phase_at(self, place: float) -> float:
+        """Return where in a period, 0 to 1 from the middle of a band, a place from 0 to 1 along the profile lies."""
+        return float((place * self.parameters[0] - self.parameters[1]) % 1.0)
+
+    @property
     def profile(self) -> FloatArray:
         """Return what was fitted, in its own unit, shape (n,)."""
         return self.seen.values * self.seen.scale

@@ -363,6 +363,36 @@ def test_a_weave_that_leans_is_told_from_bands_by_its_lean(tmp_path, lean_deg, i
         readout_of(write_picture(tmp_path / "weave.tif", picture.T if is_turned else picture), strobe_hz=400)
 
 
+def test_level_courses_of_bricks_are_not_taken_for_bands(tmp_path):
+    """Nothing there: dark joints every 15 rows, between which no course is like the next."""
+    rng = np.random.default_rng(29)
+    picture = strobe_picture(rng, duty=1.0, snr=200, rows=240, cols=180)
+    picture *= patterned(rng, 240, 180, "bricks", depth=0.4, grain_px=30.0)
+
+    with pytest.raises(NothingToMeasure, match="no bands"):
+        readout_of(write_picture(tmp_path / "bricks.tif", 0.7 * picture), strobe_hz=400)
+
+
+@pytest.mark.parametrize(
+    ("starts", "told"), [((0.3,), "change the light by"), ((0.3, 0.3), "same place"), ((0.3, 0.7), "")]
+)
+def test_a_warning_tells_of_stripes_unless_the_bands_are_deep_or_move(tmp_path, starts, told):
+    """Truth by construction: faint bands in one picture, or in two with the same or another start of the strobe."""
+    scene = {"readout_s": 3.2 / 400, "ambient": 0.6, "rows": 240, "cols": 160, "snr": 60}
+    pictures = [
+        write_picture(
+            tmp_path / f"{number}.tif", strobe_picture(np.random.default_rng(40 + number), start=start, **scene)
+        )
+        for number, start in enumerate(starts)
+    ]
+
+    measured = measure("readout", {"scene": pictures}, {"strobe_hz": 400})
+
+    of_stripes = [each for each in measured.warnings if "stripes" in each]
+    assert [told in each for each in of_stripes] == [True] * bool(told)
+    assert measured.results[0].quantity.value == pytest.approx(8.0, rel=0.01)
+
+
 @pytest.mark.parametrize("is_turned", [False, True])
 def test_a_dark_frame_at_two_sides_is_not_taken_for_a_band(tmp_path, is_turned):
     """Truth: there are none. As a band it would be lit for 94 % of the period, with borders as of a flash of none."""
