@@ -25,7 +25,7 @@ _BRIGHTEST: Final = 24  # frames of a film, in which points are looked at,
 _LIT: Final = 8  # but no more than one in so many
 _CALM: Final = 0.03  # scatter over swing of a trace that can be told by the points that are not clipped
 _FEW: Final = 0.05  # of the points of a region: fewer clipped ones change nothing
-_RIM: Final = 0.1  # frames by which the rim of a clipped lamp is off: a coder blends it with the rest
+_RIM: Final = 0.06  # frames by which the rim of a clipped lamp is off: a coder blends it with the rest
 _DAZZLED: Final = 0.33  # frames by which clipped light is off: an instant may lie anywhere in a partly lit frame
 _BENT: Final = 1e-6  # of the step from code to code, by which steps of a straight line do not differ
 
@@ -97,8 +97,8 @@ def unclipped(film: Film, samples: Samples, points: BoolArray, light: FloatArray
     A clipped point is as bright in a partly lit frame as in a lit one, so that its light comes early. The rim of a lamp
     is not clipped; where none is seen, or too restless a one, the light of all points is returned, and doubted by what
     a partly lit frame leaves open. Of 48 films of lamps three times too bright, first changes came late by 0.24 frames
-    on the average and were held 60 of 100, halves 0.24 and 46; by their rims 0.05 and 96, 0.02 and 100. Of 32 whose
-    regions were given, clipped throughout, 78 and 59 were held, now all. What lost: rims up to what is clipped, with
+    on the average and were held 60 of 100, halves 0.24 and 46; by their rims 0.05 and 96, 0.02 and 100. Of 32 that
+    are clipped throughout, 78 and 59 were held, now all. What lost: rims up to what is clipped, with
     which a coder blends them (0.08 and 0.07 frames late), or without the neighbours of clipped points (first changes
     up to 0.4 frames off, for a coder lets faint light follow late).
     """

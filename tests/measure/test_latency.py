@@ -589,7 +589,10 @@ def test_neither_capture_nor_counts_is_told():
 
 @pytest.mark.parametrize("options", [{}, {"stimulus_roi": "30,46,5,5", "response_roi": "80,30,50,40"}])
 def test_a_lamp_that_is_clipped_makes_no_lag_longer_than_is_doubted(tmp_path, options):
-    """Three times too bright: the frame that is lit for 0.4 of its time looks lit throughout, its rim does not."""
+    """Three times too bright: the frame that is lit for 0.4 of its time looks lit throughout, its rim does not.
+
+    A region that is given may lie inside the rim.
+    """
     times_s, rng = np.arange(90) / 240, np.random.default_rng(3)
     lamp, screen = (exposed("step", 0.0, at_s, times_s, 1 / 240) for at_s in (30.6 / 240, 40.6 / 240))
     path = write_film(tmp_path / "c.mp4", latency_frames(rng, times_s, 3 * lamp, screen), times_s)
@@ -599,4 +602,4 @@ def test_a_lamp_that_is_clipped_makes_no_lag_longer_than_is_doubted(tmp_path, op
     lag = latencies(measured)["latency_half"]
     assert any("light is clipped" in warning for warning in measured.warnings)
     assert abs(lag.value - 10_000 / 240) <= 2 * lag.standard_uncertainty
-    assert 2 * lag.standard_uncertainty < 1000 / 240
+    assert 2 * lag.standard_uncertainty < 0.3 * 1000 / 240
