@@ -26,6 +26,7 @@ _SAME_END: Final = 1e-7  # relative difference of rates
 _UNEXPLAINED: Final = 0.2  # share of the variance that may remain of a light that blinks steadily
 _CODING: Final = 0.0025  # frames by which coding may move the first edge against the last (189 films, x264)
 _SHORT: Final = 0.7  # of the shorter part of a blink
+_GLOW: Final = 0.12  # of the swing: frames no further off a level may show a lamp that settles, not a switch
 _LEAST_NOISE: Final = 0.005  # of the swing: coding and rounding of codes
 _GAP_EVIDENCE: Final = (9.0, 2.0)  # chi-squared of a gap, one frame in a hundred, and of each frame in it
 _RARELY: Final = 0.01  # of the frames are missing, before a film says how many
@@ -237,9 +238,10 @@ def _period(share: FloatArray, fit: WaveFit, path: GapPath) -> Period:
         return least
     model = trapezoid(wave.phase + wave.rate * frames, duty, wave.ramp)
     low, high = np.linalg.lstsq(np.stack([1 - model, model], axis=1), share, rcond=None)[0]
+    shares = levelled((share - low) / (high - low))
     told = period_of(
         frames,
-        levelled((share - low) / (high - low)),
+        shares if np.any(np.abs(shares - np.round(shares))[is_partly_lit(share)] > _GLOW) else np.round(shares),
         frames[:-1][path.missing[1:] > 0],
         period=1 / wave.rate,
         rise=(-duty / 2 - wave.phase) / wave.rate,

@@ -148,6 +148,22 @@ def test_a_level_that_a_coder_leaves_a_little_low_after_each_switch_is_not_a_par
     assert clock.frames_per_blink_sd < 0.67 / 13
 
 
+@pytest.mark.parametrize("rise", [3.45, 3.6])
+def test_a_lamp_that_settles_is_not_read_as_switches_where_the_shutter_is_shut_at_all_of_them(rise):
+    """Truth by construction: 27.019 frames a blink, a twentieth of each frame is light of the one before.
+
+    Every switch falls where the shutter is shut, half of a frame: over nine blinks the period is only bound.
+    """
+    light = 0.9 * lit_shares(np.arange(259.0), period=27.019, rise=rise, lit=13.0, opening=0.5)
+    light[1:] += light[:-1] / 18
+    light += 0.004 * np.random.default_rng(7).standard_normal(259)
+
+    clock = blink_clock(light, np.zeros(258, dtype=np.int64), 1 / 27)
+
+    assert clock.frames_per_blink == pytest.approx(27.019, abs=2 * clock.frames_per_blink_sd)
+    assert clock.frames_per_blink_sd < 0.5 / 9
+
+
 def test_a_light_filmed_at_uneven_times_is_read_over_those_times():
     """Truth by construction: intervals of 0.8 to 1.25 of a frame add up to 3 frames; 12.37 mean frames a blink."""
     rng = np.random.default_rng(5)
