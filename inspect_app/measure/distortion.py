@@ -18,7 +18,7 @@ from inspect_app.numerics.chart_view import ChartView, view_of
 from inspect_app.numerics.grid_fit import FARTHEST
 from inspect_app.numerics.grid_points import FEWEST_MARKS, MOST_MARKS, find_grid
 from inspect_app.numerics.lattice import Lattice
-from inspect_app.numerics.radial_distortion import RadialDistortion, fit_radial_distortion
+from inspect_app.numerics.radial_distortion import ENDS_WITHIN, RadialDistortion, fit_radial_distortion
 from inspect_app.quantity import Contribution, parse_number, quantity_from_budget
 
 METHOD: Final = "ISO 17850:2015 local geometric distortion, radial; polynomial fitted to all points of the grid"
@@ -28,6 +28,7 @@ REACHES_OUT: Final = 0.8  # of half the diagonal; a grid that ends before does n
 PLACED_PX: Final = 0.006  # marks are not placed better than to that together (own draw, next to no noise),
 BENT_PX: Final = 0.3  # and this times the distortion: 0.015 px at 5 % (own draw, next to no noise)
 DOTS_SHIFT, CROSSES_SHIFT, LINES_SHIFT = 1.0, 0.15, 0.18  # of the shift of a disc's centroid (own draw)
+MAY_TURN: Final = 2.8  # standard uncertainties of one share: twice that of the difference of two
 LINES_REACH: Final = 0.3  # of the spacing, that arms of lines are read to
 KEYSTONE_TOLD: Final = 0.01
 
@@ -107,7 +108,8 @@ def distortion(captures: tuple[Capture, ...], options: DistortionOptions) -> Mea
     2 % and 0.02 px of up to 16 %, and is not corrected: dots that are round in the picture do not have it. A mark
     counts that lies in the picture as a whole, a crossing with the width of its lines. One whose rim lies within about
     2 px of the border may count or not, and so may a crossing whose middle is seen, or which is faint where a barrel
-    draws radii to less than half: what that changes is a doubt. With it, value ± 2 u held 98 of 100 truths over 120
+    draws radii to less than half: what that changes is a doubt, as is which of two points of opposite signs, alike in
+    magnitude, has the larger distortion. With it, value ± 2 u held 98 of 100 truths over 120
     charts of four kinds (root mean square of the error over u 0.85), and of 44 charts of lines and squares through
     barrels of 12 to 26 %, where it is up to 4 points, 98 (75 before such crossings were doubted). Of isolated marks
     that a barrel of 15 % or more presses together the outermost may go unseen without a doubt, the more so where it
@@ -178,6 +180,17 @@ def _shape_u(grid: Lattice, fit: RadialDistortion, outermost: float, half_px: fl
     return math.hypot(shifted, math.hypot(bent_px, PLACED_PX) / max(outermost * half_px, 1.0))
 
 
+def _turned_u(fit: RadialDistortion, shape_u: float) -> float:
+    """Return the standard uncertainty by which of the highest and the lowest share is the larger in magnitude.
+
+    Where their places may have turned that order, either lies just within two of it.
+    """
+    largest = float(max(fit.share(fit.radii), key=abs))
+    if fit.opposite == 0 or abs(largest + fit.opposite) > MAY_TURN * math.hypot(fit.largest_u, shape_u):
+        return 0.0
+    return abs(largest - fit.opposite) / ENDS_WITHIN
+
+
 def _told(picture: Still, view: ChartView, grid: Lattice, fits: Sequence[RadialDistortion]) -> Measured:
     best = fits[0]
     outermost = best.radii[np.argmax(np.abs(best.share(best.radii)))]
@@ -185,6 +198,7 @@ def _told(picture: Still, view: ChartView, grid: Lattice, fits: Sequence[RadialD
     rows, cols = picture.exposure.shape
     shape_u = _shape_u(grid, best, float(outermost), math.hypot(rows, cols) / 2)
     border = _budget.line("marks that the picture's border touches, or that are faint", 100 * best.cut_u)
+    turned = _budget.line("which of two points of opposite signs is the larger", 100 * _turned_u(best, shape_u))
     budget = [
         _budget.line("marks drawn out of shape by the lens", 100 * shape_u),
         Contribution(
@@ -193,6 +207,7 @@ def _told(picture: Still, view: ChartView, grid: Lattice, fits: Sequence[RadialD
             standard_uncertainty=100 * best.largest_u,
             degrees_of_freedom=best.degrees_of_freedom,
         ),
+        turned,
         border,
         Contribution(
             source="number of terms of the polynomial",
@@ -201,7 +216,8 @@ def _told(picture: Still, view: ChartView, grid: Lattice, fits: Sequence[RadialD
         ),
     ]
     quantity = quantity_from_budget(worst[0], "%", budget)
-    of_marks = quantity_from_budget(worst[0], "%", [line for line in budget if line is not border]).standard_uncertainty
+    by_marks = [line for line in budget if line not in (border, turned)]
+    of_marks = quantity_from_budget(worst[0], "%", by_marks).standard_uncertainty
     if of_marks > MOST_DOUBT:
         doubt = f"± {2 * of_marks:.2g} %"
         raise NothingToMeasure(

@@ -41,6 +41,8 @@ class RadialDistortion:
     largest_u : float
         Standard uncertainty of `share` where it is largest, from the places of the points: by the terms, and by how far
         out the outermost point lies, which hangs on centre, scale and keystone.
+    opposite : float
+        The share of the other sign that is largest in magnitude; 0 where none has the other sign.
     cut_u : float
         Standard uncertainty of the same by whether a mark counts that the view's border touches, or that is pressed
         together so far that it is faint.
@@ -53,6 +55,7 @@ class RadialDistortion:
     centre: tuple[float, float]
     keystone: float
     largest_u: float
+    opposite: float
     cut_u: float
 
     def share(self, radius: FloatArray) -> FloatArray:
@@ -156,6 +159,7 @@ def _as_distortion(
         degrees_of_freedom=max(1, 2 * len(placed) - fit.parameters.size),
         centre=(float(middle[0] + half * fit.parameters[0]), float(middle[1] + half * fit.parameters[1])),
         keystone=float(np.hypot(fit.parameters[6], fit.parameters[7])),
+        opposite=float(max(-shares[counted] * np.sign(largest), default=0.0)) * -float(np.sign(largest)),
         largest_u=_share_u(fit, shown[counted][np.argmax(np.abs(shares[counted]))]),
         cut_u=max(abs(largest - other) for other in others) / ENDS_WITHIN,
     )

@@ -83,6 +83,7 @@ def test_the_lens_moves_the_centroid_of_a_dot_as_told(terms: tuple[float, ...]) 
         degrees_of_freedom=1,
         centre=(0.0, 0.0),
         keystone=0.0,
+        opposite=0.0,
         largest_u=0.0,
         cut_u=0.0,
     )
