@@ -93,6 +93,8 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     less alike from one band to the next than within one are courses of bricks: of 24 pictures of level ones 21 were
     read, and 8 are now. Level stripes look as bands do in one picture: bands that change the light by less than a half,
     and such as stand still in several pictures, come with a warning.
+    A pattern behind a strobe's bands moves them by more than is told: of 30 pictures of 2 to 6 bands before such as
+    lean, 5 are refused for their lean, which were off by 1.4 to 6.7 u, and of the others 76 of 100 held (rms 3.8 u).
     Breaks down where the exposure is a multiple of the strobe's period (no bands), where less than one full period is
     seen, and where light only fades over the picture: refused. A lamp in view, whose light the strobe does not share,
     moves bands without being told: by 3 % beside noise as strong (24 pictures, 79 of 100 held, rms 1.7 u), and within
