@@ -20,7 +20,9 @@ _LEAST_HIDDEN: Final = 0.25  # frames that rates must differ by over the film: l
 _BESIDE: Final = 2.0  # frames to either side of a switch in which it is read
 _NEXT: Final = 1.5  # frames: between frames further apart others are missing
 _FEWEST_TELLING: Final = 5  # switches
-_RATES: Final = np.linspace(-SAME_CLOCK, SAME_CLOCK, 21)
+_LONGEST: Final = 1500.0  # frames from the first on, and
+_MOST: Final = 120  # switches of a kind that are asked: time and memory do not grow with the film
+_APART: Final = 0.03  # frames by which rates that are tried differ over them
 _OPENINGS: Final = np.geomspace(0.04, 1.0, 16)  # of a frame
 _PLACES: Final = np.arange(64) / 64  # within a frame
 _STEP: Final = 0.02  # frames by which a switch may lie off: those grids, and a light that does not switch at once
@@ -78,11 +80,13 @@ def may_hide_frames(share: FloatArray, wave: Wave, path: GapPath, expected: floa
     lit = share if float((shape - shape.mean()) @ share) > 0 else 1 - share
     ways = (lit, -wave.width / 2), (1 - lit, wave.width / 2)
     both = [_switches(of, wave, path.places, middle) for of, middle in ways]
+    reach = min(span, _LONGEST)
     count = sum(len(each.turns) for each in both)
     if count < _FEWEST_TELLING:
         return True
-    hidden = int(np.ceil(abs(off) * span))
-    by_file = _misfit(both, 1 / (expected * (1 + _RATES)), noise, hidden)
+    hidden = int(np.ceil(abs(off) * reach))
+    rates = expected * (1 + np.linspace(-SAME_CLOCK, SAME_CLOCK, 1 + int(np.ceil(2 * SAME_CLOCK * reach / _APART))))
+    by_file = _misfit(both, 1 / rates, noise, hidden)
     as_fitted = _misfit(both, np.array([1 / wave.rate]), noise, 0)
     return by_file - as_fitted < _RULED_OUT * max(1.0, as_fitted / count)
 
@@ -92,7 +96,9 @@ def _switches(lit: FloatArray, wave: Wave, places: FloatArray, middle: float) ->
     period = 1 / wave.rate
     first, reach = (middle - wave.phase) * period, min(_BESIDE, min(wave.width, 1 - wave.width) * period / 2 + 0.5)
     found = []
-    for turn in np.arange(np.ceil((places[0] + 1 - first) / period), (places[-1] - 1 - first) / period):
+    last = min(places[-1] - 1, places[0] + _LONGEST)
+    turns = np.arange(np.ceil((places[0] + 1 - first) / period), (last - first) / period)
+    for turn in turns[np.unique(np.linspace(0, len(turns) - 1, min(len(turns), _MOST)).astype(int))]:
         near = np.flatnonzero(np.abs(places - first - turn * period) <= reach)
         if len(near) < 2 or np.any(np.diff(places[near]) > _NEXT):
             continue
@@ -107,21 +113,23 @@ def _switches(lit: FloatArray, wave: Wave, places: FloatArray, middle: float) ->
 
 def _misfit(both: list[_Switches], periods: FloatArray, noise: float, left_out: int) -> float:
     """Return the least chi-squared by which switches lie off one place within a frame, over periods and openings."""
-    rises, falls = (_off_places(each, periods, noise, left_out) for each in both)
-    return float((rises + falls).min())
+    return min(
+        float(np.sum([_off_places(each, period, noise, left_out) for each in both], axis=0).min())
+        for period in periods.tolist()
+    )
 
 
-def _off_places(switches: _Switches, periods: FloatArray, noise: float, left_out: int) -> FloatArray:
-    """Return the chi-squared of switches of one kind at the place within a frame that fits best.
+def _off_places(switches: _Switches, period: float, noise: float, left_out: int) -> FloatArray:
+    """Return the chi-squared of switches of one kind at the place within a frame that fits best, shape (openings,).
 
-    Shape (periods, openings); of each the worst `left_out` switches are not counted.
+    Of each the worst `left_out` switches are not counted.
     """
-    opening, turned = _OPENINGS[None, :, None], switches.turns * periods[:, None, None]
-    is_partly = np.isfinite(switches.unlit)
+    opening, is_partly = _OPENINGS[:, None], np.isfinite(switches.unlit)
     shut = np.where(is_partly, 0.0, np.maximum(1 - opening * (1 - 2 * PARTLY), 0.0))
     middle = np.where(is_partly, switches.before + opening * np.nan_to_num(switches.unlit), switches.after - 0.5)
-    away = np.abs(((middle - turned)[..., None] - _PLACES + 0.5) % 1 - 0.5) - shut[..., None] / 2
+    since = (middle - switches.turns * period)[..., None] - _PLACES
+    away = np.abs((since + 0.5) % 1 - 0.5) - shut[..., None] / 2
     doubt = np.hypot(noise * opening, _STEP)[..., None]
     off = np.minimum((np.maximum(away, 0.0) / doubt) ** 2, _CAP)
-    worst = np.sort(off, axis=2)[:, :, -left_out:].sum(axis=2) if left_out else 0.0
-    return np.asarray((off.sum(axis=2) - worst).min(axis=-1))
+    worst = np.sort(off, axis=1)[:, -left_out:].sum(axis=1) if left_out else 0.0
+    return np.asarray((off.sum(axis=1) - worst).min(axis=-1))
