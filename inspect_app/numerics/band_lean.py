@@ -116,4 +116,4 @@ def _certainty(gains: FloatArray, places: npt.NDArray[np.int64], across: FloatAr
     rest = own * weights - line @ np.linalg.lstsq(line, own * weights, rcond=None)[0]
     scatter = float(rest @ rest) / max(len(across) - 2, 1) + 1 / 12  # of a place: own ones are whole numbers
     slope = float((np.linalg.pinv(line) @ (own * weights))[1])
-    return abs(slope) / float(np.sqrt(scatter * np.linalg.pinv(line.T @ line)[1, 1]))
+    return abs(slope) / max(float(np.sqrt(scatter * np.linalg.pinv(line.T @ line)[1, 1])), 1e-30)
