@@ -21,6 +21,7 @@ _LEAST_ROWS: Final = 6
 _MOST_ROWS: Final = 20_000
 _SLOPE_ROWS: Final = 8
 _GAP: Final = 5.0  # usual intervals between two rows that are a gap
+_SURELY_INSIDE: Final = 0.9  # probability: otherwise the readings beside a gap tell as well
 _STEEPEST: Final = 3.0  # times the mean fall: a cubic with steeper ends is not sure to fall throughout
 _FLAT: Final = 1e-6  # of the mean fall: rounding of values that stay
 _SURELY_ABOVE: Final = 4.0  # scatters
@@ -81,13 +82,14 @@ def lasting_crossing(
 
     Between two rows that differ by more than scatter (at least rounding, rectangular) the crossing is that of a cubic,
     whose doubt is what the slopes before and after leave open. In a gap of more than five usual intervals it is where
-    the smooth paths that go with the readings on both sides cross (`gap_crossings.crossing_in_gap`). Elsewhere, cubics
-    through ever more rows follow, as many as go on agreeing with those of fewer rows, each laid around the crossing of
-    the one before, since noise crosses the level early. What remains is correlated where the cubic does not fit, which
-    widens the doubt by its lag-one correlation. Rows after the load is gone, or after the lowest before the values come
-    back, are left out, and no curve crosses after that. Where the first row without load is dead, the curve of the rows
-    before or the step between both rows says when it ended. Assumes a smooth fall at the crossing; a kink right there
-    is seen as drift of the cubic.
+    the smooth paths that go with the readings on both sides cross (`gap_crossings.crossing_in_gap`), if these leave no
+    more than a tenth to its having been crossed beside it. Elsewhere, cubics through ever more rows follow, as many as
+    go on agreeing with those of fewer rows, each laid around the crossing of the one before, since noise crosses the
+    level early. What remains is correlated where the cubic does not fit, which widens the doubt by its lag-one
+    correlation. Rows after the load is gone, or after the lowest before the values come back, are left out, and no
+    curve crosses after that. Where the first row without load is dead, the curve of the rows before or the step between
+    both rows says when it ended. Assumes a smooth fall at the crossing; a kink right there is seen as drift of the
+    cubic.
 
     In gaps, the cubic between the rows around them was off by 0.38 % (p90 of 120 logs with gaps of 60 to 500 s at the
     knee) and 2.8 % (500 to 2000 s), nearly always early, and held 93 and 77 of 100; the paths are by 0.06 and 0.19 %,
@@ -107,7 +109,9 @@ def lasting_crossing(
     between = _between_rows(times_s, values, level, found, noise)
     is_clear = float(values[found - 1] - values[found]) >= _CLEAR_FALL * noise
     if is_clear and times_s[found] - times_s[found - 1] > _GAP * np.median(np.diff(times_s[: found + 1])):
-        return _in_gap(times_s, values, level, between, noise, current)
+        in_gap = _in_gap(times_s, values, level, between, noise, current)
+        if in_gap is not None:
+            return in_gap
     is_dead = current is not None and found >= last_loaded(current)  # without load: what falls there is no battery
     last = found if is_dead else _last_falling(values, level, found, noise, current)
     two_rows = [(between.time_s, between.from_noise_s)] if is_clear and not is_dead else []
@@ -120,13 +124,18 @@ def lasting_crossing(
 
 def _in_gap(
     times_s: FloatArray, values: FloatArray, level: float, between: Crossing, noise: float, current: FloatArray | None
-) -> Crossing:
-    """Return the crossing in a gap by the paths that go with both sides; as between two rows where few are left."""
+) -> Crossing | None:
+    """Return the crossing in a gap by the paths that go with both sides; as between two rows where few are left.
+
+    None where noise leaves open whether it lies in the gap.
+    """
     found = between.index
     last = _last_falling(values, level, found, noise, current)
     told = crossing_in_gap((times_s[:found], values[:found]), (times_s[found:last], values[found:last]), level)
     if told is None:
         return between
+    if told.inside < _SURELY_INSIDE:
+        return None
     time_s = float(times_s[found - 1]) + told.after_s
     return Crossing(
         index=found,

@@ -34,11 +34,15 @@ _LEAST: Final = 1e-14  # squares of the fall: variance of a level
 
 @dataclass(frozen=True, slots=True)
 class GapCrossing:
-    """Seconds from the last reading before a gap, their standard uncertainty, and what of it is noise."""
+    """Seconds from the last reading before a gap, their standard uncertainty, and what of it is noise.
+
+    `inside` is the probability that it lies in the gap, and not beside it, where noise hides it.
+    """
 
     after_s: float
     after_u_s: float
     from_noise_s: float
+    inside: float
 
 
 def crossing_in_gap(
@@ -65,7 +69,7 @@ def crossing_in_gap(
     Fraser and Potter, IEEE Trans. Autom. Control 14, 387 (1969), from memory). How likely the path is below the level
     at each place, in the mean over the strengths by how likely the readings are with each, is taken for how likely it
     was crossed before: its mean and standard deviation are returned. Crossings before or after the gap, where a reading
-    beside it is as near to the level as its noise, count as at that end.
+    beside it is as near to the level as its noise, count as at that end; how likely all others are is returned as well.
 
     What nobody logged may be rougher than what was: a knee may begin and end in the gap, or the load step. Paths that
     are up to 1e8 times rougher in the gap alone are joined as well, and so are both sides with one step between them,
@@ -106,7 +110,8 @@ def crossing_in_gap(
     noise = float(np.sqrt(odds.sum(axis=0) @ (earlier.covariance[:, 0, 0] + later.covariance[:, 0, 0]) / 2)) / fall
     if not np.isfinite(moment + spread + noise):
         return None
-    return GapCrossing(moment * unit_s, spread * unit_s, min(noise, spread) * unit_s)
+    inside = float(below[-1] - below[0])
+    return GapCrossing(moment * unit_s, spread * unit_s, min(noise, spread) * unit_s, inside)
 
 
 def _through(earlier: Course, later: Course, places: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
