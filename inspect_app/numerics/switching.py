@@ -19,6 +19,9 @@ _CLEAR: Final = 8.0  # swing over scatter that chance does not reach in ten thou
 _SLIPS: Final = (0.35, 0.65)  # hysteresis, as shares of the swing
 _UNCLEAR: Final = 0.005  # share of the variance that coding leaves in the clearest light
 _LIVELY: Final = 3.0  # times the usual scatter of a cell by which a blinking one stands out
+_AS_ONE: Final = 0.3  # of the energy of its cells, that of a patch which changes as one
+_TOUCHING: Final = np.ones((3, 3), dtype=np.bool_)  # cells that are neighbours
+_SET_ASIDE: Final = 4  # patches that do not, before the strongest of them is taken
 _LEAST_CODES: Final = 2.0  # smaller swings are flicker of the coding
 _MOST_PATCHES: Final = 40  # looked at one by one, the strongest first
 _FAINTEST: Final = 3e-5  # share of the strongest patch's energy below which a patch is noise
@@ -225,20 +228,35 @@ def _cell_noise(cells: CellArray) -> CellArray:
 
 
 def liveliest_patch(cells: CellArray) -> BoolArray | None:
-    """Return the neighbouring cells that change most, shape (rows, cols); None where nothing stands out.
+    """Return the neighbouring cells that change most as one, shape (rows, cols); None where nothing stands out.
 
     Parameters
     ----------
     cells : ndarray of shape (n, rows, cols), float32
         Codes averaged over small cells, frame by frame.
+
+    Notes
+    -----
+    The cells of a lamp change as one, those of a clock or a counter that is drawn into the picture do not. The energy
+    of a patch is that of the mean of its cells, times their number; where that is less than three tenths of the sum of
+    their own, the patch is set aside and the next is looked for. Energies of their own alone lost: of 16 films with a
+    counter, the lamp was missed in 3, where it was smaller than that.
     """
     spread = cells.std(axis=0)
-    strongest = float(spread.max())
-    if strongest < max(_LEAST_CODES / 2, _LIVELY * float(np.median(spread))):
-        return None
-    labels, count = ndimage.label(spread > strongest / 2, np.ones((3, 3)))
-    energies = ndimage.sum_labels(spread**2, labels, np.arange(1, count + 1))
-    return np.asarray(labels == 1 + int(np.argmax(energies)))
+    least = max(_LEAST_CODES / 2, _LIVELY * float(np.median(spread)))
+    found: list[BoolArray] = []
+    while len(found) < _SET_ASIDE and spread.max() >= least:
+        labels, count = ndimage.label(spread > spread.max() / 2, _TOUCHING)
+        own = ndimage.sum_labels(spread**2, labels, np.arange(1, count + 1))
+        strongest = np.argsort(own)[::-1][:_MOST_PATCHES]
+        patches = [np.asarray(labels == 1 + int(label)) for label in strongest]
+        as_one = np.array([patch.sum() * cells[:, patch].mean(axis=1, dtype=np.float64).var() for patch in patches])
+        best = int(as_one.argmax())
+        if as_one[best] > _AS_ONE * own[strongest[best]]:
+            return patches[best]
+        found.append(patches[best])
+        spread[ndimage.binary_dilation(patches[best], _TOUCHING)] = 0.0
+    return found[0] if found else None
 
 
 def _patch(cells: CellArray, mask: BoolArray, swing: CellArray) -> Patch | None:

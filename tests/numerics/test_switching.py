@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from inspect_app.numerics.switching import parts, switching_patches
+from inspect_app.numerics.switching import liveliest_patch, parts, switching_patches
 
 
 def cells(moments):
@@ -31,3 +31,18 @@ def test_one_field_is_one_part():
     (whole,) = switching_patches(film)
 
     assert len(parts(film, whole)) == 1
+
+
+def test_a_lamp_is_livelier_than_a_larger_counter_drawn_into_the_picture():
+    """Truth by construction: 25 cells that blink by 40 codes as one, beside 80 that change by 100, each by itself."""
+    rng = np.random.default_rng(3)
+    cells = rng.normal(60, 1, (90, 30, 40)).astype(np.float32)
+    cells[:, 18:23, 10:15] += 40 * (np.arange(90) // 9 % 2)[:, None, None]
+    cells[:, 2:10, 25:35] += 100 * rng.integers(0, 2, (90, 8, 10))
+
+    found = liveliest_patch(cells)
+
+    assert found is not None
+    lamp = np.zeros((30, 40), dtype=bool)
+    lamp[18:23, 10:15] = True
+    assert (found == lamp).all()
