@@ -94,8 +94,10 @@ def pixels_near(curve: EdgeCurve, shape: tuple[int, int], reach_px: float) -> Ed
     row = np.arange(rows, dtype=np.float64)
     column = curve.column(row)
     cosine = 1 / np.hypot(1.0, curve.slope(row))
-    half = int(min(cols, math.ceil(reach_px / float(cosine.min())) + 1))
-    col = np.rint(column).astype(np.int64)[:, None] + np.arange(-half, half + 1)
+    half = math.ceil(reach_px / float(cosine.min())) + 1
+    col = np.broadcast_to(np.arange(cols), (rows, cols))  # also of rows that the edge leaves, all of those it reaches
+    if 2 * half + 1 < cols:
+        col = np.rint(column).astype(np.int64)[:, None] + np.arange(-half, half + 1)
     distance = (col - column[:, None]) * (cosine[:, None] * curve.rises)
     near = (np.abs(distance) <= reach_px) & (col >= 0) & (col < cols)
     chosen = np.nonzero(near)[0]

@@ -32,6 +32,15 @@ def test_the_distance_of_a_straight_edge_is_that_of_geometry() -> None:
     assert curve.tilt_deg == pytest.approx(math.degrees(math.atan(0.5)), abs=1e-12)
 
 
+def test_pixels_of_rows_that_an_edge_leaves_are_near_it_as_far_as_the_reach_goes() -> None:
+    """Truth by construction: a reach of 200 pixels holds all of 21 x 40, though the edge runs to column -16."""
+    pixels = pixels_near(EdgeCurve(coefficients=(4.0, 20.0), middle=10.0, rises=1), (21, 40), 200.0)
+
+    assert sorted(zip(pixels.row.tolist(), pixels.col.tolist(), strict=True)) == [
+        (row, col) for row in range(21) for col in range(40)
+    ]
+
+
 def test_pixels_near_an_edge_are_all_those_and_no_others() -> None:
     """Truth: by counting; an upright edge at column 20 has eleven columns within 5 px."""
     pixels = pixels_near(EdgeCurve(coefficients=(20.0,), middle=4.5, rises=1), (10, 40), 5.0)
