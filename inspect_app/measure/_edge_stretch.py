@@ -1,7 +1,7 @@
 """The stretch of a region that is measured: its edge fitted where nothing ends it, and both sides' pixels."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -11,7 +11,7 @@ from inspect_app.errors import NothingToMeasure
 from inspect_app.numerics.clipped_noise import at_bound
 from inspect_app.numerics.edge_clipping import free_rows, unevenness
 from inspect_app.numerics.edge_line import EdgeCurve, find_edge_curve, pixels_near
-from inspect_app.numerics.edge_stretch import clean_rows
+from inspect_app.numerics.edge_stretch import clean_rows, crossed_rows
 from inspect_app.numerics.edge_surface import EdgeSurface, fit_edge_surface
 
 FloatArray = npt.NDArray[np.float64]
@@ -79,8 +79,17 @@ def fit_stretch(image: FloatArray, clipped: BoolArray) -> FittedStretch:
     Where light that falls off clips one part of the bright side, the clipping can not be told from the edge's own
     shape: with a quarter to a half of the side clipped so, value ± 2 u held MTF50 in 73 of 100 captures. The rows that
     are hardly clipped are then measured alone, if there are enough of them.
+
+    An edge that leaves a narrow region by both of its sides is measured in the rows between. Of 100 edges in regions of
+    30 to 80 px by 100 to 300, leaning by 7 to 42 degrees, 57 were refused, for the fit wants its edge in most of the
+    rows; now all are measured, and value ± 2 u held MTF50 of 98 and MTF10 of 99. A line of 4 to 16 px in such a region
+    passes for one edge more often, in 4 of 60 instead of 2.
     """
     curve = find_edge_curve(image)
+    first, stop = crossed_rows(image.shape, curve)
+    if (first, stop) != (0, image.shape[0]):
+        within = fit_stretch(image[first:stop], clipped[first:stop])
+        return replace(within, first=first + within.first, stop=first + within.stop)
     first, stop = clean_rows(image, curve)
     if stop - first < min(SMALLEST_PX, image.shape[0]):
         raise NothingToMeasure(

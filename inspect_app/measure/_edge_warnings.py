@@ -32,7 +32,7 @@ def _of_one(edge: MeasuredEdge) -> Iterator[str]:
         first, stop = edge.rows_used
         yield (
             f"only {stop - first} of {length} px along it were measured, from {first} to {stop - 1}: "
-            "the edge ends within it, or light clips the rest."
+            "the edge ends within it or leaves it, or light clips the rest."
         )
     if edge.clipped_share > MANY_CLIPPED:
         yield (

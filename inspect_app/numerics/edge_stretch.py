@@ -20,6 +20,9 @@ ROWS_TOGETHER: Final = 9
 CLEARANCE_PX: Final = 6  # from a corner: its blur and halo
 USUAL: Final = 0.75  # quantile of the heights of all rows that counts as the edge's own height
 LEAST_HEIGHT: Final = 0.5  # of the usual height; beyond a corner both sides are alike
+NEAREST_SIDE_PX: Final = 1.0  # a row whose edge runs closer shows one side only
+FEWEST_CROSSED: Final = 16
+MOST_CROSSED: Final = 0.6  # of the rows; with more, the fit takes the region as it is
 BLOCKS_DOWN: Final = 6
 BLOCK_ACROSS_PX: Final = 6.0
 FEWEST_IN_BLOCK: Final = 12
@@ -59,6 +62,29 @@ def clean_rows(image: FloatArray, curve: EdgeCurve) -> tuple[int, int]:
         return 0, rows
     usual = float(np.quantile(height[known], USUAL))
     return longest_stretch(~known | (height + doubt >= LEAST_HEIGHT * usual))
+
+
+def crossed_rows(shape: tuple[int, int], curve: EdgeCurve) -> tuple[int, int]:
+    """Find the rows that an edge crosses where it leaves a narrow region by both of its sides.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns of the region, with a near-vertical edge in it.
+    curve : EdgeCurve
+        Where the edge runs.
+
+    Returns
+    -------
+    tuple of int
+        First row, and the one after the last; all rows where most of them are crossed, or fewer than 16.
+    """
+    rows, cols = shape
+    column = curve.column(np.arange(rows, dtype=np.float64))
+    inside = np.flatnonzero((column > NEAREST_SIDE_PX) & (column < cols - 1 - NEAREST_SIDE_PX))
+    if not FEWEST_CROSSED <= inside.size < MOST_CROSSED * rows:
+        return 0, rows
+    return int(inside[0]), int(inside[-1]) + 1
 
 
 def longest_stretch(is_clean: npt.NDArray[np.bool_]) -> tuple[int, int]:

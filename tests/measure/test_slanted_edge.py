@@ -399,6 +399,23 @@ def test_a_region_that_reaches_beyond_a_corner_is_measured_up_to_it(beyond_px: i
     assert any("ends within it" in warning for warning in measured.warnings)
 
 
+@pytest.mark.parametrize("turned", [0, 1])
+def test_an_edge_that_leaves_a_narrow_region_by_both_sides_is_measured_in_between(turned: int) -> None:
+    """Truth: closed form. The edge crosses 40 columns in 40 / tan 20 = 110 of 240 rows."""
+    edge = Edge(rows=240, cols=240, normal_deg=20.0, blur=Blur())
+    exposure = edge.capture(np.random.default_rng(21), Light(snr=30)).exposure
+
+    measured = measure_edge(
+        still(np.ascontiguousarray(exposure.T if turned else exposure)),
+        roi=(0, 100, 240, 40) if turned else (100, 0, 40, 240),
+    )
+
+    quantity = only(measured, "mtf50").quantity
+    assert quantity.value == pytest.approx(edge.blur.frequency_at(0.5, 20.0), abs=3 * quantity.standard_uncertainty)
+    assert quantity.standard_uncertainty < 0.03 * quantity.value
+    assert any("leaves it" in warning for warning in measured.warnings)
+
+
 def test_a_wide_halo_on_few_rows_is_no_second_edge() -> None:
     """Truth: closed form; this edge lay off the levels of its sides by 0.31 of its height, and was refused."""
     edge = Edge(rows=19, cols=80, normal_deg=10.0, blur=Blur(weights=(0.76, 0.24), sigmas_x_px=(2.0, 6.8)))
