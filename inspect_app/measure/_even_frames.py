@@ -10,9 +10,9 @@ from inspect_app.numerics.pattern_shift import has_shifted
 
 FloatArray = npt.NDArray[np.float64]
 
-_CLIPPED: Final = 0.2  # of the region, saturated or black
-_OTHER_LIGHT: Final = 3.0  # times the light of the dimmest frame
-_NO_CHANGE: Final = 1e-9  # of full scale: no code of any file; a grey picture and the same in colour differ by less
+MOST_CLIPPED: Final = 0.2  # of the region, saturated or black
+OTHER_LIGHT: Final = 3.0  # times the light of the dimmest frame
+NO_CHANGE: Final = 1e-9  # of full scale: no code of any file; a grey picture and the same in colour differ by less
 _EQUAL: Final = 0.75  # of the pixels: noise of about a quarter of a code
 _BLOCKS: Final = 8  # along each side, whose means tell an even scene
 _UNEVEN: Final = 0.06  # an edge, a chart; a reflection makes some per cent
@@ -44,7 +44,7 @@ def prove_frames(name: str, frames: FloatArray, clipped: float) -> None:
     EMVA 1288 (release 4.0, from memory) tells no temporal noise below a quarter of a code: rounding hides it. A frame
     that repeats the one before at three pixels of four has less.
     """
-    if clipped > _CLIPPED:
+    if clipped > MOST_CLIPPED:
         raise NothingToMeasure(
             name, f"{clipped:.0%} of the region is saturated, where no noise can be seen", "Take it with less light."
         )
@@ -52,11 +52,11 @@ def prove_frames(name: str, frames: FloatArray, clipped: float) -> None:
     if means.mean() <= 0:
         raise NothingToMeasure(name, "the region is black, there is no signal", "Take it with more light.")
     black = float((frames == min(float(frames.min()), 0.0)).mean())
-    if black > _CLIPPED:
+    if black > MOST_CLIPPED:
         raise NothingToMeasure(
             name, f"{black:.0%} of the region is black, where no noise can be seen", "Take it with more light."
         )
-    if means.max() > _OTHER_LIGHT * means.min():
+    if means.max() > OTHER_LIGHT * means.min():
         raise NothingToMeasure(
             name,
             f"the brightest frame has {means.max() / max(means.min(), 1e-12):.3g} times the light of the dimmest",
@@ -74,10 +74,10 @@ def prove_frames(name: str, frames: FloatArray, clipped: float) -> None:
 
 
 def _prove_fine(name: str, frames: FloatArray) -> None:
-    equal = float((np.abs(np.diff(frames, axis=0)) < _NO_CHANGE).mean())
+    equal = float((np.abs(np.diff(frames, axis=0)) < NO_CHANGE).mean())
     means = frames.mean(axis=(1, 2), keepdims=True)
     in_one_light = frames * (means.mean() / means)
-    if equal == 1 or float(np.abs(np.diff(in_one_light, axis=0)).max()) < _NO_CHANGE:
+    if equal == 1 or float(np.abs(np.diff(in_one_light, axis=0)).max()) < NO_CHANGE:
         raise NothingToMeasure(
             name, f"the {len(frames)} frames are equal, nothing changes between them", "Give separate frames."
         )

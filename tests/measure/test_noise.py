@@ -200,6 +200,52 @@ def test_noise_shared_by_neighbours_widens_the_uncertainty_and_is_told() -> None
     assert any("neighbouring" in warning for warning in measured.warnings)
 
 
+def spoilt(still: Still, how: str, *, repeats: Still) -> Still:
+    """Return a frame that does not belong to its stack."""
+    exposure = {
+        "repeated": repeats.exposure,
+        "saturated": np.ones_like(still.exposure),
+        "capped": 0.02 * still.exposure,
+    }[how]
+    return still_of(exposure, name="odd.tif")
+
+
+@pytest.mark.parametrize(
+    ("how", "told"),
+    [("repeated", "same pixels as 0.tif"), ("saturated", "at 100%"), ("capped", "0.02 times the usual")],
+)
+def test_a_frame_that_does_not_belong_to_the_stack_is_left_out_and_told(how: str, told: str) -> None:
+    """Truth by construction: the same stack without the frame."""
+    stack = frames_of(12, count=5)
+
+    measured = noise((*stack[:2], spoilt(stack[2], how, repeats=stack[0]), *stack[2:]), NoiseOptions())
+
+    assert measured.results == noise(stack, NoiseOptions()).results
+    assert [warning for warning in measured.warnings if told in warning and warning.startswith("odd.tif")]
+
+
+def test_a_bright_patch_in_one_frame_is_told_and_the_uncertainty_allows_for_it() -> None:
+    """Truth from algebra: 0.3 / 0.01; the patch doubles the variance."""
+    stack = frames_of(13, count=6)
+    patched = stack[0].exposure + 0.1 * np.pad(np.ones((24, 24)), ((40, 56), (60, 76)))
+
+    measured = noise((still_of(patched, name="patched.tif"), *stack[1:]), NoiseOptions())
+
+    snr = measured.results[0].quantity
+    assert abs(snr.value - 30) < 2 * snr.standard_uncertainty
+    assert any("patched.tif most" in warning for warning in measured.warnings)
+
+
+def test_frames_of_one_noise_are_not_said_to_differ() -> None:
+    """Truth by construction, under flicker of a fifth and noise of photons, which makes brighter frames noisier."""
+    rng = np.random.default_rng(14)
+    for _ in range(30):
+        gains = 1 + rng.uniform(-0.2, 0.2, 5)
+        stack = [still_of(0.3 * gain + 0.02 * math.sqrt(gain) * rng.normal(size=(60, 80))) for gain in gains]
+
+        assert not any("differ" in warning for warning in noise(tuple(stack), NoiseOptions()).warnings)
+
+
 def test_one_frame_alone_is_refused() -> None:
     with pytest.raises(UnusableInput, match="two frames or more"):
         noise(frames_of(1)[:1], NoiseOptions())
