@@ -170,8 +170,11 @@ def _measured(traces: Traces, options: LatencyOptions) -> Measured:
     agreed = agreement(halves, interval_ms).log_evidence
     weights = hypothesis_weights(stimuli, responses, seen.prior, agreed)
     rises_ms = np.abs(halves.after - onsets.after).mean(axis=0)
+    rises = [picture.rises for picture in pairs.picture.paired]
     first, half = (
-        lag(each, interval_ms, weights, _rounding_ms(rises_ms, interval_ms, floors, seen, tick_ms=traces.tick_ms))
+        lag(
+            each, interval_ms, weights, _rounding_ms(rises_ms, interval_ms, floors, seen, tick_ms=traces.tick_ms), rises
+        )
         for each, floors in ((onsets, _ONSET_FLOORS), (halves, _HALF_FLOORS))
     )
     condition: dict[str, str | int | float] = {"events": len(pairs.light.paired)}
@@ -282,7 +285,7 @@ def _budget(found: Lag, *, is_shutter_told: bool) -> list[Contribution]:
                 source=f"spread of {count} events",
                 distribution="t",
                 standard_uncertainty=spread,
-                degrees_of_freedom=count - 1,
+                degrees_of_freedom=found.spread_freedom,
             )
         )
     return lines

@@ -23,6 +23,7 @@ open for a quarter to all of the frame, first changes of ramps are held 90 of 10
 _STEADY: Final = 0.6  # probability that all events lag alike,
 _SPREADS: Final = np.concatenate([[0.0], np.geomspace(0.03, 10, 12)])  # and by how many intervals they differ if not
 _LEAST: Final = 0.01  # intervals: no single lag is known better
+_FEWEST_APART: Final = 3  # events that rise, and that fall, to tell how much each of them differ
 _HELD: Final = float(special.ndtr(2) - special.ndtr(-2))  # probability that a mean ± 2 u is to hold
 _HALVINGS: Final = 40  # of an interval that holds so much
 
@@ -45,6 +46,8 @@ class Lag:
         Standard uncertainty that was given besides: of codes, clock, and shapes that are not fitted.
     from_spread : float
         Standard uncertainty of the mean from events that differ by more than their noise; 0 for one event.
+    spread_freedom : int
+        Degrees of freedom of that.
     events : tuple of float
         The lag of each event.
     """
@@ -55,6 +58,7 @@ class Lag:
     from_shutter: float
     from_rounding: float
     from_spread: float
+    spread_freedom: int
     events: tuple[float, ...]
 
 
@@ -82,11 +86,17 @@ class Agreement:
     ----------
     means : ndarray
         Common lag, in the unit of the traces.
+    variances : ndarray
+        Of the common lag, by the noise of the events alone, if no two share their place within a frame.
+    wavering : ndarray
+        Probability that the device is not always equally late; 0 for one event.
     log_evidence : ndarray
         Of each hypothesis, up to a constant that all share; 0 for one event.
     """
 
     means: FloatArray
+    variances: FloatArray
+    wavering: FloatArray
     log_evidence: FloatArray
 
 
@@ -152,18 +162,26 @@ def agreement(found: Instants, interval: float) -> Agreement:
     half of the swing came within 0.08 frames (p90); with plain means, and without this evidence, within 0.11.
     """
     lags = (found.after - found.before) / interval
-    variance = (found.after_sd**2 + found.before_sd**2) / interval**2 + _LEAST**2
-    weights = 1 / (variance + (_SPREADS**2)[:, None, None, None])
+    variance = (found.after_sd**2 + found.before_sd**2) / interval**2
+    weights = 1 / (variance + _LEAST**2 + (_SPREADS**2)[:, None, None, None])
     total = weights.sum(axis=1)
     means = (weights * lags).sum(axis=1) / total
     off = (weights * (lags - means[:, None]) ** 2).sum(axis=1)
     prior = np.append(_STEADY, np.full(len(_SPREADS) - 1, (1 - _STEADY) / (len(_SPREADS) - 1)))
     logs = np.log(prior)[:, None, None] + 0.5 * (np.log(weights).sum(axis=1) - np.log(total) - off)
     told = np.zeros(means.shape[1:]) if len(lags) == 1 else special.logsumexp(logs, axis=0)
-    return Agreement(means=(special.softmax(logs, axis=0) * means).sum(axis=0) * interval, log_evidence=told)
+    likely = special.softmax(logs, axis=0)
+    mean = (likely * means).sum(axis=0)
+    of_noise = (weights**2 * variance).sum(axis=1) / total**2
+    return Agreement(
+        means=mean * interval,
+        variances=(likely * (of_noise + (means - mean) ** 2)).sum(axis=0) * interval**2,
+        wavering=likely[1:].sum(axis=0) * (len(lags) > 1),
+        log_evidence=told,
+    )
 
 
-def lag(found: Instants, interval: float, weights: FloatArray, rounding: FloatArray) -> Lag:
+def lag(found: Instants, interval: float, weights: FloatArray, rounding: FloatArray, rises: Sequence[bool]) -> Lag:
     """Return the mean lag of the picture behind the light.
 
     Parameters
@@ -177,9 +195,18 @@ def lag(found: Instants, interval: float, weights: FloatArray, rounding: FloatAr
     rounding : ndarray of shape (shutters, shapes)
         Standard uncertainty of codes, clock and shape that each hypothesis has besides, in the unit of the traces;
         above 0.
+    rises : sequence of bool
+        Whether the picture becomes brighter, for each event.
 
     Notes
     -----
+    Events count for the doubt by as much as for the mean: one that lit a frame in part tells the lag ten times finer
+    than one that fell while the shutter was closed. With the mean of their variances instead, u of the half of 47 films
+    of steps, 2 to 12 events each, shutters open for 0.15 to 1 of the frame, was 0.047 instead of 0.032 frames (median),
+    and error / u 0.63 instead of 0.71 (rms); of 31 of phosphors 0.120 instead of 0.055, and 0.28 instead of 0.42 (here
+    also by what comes faster than it goes, which is not counted as a spread). Both held 98 and 100 of 100. Events that
+    differ by no more than their noise leaves likely are hardly doubted for it.
+
     Under each hypothesis the lag has a normal distribution. Their mixture is a peak with long, thin tails: an open
     shutter or a step is likely, others are not, and lie far off. The uncertainty is half of what the mean must be given
     to either side to hold 95.45 % of it (a coverage interval: JCGM 101:2008, 7.7, from memory). What lost: the
@@ -196,17 +223,19 @@ def lag(found: Instants, interval: float, weights: FloatArray, rounding: FloatAr
     lags = found.after - found.before
     count = len(lags)
     alike = _alike((found.before * weights).sum(axis=(1, 2)) / interval)
-    within = (found.after_sd**2 + found.before_sd**2).mean(axis=0)
-    per_hypothesis = agreement(found, interval).means
+    agreed = agreement(found, interval)
+    per_hypothesis, within = agreed.means, agreed.variances * (count * alike)
     mean = float((per_hypothesis * weights).sum())
     events = (lags * weights).sum(axis=(1, 2))
-    excess = 0.0 if count < 2 else max(0.0, float(events.var(ddof=1)) - float((within * weights).sum()))
+    of_events = float(((found.after_sd**2 + found.before_sd**2).mean(axis=0) * weights).sum())
+    variance, freedom = _spread(events, np.array(rises))
+    excess = max(0.0, variance - of_events) * float((agreed.wavering * weights).sum())
     likely = weights.sum(axis=1)
     centres = (per_hypothesis * weights).sum(axis=1) / np.maximum(likely, np.finfo(np.float64).tiny)
     shapes = float((weights * (per_hypothesis - centres[:, None]) ** 2).sum())
     apart = likely @ (centres - mean) ** 2
-    parts = np.sqrt([(within * weights).sum() * alike, shapes, apart, (weights * rounding**2).sum()])
-    doubt = _half_width(per_hypothesis - mean, np.sqrt(within * alike + rounding**2), weights) / 2
+    parts = np.sqrt([(within * weights).sum(), shapes, apart, (weights * rounding**2).sum()])
+    doubt = _half_width(per_hypothesis - mean, np.sqrt(within + rounding**2), weights) / 2
     shared = parts * doubt / float(np.sqrt(parts @ parts))
     from_noise, from_shape, from_shutter, from_rounding = (float(part) for part in shared)
     return Lag(
@@ -216,8 +245,21 @@ def lag(found: Instants, interval: float, weights: FloatArray, rounding: FloatAr
         from_shutter=from_shutter,
         from_rounding=from_rounding,
         from_spread=float(np.sqrt(excess / count)),
+        spread_freedom=freedom,
         events=tuple(float(event) for event in events),
     )
+
+
+def _spread(events: FloatArray, rises: npt.NDArray[np.bool_]) -> tuple[float, int]:
+    """Return by what variance events differ, and its degrees of freedom: those that rise, and those that fall, apart.
+
+    A picture that comes faster than it goes does not waver. Few events are taken together.
+    """
+    sides = [events[rises], events[~rises]]
+    if min(len(side) for side in sides) < _FEWEST_APART:
+        sides = [events]
+    freedom = len(events) - len(sides)
+    return sum(float(((side - side.mean()) ** 2).sum()) for side in sides) / max(freedom, 1), freedom
 
 
 def _half_width(means: FloatArray, sds: FloatArray, weights: FloatArray) -> float:

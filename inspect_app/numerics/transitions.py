@@ -25,8 +25,10 @@ _REACH: Final = 3.0  # intervals by which the first guess may be off
 _NARROWEST, _WIDEST = 0.1, 24.0  # widths of decays and ramps, in intervals
 _COARSE_WIDTHS: Final = 9
 _COARSE_HALVES: Final = 21
+_STEP_HALVES: Final = 241
 _CLOSER_WIDTHS: Final = np.linspace(0, 1, 11)
 _CLOSER_HALVES: Final = np.linspace(-1, 1, 19)
+_CLOSER_STEPS: Final = np.linspace(-1, 1, 101)
 _MARGINS: Final = (np.inf, 100.0, 40.0)  # of log evidence, within which a look closer is taken; each grid tells more
 _CLOSER_REACH: Final = 4.5  # standard deviations of the posterior that the next grid covers
 _BEGUN: Final = 0.003  # of the swing: from there on to its end less of it a light changes
@@ -132,6 +134,10 @@ def locate(
     squares, the scale of the noise is integrated out, so that the posterior of (half, width) on a grid that closes in
     on its bulk is proportional to RSS^(-(n - 2)/2). Noise at the two levels may differ (shot noise): samples are
     weighted by the scatter about the nearer level.
+
+    A step is looked for 0.025 intervals apart: a frame that it lights in part under a short shutter lies between times
+    at which that was closed, which hardly fit worse. On the grid of the other shapes, halves of 39 films of steps came
+    within 0.140 frames (p90) and were held 92 of 100; so 0.132 and 97.
 
     Where the samples of the change lie off the likeliest shape by more than noise, all shapes are forgiven as much, and
     their instants doubted by a rule of thumb in it (own bench), within what any shape allows
@@ -310,7 +316,8 @@ def _neighbours_alike(off: FloatArray) -> float:
 
 def _widest(stretch: Stretch, opened: FloatArray, kind: str, bounds: tuple[float, float]) -> _Grid:
     widths = np.ones(1) if kind == "step" else np.geomspace(*bounds, _COARSE_WIDTHS)
-    halves = np.broadcast_to(np.linspace(-_REACH, _REACH, _COARSE_HALVES), (1, len(widths), _COARSE_HALVES))
+    count = _STEP_HALVES if kind == "step" else _COARSE_HALVES
+    halves = np.broadcast_to(np.linspace(-_REACH, _REACH, count), (1, len(widths), count))
     if kind in STAIRS:  # whose steps are told apart by small differences
         return _grid(stretch, opened, kind, bounds, widths[None], halves)
     return _grid(stretch.coarse(), coarse(opened), kind, bounds, coarse(widths[None]), coarse(halves))
@@ -339,7 +346,8 @@ def _closer(grid: _Grid) -> tuple[FloatArray, FloatArray]:
         most = np.minimum(middle[..., 0] + reach, np.log(grid.bounds[1]))
         logs = least + (most - least) * _CLOSER_WIDTHS
     reach = _CLOSER_REACH * np.maximum(rest, (grid.halves[:, :1, 1:2] - grid.halves[:, :1, :1]) / 2)
-    return np.exp(logs), half + lean * (logs[..., None] - middle) + reach * _CLOSER_HALVES
+    places = _CLOSER_HALVES if logs.shape[1] > 1 else _CLOSER_STEPS
+    return np.exp(logs), half + lean * (logs[..., None] - middle) + reach * places
 
 
 def _grid(

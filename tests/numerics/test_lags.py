@@ -40,9 +40,29 @@ def test_flashes_in_step_with_the_film_share_one_doubt(places, shrunk):
     """Algebra: of four places within a frame the mean has half of one event's doubt, of one place all of it."""
     found = seen_at(places, np.full((4, 1), 5.0), [0.1] * 4)
 
-    told = lag(found, 1.0, np.ones((1, 1)), np.full((1, 1), 1e-9))
+    told = lag(found, 1.0, np.ones((1, 1)), np.full((1, 1), 1e-9), [True] * 4)
 
     assert told.from_noise == pytest.approx(0.1 * shrunk)
+
+
+def test_events_that_are_told_well_make_the_doubt_where_all_lag_alike():
+    """Algebra: weights of 1 / 0.02² and three of 1 / 0.3² leave 0.0198; a plain mean would have 0.13."""
+    found = seen_at((0.0, 40.25, 80.5, 120.75), np.full((4, 1), 5.0), [0.02, 0.3, 0.3, 0.3])
+
+    told = lag(found, 1.0, np.ones((1, 1)), np.full((1, 1), 1e-9), [True] * 4)
+
+    assert 0.019 < told.from_noise < 0.03
+
+
+def test_a_picture_that_comes_faster_than_it_goes_does_not_waver():
+    """Algebra: lags of 5 and 7 intervals in turn, each give or take 0.02, differ by 1.1 in all and 0.02 by side."""
+    late = np.array([[5.02], [7.0], [5.0], [6.98], [4.98], [7.02]])
+    found = seen_at(np.arange(6) * 40.17, late, [0.01] * 6)
+
+    told = lag(found, 1.0, np.ones((1, 1)), np.full((1, 1), 1e-9), [True, False] * 3)
+
+    assert told.from_spread == pytest.approx((0.02**2 - 0.01**2) ** 0.5 / 6**0.5, rel=0.01)
+    assert told.spread_freedom == 4
 
 
 def test_the_doubt_holds_the_mean_as_often_as_two_standard_uncertainties_claim():
@@ -53,7 +73,7 @@ def test_the_doubt_holds_the_mean_as_often_as_two_standard_uncertainties_claim()
     """
     found = seen_at([0.0], np.array([[5.0, 13.0]]), [0.1])
 
-    told = lag(found, 1.0, np.array([[0.98, 0.02]]), np.full((1, 2), 1e-9))
+    told = lag(found, 1.0, np.array([[0.98, 0.02]]), np.full((1, 2), 1e-9), [True])
 
     assert told.mean == pytest.approx(5.16)
     assert told.from_shape > told.from_noise

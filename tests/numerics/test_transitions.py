@@ -143,3 +143,18 @@ def test_more_noise_widens_the_doubt_of_an_onset():
 
     assert (np.diff(logs.mean(axis=0)) > 0).all()
     assert (logs[:, 1:] - logs[:, :1]).min() > np.log(0.8)
+
+
+@pytest.mark.parametrize("lit_share", [0.06, 0.5, 0.94])
+def test_a_step_that_a_short_shutter_lights_in_part_lies_in_that_frame(lit_share):
+    """Algebra: of a shutter open for a quarter of the frame so much is left when the light comes on.
+
+    As near to it are the moments at which it is closed: there a frame is wholly lit or not at all, off by 0.06.
+    """
+    times, rng, opened = np.arange(100.0), np.random.default_rng(5), 0.25
+    values = np.where(times > 40, 1.0, np.where(times == 40, lit_share, 0.0)) + 0.003 * rng.standard_normal(100)
+
+    found = locate(times, values, 41, 1.0, np.full((1, 100), opened), kinds=("step",))
+
+    assert found.half[0, 0] == pytest.approx(40 + opened * (1 - lit_share), abs=0.01)
+    assert found.half_sd[0, 0] < 0.01
