@@ -861,3 +861,18 @@ def test_a_change_that_points_at_no_spot_or_cannot_be_read_is_refused(change: st
 
     with pytest.raises(UnusableInput, match=r"no spot is there|write remove"):
         mapped(field, change=(change,))
+
+
+def test_a_bright_spot_is_told_less_surely_than_a_dark_one_for_photons_make_more_noise_in_it() -> None:
+    """Truth: Poisson's law; light from half to one and a half times the surround has noise of 0.7 and 1.2 times."""
+    places = list(itertools.product(range(-225, 226, 75), repeat=2))
+    doubts = []
+    for polarity in ("dark", "bright"):
+        rng = np.random.default_rng(31)
+        spots = [Spot(MIDDLE[0] + x, MIDDLE[1] + y, 9.0, 0.5, polarity) for x, y in places]
+        field = round_field(rng, spots=spots, level=0.4, vignetting=0.0, fibre=0.0, grain=0.0, white=0.0)
+        measured = blemish((still_of(rng.poisson(300 * field.exposure) / 600),), BlemishOptions())
+        found = [beside(measured, spot) for spot in spots]
+        doubts.append(np.mean([own.diameter_uncertainty_px or 0.0 for own in found]))
+
+    assert doubts[1] > 1.1 * doubts[0]
