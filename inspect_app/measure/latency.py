@@ -41,7 +41,9 @@ and ramps that are not fitted, and of ripple, with 0.03 of the time for halves, 
 halves 94; with 0.05 and 0.02 intervals whatever the shape 66 and 83. With 0.1 and 0.05 times the rise 88 and 96, but
 decays that are fitted at an error / u of 0.35 and 0.49 instead of 0.40 and 0.59 (rms). 0.02 instead of 0.03 holds 95
 instead of 96 of 100 halves of 150 such traces, and halves of 584 films of shapes that are fitted at 0.54 instead of
-0.51."""
+0.51. Doubting shapes by less where samples lie off the fit by less than 0.0075 of the swing lost: first changes of 31
+films of phosphors had an u of 0.069 instead of 0.084 frames, but of 80 traces of five shapes that are not fitted 85
+instead of 93 of 100 were held, for those lie off by as little."""
 _LONGEST_RISE: Final = 2.5  # intervals: a longer one shows in its samples which shape it has
 _MOST_RENEWED: Final = 20  # events: of more, each is worth less than the time that its renewals take
 

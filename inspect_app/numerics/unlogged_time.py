@@ -140,8 +140,8 @@ def unlogged_time(
     sloping, or with two plateaus; by the time that was not logged, 150 each (held within 2 u of 100; median and p90 of
     the error over the runtime): none 99, 0.002 and 0.08 %; 150 s to 30 min 88, 1.3 and 8 %; 30 to 90 min, at most 0.6
     of the runtime, 90, 4 and 37 %. On these the mean in all cases lost (none: 0.05 and 0.44 %, the others alike); the
-    median (99, 0.002 and 0.05 %; 85, 1.1 and 8 %; 89, 5 and 37 %); the likelihood to a power of 0.6, which held 99, 92
-    and 96 with an u twice as wide, also where a pause was told well.
+    median (99, 0.002 and 0.05 %; 85, 1.1 and 8 %; 89, 5 and 37 %); the likelihood to a power of 0.6, with the median
+    reported, which held 99, 92 and 96 with an u twice as wide, also where a pause was told well.
 
     What lost: one path of one roughness through both sides and the time between (100 of each: 98, 0.02 and 0.1 %; 68,
     1.4 and 15 %; 36, 18 and 34 %): it took what a knee or a second plateau does to the fall for a time. Logarithms of
