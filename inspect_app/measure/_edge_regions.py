@@ -40,6 +40,7 @@ WORST_RELATIVE_UNCERTAINTY: Final = 0.35  # beyond it the number says nothing
 MOST_BY_LIGHT: Final = 0.5  # clipped where the light is strongest: what is left of the side does not tell its level
 MOST_BY_NOISE: Final = 0.8  # clipped evenly, by noise: beyond it, two of a hundred lie several uncertainties off
 MUCH_BY_ROUNDING: Final = 0.3  # clipped before a JPEG was rounded, which hides that of many pixels:
+HIDDEN_BY_ROUNDING: Final = 0.025  # of a crossing, to each share that is clipped: what it hides is no normal noise
 SURELY_WHITE: Final = 3.0  # standard deviations of that rounding below white, above which none tells anything
 LOWEST_IN_STEPS: Final = 1.0  # height over steps of a JPEG; below it MTF50 erred by 26 % (rms of own draws)
 UNEVEN_LIGHT: Final = 0.05  # from a picture's middle to its nearer border, though none falls off along an edge
@@ -171,6 +172,8 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
     )
     crossings = {name: response.crossing(level) for name, level in LEVELS.items()}
     roundings = _roundings(where, coding, stretch, response)
+    if coding is not None and clipped_share > 0:
+        roundings = _with_hidden(roundings, crossings, clipped_share)
     _prove_certain(where, crossings["mtf50"], roundings.get("mtf50", 0.0))
     quarters = edge_spread(pixels, bins_per_px=BINS_PER_PX_OF_ISO)
     return MeasuredEdge(
@@ -265,6 +268,16 @@ def _roundings(where: str, coding: Coding | None, stretch: FittedStretch, respon
         )
     doubts = rounding_doubt(stretch.surface, response, coding, shape=stretch.image.shape, levels=tuple(LEVELS.values()))
     return dict(zip(LEVELS, (float(doubt) for doubt in doubts), strict=True))
+
+
+def _with_hidden(
+    roundings: Mapping[str, float], crossings: Mapping[str, Crossing], clipped_share: float
+) -> dict[str, float]:
+    """Return what the rounding of a JPEG leaves uncertain, with what it hides of pixels that were clipped before."""
+    hidden = HIDDEN_BY_ROUNDING * clipped_share
+    return {
+        name: math.hypot(roundings.get(name, 0.0), hidden * place.frequency_cy_px) for name, place in crossings.items()
+    }
 
 
 def _prove_certain(where: str, half: Crossing, rounding: float) -> None:

@@ -133,8 +133,11 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     do. Clipped by their noise, up to four fifths of the bright side are allowed for and told, more are refused; clipped
     by light that falls off, the rows that it clips are left out, or the edge is refused. The rounding of a JPEG hides
     which pixels were clipped: from three tenths of the bright side on, by count or by how near its level lies to white,
-    all that it may have brought below white count as clipped. Sharpening in the camera is part of what is measured. The
-    response is one-dimensional, along the normal.
+    all that it may have brought below white count as clipped. What was rounded is no normal noise that was cut, and
+    MTF50 comes out high by some 2 % of itself to the share that is clipped, which the uncertainty allows for: of 125
+    edges, 0.97 to 1.0 of white, at qualities of 84 to 98, value ± 2 u then held MTF50 in 94 and MTF10 in 97 of 100, and
+    in 82 and 90 without. Sharpening in the camera is part of what is measured. The response is one-dimensional, along
+    the normal.
     A coarse JPEG loses detail and the noise that would tell of it: its tables say how much (see `rounding_doubt`). Of
     600 edges at qualities of 5 to 95, exposed by 0.3 to 0.97 of white, 551 were measured: 2 u held MTF50 in 97 of 100
     and MTF10 in 93, p90 of MTF50 4 to 5 % from a quality of 60 on, 12 % at 20 and 30. An edge lower in codes than what
