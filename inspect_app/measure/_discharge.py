@@ -14,6 +14,9 @@ from inspect_app.quantity import UNITS, conversion_factor
 FloatArray = npt.NDArray[np.float64]
 
 _LOADED: Final = 0.05  # of the usual load current: less is a rest
+_STEADY: Final = 1.2  # times the lower of two readings that the higher is, at most, where one between them is a slip:
+_FAR_ABOVE, _FAR_BELOW = 1.5, 0.1  # so many times the higher, or the lower, and not a pulse of the load
+_MOST_SLIPS, _MOST_SLIPS_SHARE = 5, 0.01  # rows, or share of them
 _HIGHEST_V: Final = 1000.0
 _LEAST_ROWS: Final = 4
 _UNITS: Final = {"time": "s", "voltage": "V", "current": "A"}  # of the columns that are read, in this order
@@ -103,6 +106,11 @@ def _columns(log: Log) -> tuple[FloatArray, FloatArray, FloatArray | None, tuple
     if empty.any():
         warnings += (f"{int(empty.sum())} rows with an empty cell are left out",)
         taken = [values[~empty] for values in taken]
+    slips = _slips(taken[1])
+    if slips.size:
+        seen = f"{taken[1][slips[0]]:g} V at {taken[0][slips[0]]:.10g} s"
+        warnings += (f"{slips.size} single readings far off those beside them are left out, the first of {seen}",)
+        taken = [np.delete(values, slips) for values in taken]
     if len(taken[0]) < _LEAST_ROWS:
         raise NothingToMeasure(
             log.name, f"it has fewer than {_LEAST_ROWS} complete rows ({len(taken[0])})", "Log the whole discharge."
@@ -111,6 +119,16 @@ def _columns(log: Log) -> tuple[FloatArray, FloatArray, FloatArray | None, tuple
     if highest > _HIGHEST_V:
         raise UnusableInput(log.name, f"a voltage of {highest:g} V cannot be", "Give voltage_v in volts.")
     return taken[0], taken[1], taken[2] if len(taken) > 2 else None, warnings
+
+
+def _slips(voltage_v: FloatArray) -> npt.NDArray[np.int64]:
+    """Return single rows whose voltage no battery has between the two beside them; none where they are many."""
+    before, own, after = voltage_v[:-2], voltage_v[1:-1], voltage_v[2:]
+    low, high = np.minimum(before, after), np.maximum(before, after)
+    is_steady = (low > 0) & (high < _STEADY * low)
+    found = 1 + np.flatnonzero(is_steady & ((own > _FAR_ABOVE * high) | (own < _FAR_BELOW * low)))
+    most = max(_MOST_SLIPS, int(_MOST_SLIPS_SHARE * len(voltage_v)))
+    return found if len(found) <= most else found[:0]
 
 
 def _column(log: Log, measured: str, unit: str) -> FloatArray | None:

@@ -90,6 +90,30 @@ def test_single_dips_out_of_a_level_voltage_are_no_end_of_the_run(tmp_path, with
         found_in(write_log(tmp_path / "a.csv", times, volts, amperes if with_current else None), 3.0)
 
 
+def test_single_readings_that_no_battery_has_are_left_out_and_told(tmp_path):
+    """Closed form; with the readings of 9.99 and 0 V the energy would be off by half a percent."""
+    truth = Discharge()
+    times = np.arange(0.0, 1.1 * truth.end_s, 50.0)
+    volts = truth.voltage(times)
+    volts[[40, 91, 200]] = 9.99, 0.0, 9.99
+
+    found, warnings = found_in(write_log(tmp_path / "a.csv", times, volts, truth.current(times)), 3.2)
+
+    assert found["energy"].value == pytest.approx(truth.energy_wh(3.2), rel=2e-4)
+    assert any("3 single readings" in warning and "9.99 V at 2000 s" in warning for warning in warnings)
+
+
+def test_pulses_of_the_load_of_one_row_are_readings_like_all_others(tmp_path):
+    truth = Discharge()
+    times = np.arange(0.0, 1.1 * truth.end_s, 50.0)
+    volts = truth.voltage(times)
+    volts[[40, 91, 200]] *= 0.6
+
+    _, warnings = found_in(write_log(tmp_path / "a.csv", times, volts, truth.current(times)), 3.2)
+
+    assert not any("left out" in warning for warning in warnings)
+
+
 def test_one_row_below_in_a_fast_fall_ends_the_run_though_the_voltage_recovers(tmp_path):
     """It falls by 0.1 V a row, crosses 3.0 V half way between rows 100 and 101, and rests at its old height."""
     times = np.arange(0, 3000.0, 10)
