@@ -67,13 +67,15 @@ class Strobe:
 class StrobePicture:
     """A picture, the bands in what of it is lit, and whether they lie along its rows or its columns.
 
-    `is_moving` says whether they lie elsewhere in another picture; None where no other shows them.
+    `most_lean` is by how much they may lean (k = 2), as a slope. `is_moving` says whether they lie elsewhere in another
+    picture; None where no other shows them.
     """
 
     taken: Still
     found: Bands
     axis: str
     lit: LitField
+    most_lean: float = 0.0
     is_moving: bool | None = None
 
     @property
@@ -137,11 +139,13 @@ def _level(taken: Still, strobe: Strobe) -> StrobePicture:
     leaning = ""
     for axis in sorted(unrest, key=lambda axis: -unrest[axis]):
         seen = _seen(taken, axis, strobe)
-        lean = 0.0 if seen is None else lean_of(seen.lit.of(views[axis]), seen.found)
-        if seen is not None and lean == 0:
-            return seen
-        if seen is not None and abs(lean) * seen.found.count < seen.lit.height:  # further, it is chance
-            leaning = leaning or f"{abs(lean):.1f} {axis}"
+        if seen is None:
+            continue
+        lean = lean_of(seen.lit.of(views[axis]), seen.found)
+        if lean.rows == 0:
+            return replace(seen, most_lean=lean.most_rows / (seen.lit.cols.stop - seen.lit.cols.start))
+        if abs(lean.rows) * seen.found.count < seen.lit.height:  # further, it is chance
+            leaning = leaning or f"{abs(lean.rows):.1f} {axis}"
     if leaning:
         raise NothingToMeasure(
             taken.name,

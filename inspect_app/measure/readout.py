@@ -25,6 +25,7 @@ _CLIPPED: Final = 0.01  # of the picture, from which on it adds to the doubt
 _CLIPPING: Final = ((2.0, 1.2, 0.002), (np.inf, 0.0, 0.0006))
 """By bands: what clipping of the brightest rows adds, of the fit's own doubt and of the readout time (own bench)."""
 _FAINT: Final = 0.5  # of the light: with a dark bench bands are deeper (common practice, no source)
+_LEVEL: Final = 0.001  # rows a column: things set up by hand lean by less in 5 of 100 (from a degree, normal)
 _BRIGHTEST: Final = 0.99  # of the rows are clipped less than the brightest are
 _CLOCK: Final = 1e-4 / 3**0.5  # of the generator: 100 ppm, rectangular (common practice, no source)
 _ROUNDING_ROWS: Final = 0.03  # by which rounded codes and the finite row may move an edge (own bench)
@@ -91,8 +92,9 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     Bands that lean are a pattern's: of 180 pictures of leaning weaves, ribs, slats and bricks without a strobe 53 were
     read as bands before that was looked at, and 3 are now; of 230 with bands none is refused for it. Rows that are
     less alike from one band to the next than within one are courses of bricks: of 24 pictures of level ones 21 were
-    read, and 8 are now. Level stripes look as bands do in one picture: bands that change the light by less than a half,
-    and such as stand still in several pictures, come with a warning.
+    read, and 8 are now. Level stripes look as bands do in one picture: such as stand still in several pictures come
+    with a warning, and so do bands of one that change the light by less than a half and may lean by a thousandth of the
+    width or more (k = 2).
     A pattern behind a strobe's bands moves them by more than is told: of 30 pictures of 2 to 6 bands before such as
     lean, 5 are refused for their lean, which were off by 1.4 to 6.7 u, and of the others 76 of 100 held (rms 3.8 u).
     Breaks down where the exposure is a multiple of the strobe's period (no bands), where less than one full period is
@@ -222,10 +224,11 @@ def _warnings(seen: StrobePicture, options: ReadoutOptions, pictures: int) -> tu
             f"the distance of the bands is not seen: their number is what a strobe that is lit for {low} to {high} % of"
             " its period leaves open; give --strobe-duty"
         )
-    if seen.is_moving is None and found.depth < _FAINT:
+    if seen.is_moving is None and found.depth < _FAINT and seen.most_lean > _LEVEL:
+        lean = seen.most_lean * (seen.lit.cols.stop - seen.lit.cols.start)
         warnings.append(
-            f"the bands change the light by {100 * found.depth:.0f} %: level stripes behind the field would look the"
-            " same; darken the bench, or give several pictures"
+            f"the bands change the light by {100 * found.depth:.0f} % and may lean by {lean:.1f} {axis}: stripes behind"
+            " the field would look the same; darken the bench, or give several pictures"
         )
     if seen.is_moving is False:
         warnings.append(

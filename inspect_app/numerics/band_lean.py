@@ -26,16 +26,36 @@ _LEAST_CERTAINTY: Final = 12.0  # standard deviations of the line's slope; bands
 
 
 @dataclass(frozen=True, slots=True)
-class _Lean:
-    """How many periods bands are further at the right side than at the left, and how much (chi-squared) that gains."""
+class Lean:
+    """How many rows bands lie lower at the right side of a picture than at the left.
+
+    `rows` is 0 for those of a strobe, which are level within noise and texture; `most_rows` is what these leave open,
+    at k = 2.
+    """
+
+    rows: float
+    most_rows: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """How many periods bands are further at the right side than at the left, and how much (chi-squared) that gains.
+
+    `slope` is the same by each strip's own best place beside the line, with its standard deviation.
+    """
 
     turns: float
     gain: float
-    certainty: float
+    slope: float
+    slope_sd: float
+
+    @property
+    def certainty(self) -> float:
+        return abs(self.slope) / self.slope_sd
 
 
-def lean_of(picture: FloatArray, found: Bands) -> float:
-    """Return by how many rows bands lie lower at the right side of a picture than at the left: 0 for those of a strobe.
+def lean_of(picture: FloatArray, found: Bands) -> Lean:
+    """Tell by how many rows bands lie lower at the right side of a picture than at the left.
 
     Parameters
     ----------
@@ -46,8 +66,8 @@ def lean_of(picture: FloatArray, found: Bands) -> float:
 
     Returns
     -------
-    float
-        0 where they lie along the rows within what noise and texture leave open.
+    Lean
+        Of 0 rows where they lie along the rows within what noise and texture leave open.
 
     Notes
     -----
@@ -59,18 +79,18 @@ def lean_of(picture: FloatArray, found: Bands) -> float:
 
     Stripes that lean by less than a hundredth of their distance over the width, or by half a row, pass for level.
     """
-    weighed = _lean(picture, found, found.weighed.whitener)
-    plain = _lean(picture, found, None)
+    weighed = _line(picture, found, found.weighed.whitener)
+    plain = _line(picture, found, None)
     told = [weighed] if weighed.gain > _LEAST_GAIN_WEIGHED else []
     told += [plain] if plain.gain > _LEAST_GAIN and plain.certainty > _LEAST_CERTAINTY else []
-    if not told:
-        return 0.0
     rows_a_turn = len(picture) / found.count
-    turns = max(told, key=lambda lean: lean.certainty).turns
-    return turns * rows_a_turn if abs(turns) > max(_LEAST_TURNS, _LEAST_ROWS / rows_a_turn) else 0.0
+    most = min(abs(line.slope) + 2 * line.slope_sd for line in (weighed, plain))
+    turns = max(told, key=lambda line: line.certainty).turns if told else 0.0
+    is_level = abs(turns) <= max(_LEAST_TURNS, _LEAST_ROWS / rows_a_turn)
+    return Lean(0.0 if is_level else turns * rows_a_turn, most * rows_a_turn)
 
 
-def _lean(picture: FloatArray, found: Bands, whitener: FloatArray | None) -> _Lean:
+def _line(picture: FloatArray, found: Bands, whitener: FloatArray | None) -> _Line:
     count = min(_STRIPS, picture.shape[1])
     strips = np.stack(
         [averaged_rows(each, len(found.places)).mean(axis=1) for each in np.array_split(picture, count, axis=1)],
@@ -84,7 +104,7 @@ def _lean(picture: FloatArray, found: Bands, whitener: FloatArray | None) -> _Le
     best = int(on_line.argmax())
     spread = (whole - float(on_line[best])) / (strips.size - 4 * count)
     gain = float(on_line[best] - on_line[len(turns) // 2]) / max(spread, 1e-30)
-    return _Lean(float(turns[best]), gain, _certainty(gains, places[best], across))
+    return _Line(float(turns[best]), gain, *_slope(gains, places[best], across))
 
 
 def _gains(strips: FloatArray, found: Bands, whitener: FloatArray | None) -> tuple[FloatArray, float]:
@@ -105,8 +125,8 @@ def _gains(strips: FloatArray, found: Bands, whitener: FloatArray | None) -> tup
     return np.maximum(shared, 0.0) ** 2, float((strips**2).sum())
 
 
-def _certainty(gains: FloatArray, places: npt.NDArray[np.int64], across: FloatArray) -> float:
-    """Return how many standard deviations the slope of a line through each strip's best place beside `places` is."""
+def _slope(gains: FloatArray, places: npt.NDArray[np.int64], across: FloatArray) -> tuple[float, float]:
+    """Return the slope of a line through each strip's best place beside `places`, in periods, and its uncertainty."""
     beside = np.arange(-round(_BESIDE * _PLACES), round(_BESIDE * _PLACES) + 1)
     columns = np.arange(gains.shape[1])
     own = places + beside[gains[(places + beside[:, None]) % _PLACES, columns].argmax(axis=0)]
@@ -116,4 +136,5 @@ def _certainty(gains: FloatArray, places: npt.NDArray[np.int64], across: FloatAr
     rest = own * weights - line @ np.linalg.lstsq(line, own * weights, rcond=None)[0]
     scatter = float(rest @ rest) / max(len(across) - 2, 1) + 1 / 12  # of a place: own ones are whole numbers
     slope = float((np.linalg.pinv(line) @ (own * weights))[1])
-    return abs(slope) / max(float(np.sqrt(scatter * np.linalg.pinv(line.T @ line)[1, 1])), 1e-30)
+    slope_sd = max(float(np.sqrt(scatter * np.linalg.pinv(line.T @ line)[1, 1])), 1e-30)
+    return slope / _PLACES, slope_sd / _PLACES
