@@ -52,7 +52,7 @@ def measure(
                 room_pixels=capture.MOST_PIXELS - _pixels(captures),
             )
     measured = found.run(tuple(captures), options)
-    return _with_files(measured, captures)
+    return _with_files(measured, captures, _passed_over(found, captures))
 
 
 def _pixels(captures: Sequence[capture.Capture]) -> int:
@@ -78,7 +78,21 @@ def _prove_counts(found: Check, files: Mapping[str, Sequence[Path]]) -> None:
             )
 
 
-def _with_files(measured: Measured, captures: Sequence[capture.Capture]) -> Measured:
+def _passed_over(found: Check, captures: Sequence[capture.Capture]) -> tuple[str, ...]:
+    """Tell of pages beyond those that a check takes: it measures the first."""
+    told = []
+    for role, needs in found.needs.items():
+        pages = [taken for taken in captures if taken.role == role]
+        if needs.at_most is not None and len(pages) > needs.at_most:
+            name = _file_name(pages[0])
+            told.append(
+                f"{name} holds {len(pages)} pictures, of which the first was measured. Save the others as files of "
+                "their own to measure them."
+            )
+    return tuple(told)
+
+
+def _with_files(measured: Measured, captures: Sequence[capture.Capture], passed_over: tuple[str, ...]) -> Measured:
     references = {taken.sha256: FileReference(name=_file_name(taken), sha256=taken.sha256) for taken in captures}
     return Measured(
         check=measured.check,
@@ -88,7 +102,7 @@ def _with_files(measured: Measured, captures: Sequence[capture.Capture]) -> Meas
         traces=measured.traces,
         features=measured.features,
         outlines=measured.outlines,
-        warnings=measured.warnings,
+        warnings=(*measured.warnings, *passed_over),
     )
 
 

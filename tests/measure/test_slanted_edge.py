@@ -7,12 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tifffile
 from PIL import Image
 from scipy import special
 
 from inspect_app.capture import Still, read
 from inspect_app.errors import NothingToMeasure, UnusableInput
-from inspect_app.measure import CHECKS, read_options
+from inspect_app.measure import CHECKS, measure, read_options
 from inspect_app.measure.slanted_edge import SlantedEdgeOptions
 from inspect_app.model import Measured, Result
 from tests.truth.edges import Blur, Chart, Edge, Light, Square, TailedBlur, still
@@ -674,6 +675,24 @@ def test_an_edge_whose_clipped_pixels_a_jpeg_hides_is_refused(tmp_path: Path, da
 
     with pytest.raises(NothingToMeasure, match=r"rounding of a JPEG.*Expose less"):
         measure_edge(capture, roi=whole(capture))
+
+
+def test_pages_beyond_the_first_are_told_and_not_measured(tmp_path: Path) -> None:
+    """By construction: two edges in one file, of which a person may mean the second."""
+    sharp, soft = (
+        np.round(
+            65535 * Edge(blur=Blur(sigmas_x_px=(sigma,))).capture(np.random.default_rng(3), Light(snr=30)).exposure
+        )
+        for sigma in (0.8, 1.6)
+    )
+    tifffile.imwrite(tmp_path / "one.tif", sharp.astype(np.uint16))
+    tifffile.imwrite(tmp_path / "both.tif", np.stack([sharp, soft]).astype(np.uint16))
+
+    one, both = (measure("slanted-edge", {"scene": [tmp_path / name]}, {}) for name in ("one.tif", "both.tif"))
+
+    assert [result.quantity for result in both.results] == [result.quantity for result in one.results]
+    assert [warning for warning in both.warnings if warning.startswith("both.tif holds 2 pictures")]
+    assert not any("pictures" in warning for warning in one.warnings)
 
 
 def test_two_u_hold_the_truth_of_jpegs_whose_noise_reaches_white(tmp_path: Path) -> None:
