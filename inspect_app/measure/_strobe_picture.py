@@ -35,7 +35,9 @@ over less than one band 0.33 at most (own bench)."""
 _MOST_DOUBT: Final = 0.1  # of the readout time: with a told duty, but noise or an edge too few, nothing is measured
 _WIDEST_USUAL, _SHARPEST_USUAL = 0.6, 0.03  # of a period: a band, and both its borders from 1/4 to 3/4 (flash: 0.05)
 _LEAST_ROWS: Final = 32
-_LEAST_DEPTH: Final = 0.35  # of the light where bands stand upright or are many: stripes of a pattern are fainter
+_LEAST_DEPTH: Final = 0.35  # of the light where bands stand upright, or are many and may lean: stripes are fainter
+_LEVEL: Final = 0.001  # rows a column: things set up by hand lean by less in 5 of 100 (from a degree, normal)
+_CODER_ROWS: Final = 17  # up to so many a band, blocks of a coder make level stripes as well
 _LEAST_OUT: Final = 11.0  # standard deviations of texture and noise; 5 at most without bands, 16 with (own bench)
 _LEAST_GAIN_BY_ROWS: Final = 50.0
 """Chi-squared, misfits weighed: textures that reached 60 as they are had 34 at most, bands 59 at least (own bench)."""
@@ -87,6 +89,11 @@ class StrobePicture:
     def whole(self) -> float:
         """Return by how much the picture is longer than what of it is lit."""
         return self.lines / self.lit.height
+
+    @property
+    def is_level(self) -> bool:
+        """Say whether the bands surely lie as level as a strobe's, and those of a pattern only by chance."""
+        return self.most_lean < _LEVEL
 
     @property
     def phase(self) -> float:
@@ -143,7 +150,10 @@ def _level(taken: Still, strobe: Strobe) -> StrobePicture:
             continue
         lean = lean_of(seen.lit.of(views[axis]), seen.found)
         if lean.rows == 0:
-            return replace(seen, most_lean=lean.most_rows / (seen.lit.cols.stop - seen.lit.cols.start))
+            seen = replace(seen, most_lean=lean.most_rows / (seen.lit.cols.stop - seen.lit.cols.start))
+            if seen.is_level or seen.found.count <= _USUAL_BANDS or seen.found.depth >= _LEAST_DEPTH:
+                return seen
+            continue
         if abs(lean.rows) * seen.found.count < seen.lit.height:  # further, it is chance
             leaning = leaning or f"{abs(lean.rows):.1f} {axis}"
     if leaning:
@@ -209,11 +219,12 @@ def _is_strobe(found: Bands, view: FloatArray, axis: str, strobe_duty: float | N
     """Tell whether what was fitted is more than chance, and modulates all of the picture as only a strobe does.
 
     Stripes that stand behind the field and are shared by all rows look like bands of a turned picture, but are fainter;
-    so are fine stripes along the rows. A strong texture that is as coarse as the bands drowns them in the means of
-    rows, unless its misfits are weighed; bands make it stronger and fainter too, as nothing in a picture does.
+    so are the finest stripes along the rows. A strong texture that is as coarse as the bands drowns them in the means
+    of rows, unless its misfits are weighed; bands make it stronger and fainter too, as nothing in a picture does.
     """
     is_fine = found.count > _USUAL_BANDS or axis == "columns"
-    if is_fine and found.depth < _LEAST_DEPTH:
+    is_doubtful = axis == "columns" or found.count * _CODER_ROWS > len(view)
+    if is_fine and is_doubtful and found.depth < _LEAST_DEPTH:
         return False
     if (strobe_duty is None and found.count < _MOST_WEIGHED and _is_frame(found)) or in_courses(view, found):
         return False

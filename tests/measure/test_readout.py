@@ -364,6 +364,21 @@ def test_a_weave_that_leans_is_told_from_bands_by_its_lean(tmp_path, lean_deg, i
         readout_of(write_picture(tmp_path / "weave.tif", picture.T if is_turned else picture), strobe_hz=400)
 
 
+def test_many_faint_bands_are_measured_where_they_are_surely_level(tmp_path):
+    """Truth by construction: 20.3 bands that change the light by a quarter; and fine stripes that lean by 3 rows."""
+    picture = strobe_picture(np.random.default_rng(31), readout_s=20.3 / 400, ambient=0.75, snr=60, level=0.3)
+    rng = np.random.default_rng(32)
+    weave = strobe_picture(rng, duty=1.0, snr=100, level=0.5)
+    weave *= patterned(rng, 480, 320, "weave", depth=0.25, grain_px=12.0, lean_deg=0.5)
+
+    found = readout_of(write_picture(tmp_path / "bands.tif", picture), strobe_hz=400)["readout_time"]
+
+    assert found.value == pytest.approx(20.3 / 0.4, abs=3 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 0.002 * found.value
+    with pytest.raises(NothingToMeasure, match=r"no bands|lean"):
+        readout_of(write_picture(tmp_path / "weave.tif", weave), strobe_hz=400)
+
+
 def test_level_courses_of_bricks_are_not_taken_for_bands(tmp_path):
     """Nothing there: dark joints every 15 rows, between which no course is like the next."""
     rng = np.random.default_rng(29)
