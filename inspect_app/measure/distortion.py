@@ -25,11 +25,9 @@ METHOD: Final = "ISO 17850:2015 local geometric distortion, radial; polynomial f
 WORST_RESIDUAL: Final = 0.08  # of the spacing: points farther off make no square grid
 MOST_DOUBT = 2.0  # points: marks found by chance, or too few and too noisy, tell nothing
 REACHES_OUT: Final = 0.8  # of half the diagonal; a grid that ends before does not show the corners
-PLACED_PX: Final = 0.006  # marks are not placed better than to that together (own draw, next to no noise),
-BENT_PX: Final = 0.3  # and this times the distortion: 0.015 px at 5 % (own draw, next to no noise)
-DOTS_SHIFT, CROSSES_SHIFT, LINES_SHIFT = 1.0, 0.15, 0.18  # of the shift of a disc's centroid (own draw)
+PLACED_PX: Final = 0.001  # marks are not placed better than to that together (own draw, next to no noise),
+BENT_PX: Final = 0.06  # and this times the distortion: 0.003 px at 5 %
 MAY_TURN: Final = 2.8  # standard uncertainties of one share: twice that of the difference of two
-LINES_REACH: Final = 0.3  # of the spacing, that arms of lines are read to
 KEYSTONE_TOLD: Final = 0.01
 
 
@@ -103,15 +101,16 @@ def distortion(captures: tuple[Capture, ...], options: DistortionOptions) -> Mea
     and marks all alike. Breaks down where fewer than nine marks can be numbered, and where marks lie off any square
     grid by 8 % of their spacing (a fisheye, a crumpled chart): refused. Where a barrel folds the picture back, what
     can be told apart short of the fold is given, and told.
-    What limits it: the noise, and of strong distortion how the lens draws marks out of shape. That is doubted by what
-    theory makes of it (`RadialDistortion.drawn_out_of_shape`), next to no noise 0.005 px of dots in charts of up to
-    2 % and 0.02 px of up to 16 %, and is not corrected: dots that are round in the picture do not have it. A mark
-    counts that lies in the picture as a whole, a crossing with the width of its lines. One whose rim lies within about
-    2 px of the border may count or not, and so may a crossing whose middle is seen, or which is faint where a barrel
-    draws radii to less than half: what that changes is a doubt, as is which of two points of opposite signs, alike in
-    magnitude, has the larger distortion. With it, value ± 2 u held 98 of 100 truths over 120
-    charts of four kinds (root mean square of the error over u 0.85), and of 44 charts of lines and squares through
-    barrels of 12 to 26 %, where it is up to 4 points, 98 (75 before such crossings were doubted). Of isolated marks
+    What limits it: the noise. A lens draws marks out of shape, too, so that they seem to lie up to 0.1 px too far in or
+    out; how far, is told from their shapes and taken out (`mark_registration`): dots that are round in the picture
+    have none of it. Next to no noise the tenth worst of 75 charts of dots and crosses through lenses of up to 12 % was
+    off by 0.001 points (0.01 before), and the root mean square of the error over u was 1.1.
+
+    A mark counts that lies in the picture as a whole, a crossing with the width of its lines. One whose rim lies within
+    about 2 px of the border may count or not, and so may a crossing whose middle is seen, or which is faint where a
+    barrel draws radii to less than half: what that changes is a doubt, as is which of two points of opposite signs,
+    alike in magnitude, has the larger distortion. With it, value ± 2 u held 98 of 44 charts of lines and squares
+    through barrels of 12 to 26 %, where it is up to 4 points (75 before such crossings were doubted). Of isolated marks
     that a barrel of 15 % or more presses together the outermost may go unseen without a doubt, the more so where it
     folds the picture: of 30 charts of dots and 30 of crosses, half through barrels of 10 to 30 %, 2 u held 80 and 77 of
     100, and the tenth worst was off by 3 to 4 points.
@@ -146,7 +145,7 @@ def distortion(captures: tuple[Capture, ...], options: DistortionOptions) -> Mea
     grid = _grid_in(picture, view)
     fits = fit_radial_distortion(grid, view)
     _prove_square(picture, grid, fits[0])
-    return _told(picture, view, grid, fits)
+    return _told(picture, view, fits)
 
 
 def _grid_in(picture: Still, view: ChartView) -> Lattice:
@@ -169,15 +168,11 @@ def _prove_square(picture: Still, grid: Lattice, fit: RadialDistortion) -> None:
         )
 
 
-def _shape_u(grid: Lattice, fit: RadialDistortion, outermost: float, half_px: float) -> float:
+def _shape_u(fit: RadialDistortion, outermost: float, half_px: float) -> float:
     """Return the standard uncertainty of the distortion of the outermost mark by how the lens draws marks."""
-    if grid.is_isolated:
-        reach_px, shift = grid.mark_px, DOTS_SHIFT if grid.is_filled else CROSSES_SHIFT
-    else:
-        reach_px, shift = LINES_REACH * grid.spacing_px, LINES_SHIFT
-    shifted = shift * fit.drawn_out_of_shape(outermost, reach_px / half_px)
-    bent_px = BENT_PX * float(fit.share(np.array([outermost]))[0])
-    return math.hypot(shifted, math.hypot(bent_px, PLACED_PX) / max(outermost * half_px, 1.0))
+    share = float(fit.share(np.array([outermost]))[0])
+    placed = math.hypot(PLACED_PX, BENT_PX * share) / max(outermost * half_px, 1.0)
+    return math.hypot(fit.drawn_u, placed)
 
 
 def _turned_u(fit: RadialDistortion, shape_u: float) -> float:
@@ -191,12 +186,12 @@ def _turned_u(fit: RadialDistortion, shape_u: float) -> float:
     return abs(largest - fit.opposite) / ENDS_WITHIN
 
 
-def _told(picture: Still, view: ChartView, grid: Lattice, fits: Sequence[RadialDistortion]) -> Measured:
+def _told(picture: Still, view: ChartView, fits: Sequence[RadialDistortion]) -> Measured:
     best = fits[0]
     outermost = best.radii[np.argmax(np.abs(best.share(best.radii)))]
     worst = [100 * float(fit.share(np.array([outermost]))[0]) for fit in fits]
     rows, cols = picture.exposure.shape
-    shape_u = _shape_u(grid, best, float(outermost), math.hypot(rows, cols) / 2)
+    shape_u = _shape_u(best, float(outermost), math.hypot(rows, cols) / 2)
     border = _budget.line("marks that the picture's border touches, or that are faint", 100 * best.cut_u)
     turned = _budget.line("which of two points of opposite signs is the larger", 100 * _turned_u(best, shape_u))
     budget = [

@@ -11,7 +11,7 @@ FloatArray = npt.NDArray[np.float64]
 
 OUTLIER_AT: Final = 4.0  # robust standard deviations
 CENTRE_SCATTER: Final = 0.03  # of the half diagonal: how far a lens's axis usually lies from the picture's centre
-TERM_SCATTERS: Final = (0.3, 0.3, 0.2)  # of k1, k2, k3 before the picture is seen
+TERM_SCATTERS: Final = (0.3, 0.05, 0.03)  # of k1, k2, k3 before the picture is seen (common practice, no source)
 KEYSTONE_SCATTER: Final = 0.05  # change of magnification from centre to corner when a chart is not square to the axis
 SQUEEZE_SCATTER: Final = 0.003  # by which a chart turned by a few degrees is foreshortened: one less their cosine
 PLACING: Final = 10  # parameters that place the grid: centre, a, b, shift, keystone, squeeze; the terms follow
@@ -25,7 +25,7 @@ class GridFit:
 
     `parameters` are `PLACING` that place the grid and the terms of distortion, with their `covariance`; `cost` is the
     sum of squares of the points that were `kept`, `noise` their standard deviation along one axis, and `log_evidence`
-    tells how well so many terms are supported.
+    tells how well so many terms are supported, with a keystone or without.
     """
 
     parameters: FloatArray
@@ -34,6 +34,7 @@ class GridFit:
     noise: float
     kept: npt.NDArray[np.bool_]
     log_evidence: float
+    has_keystone: bool
 
 
 def solved(seen: FloatArray, index: FloatArray, *, terms: int, keystone: bool) -> GridFit:
@@ -87,6 +88,7 @@ def solved(seen: FloatArray, index: FloatArray, *, terms: int, keystone: bool) -
         - 0.5 * prior
         - 0.5 * float(log_det)
         - 4.0 * dropped,
+        has_keystone=keystone,
     )
 
 

@@ -12,6 +12,7 @@ from scipy import ndimage
 from inspect_app.numerics.chart_view import ChartView, block_means, ground_reach, spread_over
 from inspect_app.numerics.lattice import Lattice, index_lattice
 from inspect_app.numerics.line_crossings import line_crossings
+from inspect_app.numerics.mark_registration import reach_of, registered
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -26,7 +27,9 @@ FILLED: Final = 0.55  # of a mark's box: a dot fills 0.79 of it, a cross of arms
 LARGEST_MARK: Final = 0.4  # of a mesh's area; larger ones are the meshes between lines, or squares of a chessboard
 FOUR_SQUARES: Final = -0.6  # correlation after a quarter turn: -1 where four squares meet, -1/3 at a board's rim
 SADDLE_REACH: Final = 5  # pixels
-REGISTRATIONS: Final = 3  # the third moves no mark by more than a thousandth of a pixel
+SADDLE_WEIGHT_PX: Final = 2.5  # standard deviation of the weights about a corner
+SADDLE_TURNS: Final = 3
+MOST_MOVED_PX: Final = 3.0  # from the pixel that is most of a saddle
 
 
 def find_grid(view: ChartView) -> Lattice | None:
@@ -112,22 +115,22 @@ def _isolated_marks(
     if np.count_nonzero(is_mark) > MOST_MARKS:
         return None
     extent = _usual_extent(boxes, is_mark)
-    reach = math.ceil(0.62 * extent) + 2
+    reach = reach_of(extent / 2)
     middles = [
         _centroid(depth, box, reach) for box, chosen in zip(boxes, is_mark, strict=True) if chosen and box is not None
     ]
-    kept = _within(view, [middle for middle in middles if middle is not None], extent / 2)
+    places = np.array([middle for middle in middles if middle is not None], dtype=np.float64).reshape(-1, 2)
+    kept = _within(view, places, extent / 2)
     grid = index_lattice(kept, centre) if len(kept) >= FEWEST_MARKS else None
     if grid is None or usual > LARGEST_MARK * grid.spacing_px**2:
         return None
-    points = _registered(view, depth, grid.points, reach)
+    points = registered(view, depth, grid.points, reach)
     is_filled = usual > FILLED * extent**2
     return dataclasses.replace(grid, points=points, mark_px=extent / 2, is_isolated=True, is_filled=is_filled)
 
 
-def _within(view: ChartView, points: list[tuple[float, float]], reach_px: float) -> FloatArray:
+def _within(view: ChartView, places: FloatArray, reach_px: float) -> FloatArray:
     """Return the points, of shape (n, 2), that lie so far within the border of a round field, or all."""
-    places = np.array(points, dtype=np.float64).reshape(-1, 2)
     return places if view.field is None else places[view.room_px(places) >= reach_px]
 
 
@@ -166,33 +169,6 @@ def _centroid(depth: FloatArray, box: tuple[slice, ...], reach: int) -> tuple[fl
     return x, y
 
 
-def _registered(view: ChartView, depth: FloatArray, points: FloatArray, reach: int) -> FloatArray:
-    """Return the points moved to where the mean of all marks, made symmetric, fits each best, on a sloping ground.
-
-    Of a mark beside the border of a round field, what lies in the field is fitted.
-    """
-    step = np.arange(-reach, reach + 1, dtype=np.float64)
-    v, u = np.meshgrid(step, step, indexing="ij")
-    inside = np.clip(reach + 0.5 - np.hypot(u, v), 0.0, 1.0)
-    cut = [int(k) for k in np.flatnonzero(view.room_px(points) < reach + 1)] if view.field else []
-    for _ in range(REGISTRATIONS):
-        rows = points[:, 1, None, None] + v
-        cols = points[:, 0, None, None] + u
-        patches = ndimage.map_coordinates(depth, [rows, cols], order=3, mode="nearest")
-        mean = np.median(patches, axis=0)
-        mean = ndimage.gaussian_filter(0.5 * (mean + mean[::-1, ::-1]), 0.5)
-        down, across = np.gradient(mean)
-        terms = np.stack([mean, np.ones_like(u), u, v, across, down]).reshape(6, -1) * inside.ravel()
-        fitted = patches.reshape(len(points), -1) * inside.ravel() @ np.linalg.pinv(terms)
-        for k in cut:
-            places = np.stack([cols[k].ravel(), rows[k].ravel()], axis=1)
-            is_seen = view.room_px(places) > 0
-            fitted[k] = (patches[k] * inside).ravel()[is_seen] @ np.linalg.pinv(terms[:, is_seen])
-        depth_of_each = np.maximum(fitted[:, :1], 0.3)
-        points = points - np.clip(fitted[:, 4:] / depth_of_each, -1.0, 1.0)
-    return points
-
-
 def _saddles(view: ChartView) -> FloatArray:
     """Return the corners of a chessboard: saddles of the smoothed picture, refined by a parabola: shape (n, 2)."""
     image, scale = view.light, 2.5
@@ -207,28 +183,36 @@ def _saddles(view: ChartView) -> FloatArray:
     rows, cols = np.nonzero(top & (response > limit))
     if not FEWEST_MARKS <= rows.size <= MOST_MARKS:
         return np.empty((0, 2))
-    points = [_saddle(image, int(row), int(col)) for row, col in zip(rows, cols, strict=True)]
-    return _within(view, [point for point in points if point is not None], SADDLE_REACH)
+    return _within(view, _centred_saddles(image, np.column_stack([cols, rows])), SADDLE_REACH)
 
 
-def _saddle(image: FloatArray, row: int, col: int) -> tuple[float, float] | None:
+def _centred_saddles(image: FloatArray, tops: npt.NDArray[np.intp]) -> FloatArray:
+    """Return where the light is level on a parabola about each pixel of shape (n, 2) that is a corner of squares.
+
+    Each turn looks at the light about where the last one ended: a parabola about a whole pixel is off by 0.015 px.
+    """
     reach = SADDLE_REACH
-    if row < reach or col < reach or row + reach >= image.shape[0] or col + reach >= image.shape[1]:
-        return None
-    v, u = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(np.float64)
-    weight = np.exp(-(u**2 + v**2) / (2 * 2.5**2)).ravel()
-    terms = np.column_stack([np.ones(u.size), u.ravel(), v.ravel(), u.ravel() ** 2, (u * v).ravel(), v.ravel() ** 2])
-    patch = image[row - reach : row + reach + 1, col - reach : col + reach + 1]
-    if quarter_turn(ndimage.gaussian_filter(patch, 1.0)) > FOUR_SQUARES:
-        return None
-    scaled = terms * weight[:, None]
-    _, bx, by, xx, xy, yy = np.linalg.solve(terms.T @ scaled, scaled.T @ patch.ravel())
-    determinant = 4 * xx * yy - xy**2
-    if determinant >= 0:
-        return None
-    x = (-2 * yy * bx + xy * by) / determinant
-    y = (-2 * xx * by + xy * bx) / determinant
-    return (col + x, row + y) if max(abs(x), abs(y)) < 3 else None
+    size = np.array(image.shape[::-1])
+    whole = tops[((tops >= reach) & (tops + reach < size)).all(axis=1)]
+    step = np.arange(-reach, reach + 1)
+    patches = image[whole[:, 1, None, None] + step[:, None], whole[:, 0, None, None] + step]
+    is_corner = [quarter_turn(ndimage.gaussian_filter(patch, 1.0)) <= FOUR_SQUARES for patch in patches]
+    whole = whole[np.array(is_corner, dtype=np.bool_)]
+    v, u = (side.ravel().astype(np.float64) for side in np.meshgrid(step, step, indexing="ij"))
+    weight = np.exp(-(u**2 + v**2) / (4 * SADDLE_WEIGHT_PX**2))
+    terms = np.stack([np.ones(u.size), u, v, u**2, u * v, v**2]) * weight
+    solver = np.linalg.pinv(terms)
+    points = whole.astype(np.float64)
+    for _ in range(SADDLE_TURNS):
+        patch = ndimage.map_coordinates(
+            image, [points[:, 1, None] + v, points[:, 0, None] + u], order=3, mode="nearest"
+        )
+        _, bx, by, xx, xy, yy = (patch * weight @ solver).T
+        determinant = np.minimum(4 * xx * yy - xy**2, -1e-30)
+        moved = np.column_stack([xy * by - 2 * yy * bx, xy * bx - 2 * xx * by]) / determinant[:, None]
+        points = points + np.clip(moved, -1.0, 1.0)
+    is_saddle = (4 * xx * yy < xy**2) & (np.abs(points - whole).max(axis=1) < MOST_MOVED_PX)
+    return np.asarray(points[is_saddle], dtype=np.float64)
 
 
 def quarter_turn(patch: FloatArray) -> float:

@@ -1,7 +1,7 @@
 """Fit radial distortion to the points of a square grid."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -11,6 +11,7 @@ from inspect_app.numerics.chart_view import ChartView
 from inspect_app.numerics.grid_border import shown_at_the_border, touched_px
 from inspect_app.numerics.grid_fit import PLACING, GridFit, powers_of, seen_at, solved, undistorted
 from inspect_app.numerics.lattice import Lattice
+from inspect_app.numerics.mark_registration import reach_of, registered_as_drawn
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -43,6 +44,8 @@ class RadialDistortion:
         out the outermost point lies, which hangs on centre, scale and keystone.
     opposite : float
         The share of the other sign that is largest in magnitude; 0 where none has the other sign.
+    drawn_u : float
+        Standard uncertainty of the same by how far the lens draws isolated marks out of shape.
     cut_u : float
         Standard uncertainty of the same by whether a mark counts that the view's border touches, or that is pressed
         together so far that it is faint.
@@ -56,37 +59,12 @@ class RadialDistortion:
     keystone: float
     largest_u: float
     opposite: float
+    drawn_u: float
     cut_u: float
 
     def share(self, radius: FloatArray) -> FloatArray:
         """Return r' / r - 1 at undistorted radii q."""
         return np.asarray(powers_of(radius, self.terms.size) @ self.terms, dtype=np.float64)
-
-    def drawn_out_of_shape(self, radius: float, mark_radius: float) -> float:
-        """Return by how much of its distance the centroid of a dot at undistorted q lies beyond its centre.
-
-        Parameters
-        ----------
-        radius : float
-            q of the dot's centre, undistorted, as in `radii`.
-        mark_radius : float
-            Of the dot, over half the picture's diagonal; small against q.
-
-        Returns
-        -------
-        float
-            What the dot's shape adds to `share`, less the change of scale that a fit takes along.
-
-        Notes
-        -----
-        A lens p(x) of Jacobian J moves the centroid of a small disc of radius a by a² / 8 ∇²p + a² / 4 (∇J · ∇) p / J.
-        For p = x (1 + k_n q^2n) that is 1.5 n (n + 1) k_n q^(2n - 2) a² x, in units of half the diagonal; of n = 1 it
-        is a change of scale, which the fit takes along. Derived here, to the first order in k_n: of strong distortion
-        there is more, as the square of k1.
-        """
-        orders = np.arange(2, self.terms.size + 1)
-        moved = 1.5 * orders * (orders + 1) * radius ** (2.0 * orders - 2)
-        return float(moved @ self.terms[1:]) * mark_radius**2
 
 
 def fit_radial_distortion(lattice: Lattice, view: ChartView) -> tuple[RadialDistortion, ...]:
@@ -122,21 +100,34 @@ def fit_radial_distortion(lattice: Lattice, view: ChartView) -> tuple[RadialDist
     rows, cols = view.light.shape
     half = math.hypot(rows, cols) / 2
     middle = np.array([(cols - 1) / 2, (rows - 1) / 2])
-    seen = (lattice.points - middle) / half
     index = lattice.index.astype(np.float64)
+    seen = (lattice.points - middle) / half
+    fits = _fits(seen, index)
+    moved = seen
+    if lattice.is_isolated:
+        drawn = registered_as_drawn(view, lattice.points, index, fits[0], reach_of(lattice.mark_px))
+        lattice = replace(lattice, points=drawn.points)
+        seen = (lattice.points - middle) / half
+        fits = _fits(seen, index)
+        moved = seen + drawn.share_u * drawn.by_share_px / half
+    border = shown_at_the_border(lattice, view, fits[0], half, middle)
+    return tuple(_as_distortion(fit, lattice, moved, view, border, half, middle) for fit in fits)
+
+
+def _fits(seen: FloatArray, index: FloatArray) -> list[GridFit]:
+    """Return the fits of one, two and three terms that the points support, the best first."""
     with_keystone = solved(seen, index, terms=2, keystone=True)
     without = solved(seen, index, terms=2, keystone=False)
     tilted = with_keystone.log_evidence - without.log_evidence > KEYSTONE_COUNTS_AT / 2
     fits = [solved(seen, index, terms=count, keystone=tilted) for count in (1, 2, 3)]
     best = max(fit.log_evidence for fit in fits)
-    kept = sorted((fit for fit in fits if best - fit.log_evidence < math.log(20)), key=lambda fit: -fit.log_evidence)
-    border = shown_at_the_border(lattice, view, kept[0], half, middle)
-    return tuple(_as_distortion(fit, lattice, view, border, half, middle) for fit in kept)
+    return sorted((fit for fit in fits if best - fit.log_evidence < math.log(20)), key=lambda fit: -fit.log_evidence)
 
 
 def _as_distortion(
     fit: GridFit,
     lattice: Lattice,
+    moved: FloatArray,
     view: ChartView,
     border: tuple[FloatArray, npt.NDArray[np.bool_]],
     half: float,
@@ -152,6 +143,8 @@ def _as_distortion(
     radii = np.hypot(*undistorted(fit.parameters, shown).T)
     shares = powers_of(radii, terms.size) @ terms
     largest, *others = (float(max(part, key=abs, default=0.0)) for part in (shares[counted], shares[clear], shares))
+    outermost = shown[counted][np.argmax(np.abs(shares[counted]))]
+    as_moved = solved(moved, lattice.index.astype(np.float64), terms=terms.size, keystone=fit.has_keystone)
     return RadialDistortion(
         terms=terms,
         radii=radii[counted],
@@ -160,22 +153,26 @@ def _as_distortion(
         centre=(float(middle[0] + half * fit.parameters[0]), float(middle[1] + half * fit.parameters[1])),
         keystone=float(np.hypot(fit.parameters[6], fit.parameters[7])),
         opposite=float(max(-shares[counted] * np.sign(largest), default=0.0)) * -float(np.sign(largest)),
-        largest_u=_share_u(fit, shown[counted][np.argmax(np.abs(shares[counted]))]),
+        largest_u=_share_u(fit, outermost),
+        drawn_u=abs(_share_at(as_moved.parameters, outermost) - _share_at(fit.parameters, outermost)),
         cut_u=max(abs(largest - other) for other in others) / ENDS_WITHIN,
     )
 
 
-def _share_u(fit: GridFit, index: FloatArray) -> float:
+def _share_at(parameters: FloatArray, place: FloatArray) -> float:
+    """Return the distortion at one point of the grid."""
+    radius = np.hypot(*undistorted(parameters, place[None, :]).T)
+    return float((powers_of(radius, parameters.size - PLACING) @ parameters[PLACING:])[0])
+
+
+def _share_u(fit: GridFit, place: FloatArray) -> float:
     """Return the standard uncertainty of the distortion at one point of the grid, by the law of propagation."""
-
-    def share(parameters: FloatArray) -> float:
-        radius = np.hypot(*undistorted(parameters, index[None, :]).T)
-        return float((powers_of(radius, parameters.size - PLACING) @ parameters[PLACING:])[0])
-
     steps = 1e-3 * np.sqrt(np.diag(fit.covariance))
     slopes = np.array(
         [
-            (share(fit.parameters + change) - share(fit.parameters - change)) / (2 * step) if step > 0 else 0.0
+            (_share_at(fit.parameters + change, place) - _share_at(fit.parameters - change, place)) / (2 * step)
+            if step > 0
+            else 0.0
             for step, change in zip(steps, np.diag(steps), strict=True)
         ]
     )
