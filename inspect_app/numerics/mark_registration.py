@@ -242,7 +242,10 @@ class _Drawing:
         steps = [np.median(seen(index + ONE_STEP * way) - here, axis=0) / ONE_STEP for way in np.eye(2)]
         knot = np.linspace(-1.0, 1.0, KNOTS)
         knots = reach * np.stack(np.meshgrid(knot, knot), axis=-1).reshape(-1, 2)
-        drawn = seen(index[:, None, :] + knots @ np.linalg.inv(np.array(steps))) - here[:, None, :] - knots
+        drawn = (
+            seen(index[:, None, :] + knots @ np.linalg.pinv(np.nan_to_num(np.array(steps)))) - here[:, None, :] - knots
+        )
+        drawn = np.clip(np.nan_to_num(drawn), -reach, reach)  # farther than that no lens draws a mark
         self._coefficients = np.linalg.pinv(_powers(knots / reach)) @ drawn
         self._powers = _powers(patch.offsets / reach)
 
