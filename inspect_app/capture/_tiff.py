@@ -50,6 +50,7 @@ COMPRESSIONS: Final = {1, 5, 8, 32946, 32773, 50000}
 
 WHITE_IS_ZERO, BLACK_IS_ZERO, RGB, PALETTE = 0, 1, 2, 3
 UNSIGNED: Final = 1
+MOST_CHANNELS: Final = 4
 REDUCED: Final = 1
 ORIENTATION_TAG: Final = 274
 DNG_VERSION_TAG: Final = 50706
@@ -177,6 +178,8 @@ def _prove_kind(page: tifffile.TiffPage, name: str) -> None:
         raise UnusableInput(name, f"its colours are stored as {colour}, not as grey or RGB", SAVE_AGAIN)
     if page.sampleformat != UNSIGNED:
         raise UnusableInput(name, "it holds signed or floating-point numbers, not camera codes", SAVE_AGAIN)
+    if not 1 <= page.samplesperpixel <= MOST_CHANNELS:  # asked before they are decoded: a damaged tag may ask for 65535
+        raise UnusableInput(name, f"it has {page.samplesperpixel} colour channels, not 1 or 3", SAVE_AGAIN)
     if not isinstance(page.bitspersample, int):
         raise UnusableInput(name, "its channels have different numbers of bits", SAVE_AGAIN)
     prove_bits(name, page.bitspersample)

@@ -357,12 +357,26 @@ def one_directory(entries, after=0):
         (one_directory([(256, 4, 1, 9)], after=8), "damaged"),
         (b"II*\0" + struct.pack("<IH", 8, 65535) + bytes(40), "damaged"),
         (one_directory([(256, 4, 1, 60000), (257, 4, 1, 60000), (273, 4, 1, 8), (279, 4, 1, 8)]), "60000 x 60000"),
+        (
+            one_directory(
+                [
+                    *((tag, 4, 1, 5000) for tag in (256, 257)),
+                    (258, 3, 1, 8),
+                    *((tag, 3, 1, 1) for tag in (259, 262)),
+                    (273, 4, 1, 8),
+                    (277, 3, 1, 65535),
+                    (279, 4, 1, 8),
+                ]
+            ),
+            "65535 colour channels",
+        ),
     ],
     ids=[
         "a tag of 4 thousand million values",
         "a ring of pages",
         "65 535 tags",
         "a page of 3.6 thousand million pixels",
+        "65 535 channels",
     ],
 )
 def test_a_tiff_that_claims_more_than_it_has_is_refused_before_memory_is_taken(tmp_path, content, seen):
