@@ -91,6 +91,7 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     Measured
         ``latency_first_change`` (ms, from onset to onset), ``latency_half`` (ms, from half to half of the full swing),
         ``latency_frames`` (first change in frame intervals), each the mean over the events of the capture.
+        The uncertainty is that of the device's own mean, of which these events are a sample.
 
     Raises
     ------

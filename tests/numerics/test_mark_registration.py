@@ -5,7 +5,6 @@ import math
 import numpy as np
 import numpy.typing as npt
 import pytest
-from scipy import special
 
 from inspect_app.numerics.chart_view import ChartView
 from inspect_app.numerics.grid_fit import solved
@@ -19,19 +18,6 @@ Array = npt.NDArray[np.float64]
 
 def a_chart(kind: str) -> Grid:
     return Grid(kind=kind, rows=360, cols=480, spacing_px=44, mark_px=11, k1=-0.09, k2=0.02, phase=(0.2, 0.3))
-
-
-def places_of(grid: Grid) -> Array:
-    """Return where the nodes of a chart are seen: shape (n, 2)."""
-    nodes = grid.nodes()
-    return grid.axis_px + nodes * (1 + grid.distortion(np.hypot(*nodes.T)))[:, None]
-
-
-def with_round_dots(grid: Grid) -> Array:
-    """Return a picture whose dots are round wherever the lens has put them."""
-    y, x = np.mgrid[: grid.rows, : grid.cols].astype(float)
-    away = np.min([np.hypot(x - a, y - b) for a, b in places_of(grid)], axis=0)
-    return special.ndtr((away - grid.mark_px) / grid.blur_px)
 
 
 def lit_unevenly(picture: Array) -> Array:
@@ -52,8 +38,7 @@ def drawn(light: Array) -> tuple[Lattice, DrawnMarks]:
 
 
 def worst_off(points: Array, grid: Grid) -> float:
-    places = places_of(grid)
-    return float(np.max([np.min(np.hypot(*(places - point).T)) for point in points]))
+    return float(np.max([np.min(np.hypot(*(grid.places() - point).T)) for point in points]))
 
 
 @pytest.mark.parametrize("kind", ["dots", "crosses"])
@@ -70,9 +55,9 @@ def test_marks_that_the_lens_drew_are_told_and_placed(kind: str) -> None:
 
 def test_marks_that_are_round_wherever_they_lie_are_told_and_placed() -> None:
     """Truth: the nodes of the chart; the share is 0, for nothing but its place was given to a dot."""
-    grid = a_chart("dots")
+    grid = a_chart("round")
 
-    _, marks = drawn(lit_unevenly(with_round_dots(grid)))
+    _, marks = drawn(lit_unevenly(grid.ideal()))
 
     assert marks.share == pytest.approx(0.0, abs=0.03)
     assert worst_off(marks.points, grid) < 0.01

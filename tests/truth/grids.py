@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import spatial, special
 
 Array = npt.NDArray[np.float64]
 
@@ -25,7 +25,10 @@ class Grid:
     k1: float = 0.0
     k2: float = 0.0
     kind: str = "dots"
-    """``dots``, ``crosses`` (isolated), ``lines`` (crossing all over) or ``squares`` (of a chessboard)."""
+    """``dots``, ``crosses`` (isolated), ``lines`` (crossing all over), ``squares`` (of a chessboard), or ``round``.
+
+    The lens draws all but the last, which are dots that are round in the picture, as one made by hand may show them.
+    """
     mark_px: float = 6.0
     """Radius of a dot, arm of a cross, 0 for lines and squares; a tenth of it, at least 1.2 px, is half a line."""
     blur_px: float = 0.9
@@ -98,11 +101,22 @@ class Grid:
     def ideal(self) -> Array:
         """Return the picture without noise: 1 on the ground, 0 in a mark."""
         y, x = np.mgrid[: self.rows, : self.cols].astype(float)
+        if self.kind == "round":
+            return special.ndtr((self._away_from_nodes(x, y) - self.mark_px) / self.blur_px)
         total = np.zeros((self.rows, self.cols))
         for step_y in (-0.25, 0.25):
             for step_x in (-0.25, 0.25):
                 total += 0.25 * self._lit(x + step_x - self.axis_px[0], y + step_y - self.axis_px[1])
         return total
+
+    def places(self) -> Array:
+        """Return where the nodes that lie wholly in the picture are seen: shape (n, 2), x and y."""
+        nodes = self.nodes()
+        return self.axis_px + nodes * (1 + self.distortion(np.hypot(nodes[:, 0], nodes[:, 1])))[:, None]
+
+    def _away_from_nodes(self, x: Array, y: Array) -> Array:
+        away, _ = spatial.KDTree(self.places()).query(np.column_stack([x.ravel(), y.ravel()]))
+        return np.asarray(away, dtype=np.float64).reshape(x.shape)
 
     def _lit(self, x: Array, y: Array) -> Array:
         seen = np.hypot(x, y)
