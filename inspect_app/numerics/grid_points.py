@@ -23,7 +23,6 @@ MOST_MARKS: Final = 20_000  # some ten seconds; charts have a tenth of it
 SMALLEST_MARK_PX: Final = 6  # area in pixels; below it noise makes marks
 AREA_RANGE: Final = 2.6  # areas of marks lie within this factor of their median, distortion and blur included
 MARK_OVER_NOISE: Final = 4.0
-FILLED: Final = 0.55  # of a mark's box: a dot fills 0.79 of it, a cross of arms six times as long as broad 0.31
 LARGEST_MARK: Final = 0.4  # of a mesh's area; larger ones are the meshes between lines, or squares of a chessboard
 FOUR_SQUARES: Final = -0.6  # correlation after a quarter turn: -1 where four squares meet, -1/3 at a board's rim
 SADDLE_REACH: Final = 5  # pixels
@@ -125,8 +124,7 @@ def _isolated_marks(
     if grid is None or usual > LARGEST_MARK * grid.spacing_px**2:
         return None
     points = registered(view, depth, grid.points, reach)
-    is_filled = usual > FILLED * extent**2
-    return dataclasses.replace(grid, points=points, mark_px=extent / 2, is_isolated=True, is_filled=is_filled)
+    return dataclasses.replace(grid, points=points, mark_px=extent / 2, is_isolated=True)
 
 
 def _within(view: ChartView, places: FloatArray, reach_px: float) -> FloatArray:

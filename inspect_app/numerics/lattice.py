@@ -36,8 +36,6 @@ class Lattice:
         How far a mark reaches from its point: one nearer the picture's border is cut. Half of the width of lines.
     is_isolated : bool
         Marks stand apart, as dots do; crossings of lines and corners of squares run on to the next.
-    is_filled : bool
-        Marks are areas, as dots are, not lines.
     """
 
     points: FloatArray
@@ -46,7 +44,6 @@ class Lattice:
     found: int
     mark_px: float = 1.0
     is_isolated: bool = False
-    is_filled: bool = False
 
     @property
     def irregularity(self) -> float:
