@@ -21,6 +21,7 @@ SHIFT_SCATTER_PX: Final = 0.2
 SHADING_SCATTER_PER_PX: Final = 0.002  # falling to half in the corner of a 640 x 480 picture is 0.0025 per pixel
 VEIL_SCATTER_PER_PX: Final = 3e-4  # of the height; a reflection of a quarter of it over 110 px is up to 0.0018
 COMMON: Final = 6  # parameters of every family: shift, levels, shading, what is left of the fall-off, veil
+LEAST_LIT: Final = 1e-3  # of the height: a side is no darker, when its light is told over itself
 SETTLED: Final = 1e-2  # of twice a log likelihood: the last step was shorter than a tenth of a standard uncertainty
 LONGEST_STEP: Final = 0.7  # of any parameter
 MOST_STEPS: Final = 60
@@ -128,6 +129,19 @@ class SeenEdge:
         exposure = seen * scale
         mean, slope = self.noise.mean_and_slope(exposure)
         return mean / scale - black, columns * slope
+
+    def change_of_light(self, fit: FittedFamily) -> FloatArray:
+        """Return how far the light of each side has changed by the last bin: over the height, and over itself.
+
+        Shape (2, 2): the dark and the bright side; by either measure, without sign.
+        """
+        dark, bright, shading, fall_off, veil = fit.common[1:]
+        height = bright - dark
+        black = self.levels[0] / (self.levels[1] - self.levels[0])
+        lit = np.maximum(np.array([dark, bright]) + black, LEAST_LIT * abs(height))
+        s = self.spread.distance_px[[0, -1]]
+        change = np.abs(lit * (shading * s + fall_off * s**2) + veil * s)
+        return np.array([change / abs(height), change / lit]).T
 
     def level(self, fit: FittedFamily) -> FloatArray:
         """Return the level of each bin as fitted, shape (bins,)."""

@@ -75,6 +75,10 @@ class EdgeResponse:
         levels = [self.seen.level(fit) for fit in self.fits]
         return np.asarray(np.array(self.weights) @ levels, dtype=np.float64)
 
+    def change_of_light(self) -> FloatArray:
+        """Return how far the light of each side changes, as the likeliest family has it: `SeenEdge.change_of_light`."""
+        return self.seen.change_of_light(self.fits[int(np.argmax(self.weights))])
+
     def crossing_by_level(self, level: float) -> FloatArray:
         """Return by how much the crossing of a level moves with each bin of the spread, in cycles per pixel."""
         moved = [_family_crossing(fit, self.tilt_deg, level)[1] @ self.seen.gain(fit) for fit in self.fits]

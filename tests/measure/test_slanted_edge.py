@@ -436,6 +436,34 @@ def test_a_region_with_a_second_edge_beside_the_first_is_refused() -> None:
         measure_edge(capture, roi=whole(capture))
 
 
+@pytest.mark.parametrize("turned", [0, 1])
+@pytest.mark.parametrize(("kind", "width_px"), [("wave", 50.0), ("wave", 60.0), ("ridge", 10.0)])
+def test_light_that_turns_back_on_both_sides_is_no_edge(kind: str, width_px: float, turned: int) -> None:
+    """Truth: by construction, a sine of that period, or a Gaussian ridge of that width; no stretch is level."""
+    rows, cols = np.mgrid[:70, : 100 if kind == "wave" else 130]
+    across = cols - cols.shape[1] / 2 + (0.06 if kind == "wave" else 0.12) * (rows - 35)
+    light = np.sin(2 * np.pi * across / width_px) if kind == "wave" else np.exp(-((across / width_px) ** 2) / 2)
+    exposure = 0.4 + 0.3 * light + np.random.default_rng(23).normal(0, 0.02, light.shape)
+    capture = still(np.rot90(exposure, turned))
+
+    with pytest.raises(NothingToMeasure, match="wave or a soft texture"):
+        measure_edge(capture, roi=whole(capture))
+
+
+@pytest.mark.parametrize("sigma_px", [4.0, 6.0])
+@pytest.mark.parametrize("contrast", [2.0, 20.0])
+def test_a_very_soft_edge_is_measured(sigma_px: float, contrast: float) -> None:
+    """Truth: closed form; both sides are level beside it, under light that falls off into the corners by a fifth."""
+    edge = Edge(rows=90, cols=90, normal_deg=6.0, blur=Blur(sigmas_x_px=(sigma_px,)))
+    light = Light(dark=0.6 / contrast, bright=0.6, snr=25, shading=0.2)
+    capture = edge.capture(np.random.default_rng(24), light)
+
+    quantity = only(measure_edge(capture, roi=whole(capture)), "mtf50").quantity
+
+    assert quantity.value == pytest.approx(edge.mtf(0.5), abs=2.5 * quantity.standard_uncertainty)
+    assert quantity.standard_uncertainty < 0.1 * quantity.value
+
+
 def test_light_that_falls_off_slowly_is_no_edge() -> None:
     """Truth: by construction, 0.2 to 0.6 evenly over 50 px."""
     ramp = np.tile(np.linspace(0.2, 0.6, 50), (90, 1)) + np.random.default_rng(22).normal(0, 0.02, (90, 50))
