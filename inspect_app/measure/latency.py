@@ -176,7 +176,12 @@ def _measured(traces: Traces, options: LatencyOptions) -> Measured:
     rises = [picture.rises for picture in pairs.picture.paired]
     first, half = (
         lag(
-            each, interval_ms, weights, _rounding_ms(rises_ms, interval_ms, floors, seen, tick_ms=traces.tick_ms), rises
+            each,
+            interval_ms,
+            weights,
+            _rounding_ms(rises_ms, interval_ms, floors, seen, tick_ms=traces.tick_ms),
+            rises,
+            _REFRESH_MS[1],
         )
         for each, floors in ((onsets, _ONSET_FLOORS), (halves, _HALF_FLOORS))
     )
@@ -282,15 +287,7 @@ def _budget(found: Lag, *, is_shutter_told: bool) -> list[Contribution]:
         lines.append(line("how long the shutter stood open, which is not told", found.from_shutter))
     count = len(found.events)
     if count > 1:
-        spread = found.from_spread
-        lines.append(
-            Contribution(
-                source=f"spread of {count} events",
-                distribution="t",
-                standard_uncertainty=spread,
-                degrees_of_freedom=found.spread_freedom,
-            )
-        )
+        lines.append(line(f"spread of {count} events", found.from_spread))
     return lines
 
 
