@@ -18,6 +18,7 @@ from inspect_app.model import Measured, Trace
 from inspect_app.numerics.crossings import Crossing, lasting_crossing
 from inspect_app.numerics.integrals import integral_to
 from inspect_app.numerics.lasting_falls import LASTING_ROWS, scatter
+from inspect_app.numerics.rounded_falls import rounded_away
 from inspect_app.quantity import Contribution
 
 FloatArray = npt.NDArray[np.float64]
@@ -203,15 +204,17 @@ def _from_log(run: Run, cutoff_v: float) -> Measured:
     if run.current_a is None:
         warnings += ("no current and no load resistance are given, so there is no capacity and no energy",)
     else:
-        for name, unit, rate, factor in (
-            ("capacity", "mAh", run.current_a, 3.6),
-            ("energy", "Wh", run.current_a * run.voltage_v, 3600.0),
+        rounded, by_load = _rounded_share(run, crossing), int(not run.is_current_logged)
+        for name, unit, rate, factor, power in (
+            ("capacity", "mAh", run.current_a, 3.6, by_load),
+            ("energy", "Wh", run.current_a * run.voltage_v, 3600.0, 1 + by_load),
         ):
             found = integral_to(run.times_s, rate, crossing)
             budget = (
                 line("moment of the crossing", _doubt_s(crossing) * abs(found.rate_at_end) / factor),
                 line(_LOST, _lost(run, rate) / factor, "rectangular"),
                 line("noise of the readings", found.from_noise / factor),
+                line("rounding of the voltage", found.value / factor * power * rounded),
                 line("path between rows and across gaps", found.from_gaps / factor, "rectangular"),
                 line("time base, 30 ppm", found.value / factor * _CLOCK, "rectangular"),
             )
@@ -262,6 +265,12 @@ def _lost(run: Run, rate: FloatArray) -> float:
     """Return the standard uncertainty of a rate, added up, by the time that was lost, each at its own rate."""
     doubts = [each.seconds_u * float(np.interp(each.at_s, run.times_s, rate)) for each in run.lost]
     return float(np.linalg.norm(doubts)) if doubts else 0.0
+
+
+def _rounded_share(run: Run, crossing: Crossing) -> float:
+    """Return the standard uncertainty of the mean voltage by rounding, as a share of it."""
+    times_s, voltage_v = run.times_s[: crossing.index + 1], run.voltage_v[: crossing.index + 1]
+    return rounded_away(times_s, voltage_v) / max(float(np.trapezoid(voltage_v, times_s)), 1e-12)
 
 
 def _gap_warnings(run: Run, crossing: Crossing) -> tuple[str, ...]:
