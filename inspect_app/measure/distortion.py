@@ -110,10 +110,10 @@ def distortion(captures: tuple[Capture, ...], options: DistortionOptions) -> Mea
     about 2 px of the border may count or not, and so may a crossing whose middle is seen, or which is faint where a
     barrel draws radii to less than half: what that changes is a doubt, as is which of two points of opposite signs,
     alike in magnitude, has the larger distortion. With it, value ± 2 u held 98 of 100 of 44 charts of lines and squares
-    through barrels of 12 to 26 %, where it is up to 4 points (75 before such crossings were doubted). Of isolated marks
-    that a barrel of 15 % or more presses together the outermost may go unseen without a doubt, the more so where it
-    folds the picture: of 30 charts of dots and 30 of crosses, half through barrels of 10 to 30 %, 2 u held 80 and 77 of
-    100, and the tenth worst was off by 3 to 4 points.
+    through barrels of 12 to 26 %, where it is up to 4 points (75 before such crossings were doubted), and 97 of 100 of
+    64 charts of dots and crosses through barrels of 15 to 25 %. Stronger ones fold the picture back short of its
+    corners: of 46 such charts of dots and crosses 9 were held, and the others fell short by 0.1 to 17 points, for marks
+    in the fold are not told apart; a warning says so.
 
     Print, marks and frames beside a chart of lines count only where lines lead to them: of 120 such charts one was off
     by more than 0.05 points, by 3.5 beside a frame that runs 0.28 spacings beyond its rim; by looks alone ten were.

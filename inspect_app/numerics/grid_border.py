@@ -14,12 +14,16 @@ from inspect_app.numerics.grid_points import quarter_turn
 from inspect_app.numerics.lattice import Lattice
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
 UNREST_SMOOTHING: Final = 0.06  # of the spacing: unsmoothed, noise about an empty place looks like a small dot
 SHOWN_AT: Final = 0.6  # of the usual unrest about a point, times the root of what is left of a mark's area
 CROSSING_SHOWN_AT: Final = 0.3  # lines and squares are cut by the border and pressed together, but cover all
 PRESSED: Final = 0.45  # of the middle's magnification, along a radius: there crossings fade and turn over by less,
 FAINT_AT: Final = 0.2  # and may count or not from so much of the usual unrest on
+MOST_KNOWN: Final = 60  # points, all over the chart, that tell what is usual
+AROUND: Final = 0.3  # spacings about a point of the chart that are looked at for a faint mark,
+AROUND_PLACES: Final = 17  # along either side
 LIKE_AT: Final = 0.6  # correlation with the usual mark: the border of a field is restless, too,
 MARK_LIKE_AT: Final = 0.9  # at least so much where the known marks are that much alike: discs are like crosses by 0.6;
 UNLIKE_BY: Final = 8.0  # and it falls short of 1 by up to so many times what a tenth of the known marks do
@@ -59,7 +63,7 @@ def shown_at_the_border(
     index, places, radius, room = index[inside], places[inside], radius[inside], room[inside]
     reach = max(2, round(0.3 * lattice.spacing_px))
     smooth = ndimage.gaussian_filter(view.light, UNREST_SMOOTHING * lattice.spacing_px)
-    known_places = lattice.points[:: max(1, len(known) // 60)]
+    known_places = lattice.points[:: max(1, len(known) // MOST_KNOWN)]
     usual = np.median([_unrest(smooth, place, reach) for place in known_places])
     least = SHOWN_AT if lattice.is_isolated else CROSSING_SHOWN_AT
     known_room = view.room_px(known_places)
@@ -81,12 +85,39 @@ def shown_at_the_border(
         is_clear &= is_pressed | ((likeness > CROSSING_LIKE_AT) & linked)
     if usual_turn < TURNS_OVER:
         is_clear &= _turns(view, smooth, places, room, reach) < CORNER_AT * usual_turn
-    may_count = (unrest > FAINT_AT) & is_pressed & (not lattice.is_isolated)
+    may_count = is_pressed.copy()
+    if lattice.is_isolated:
+        may_count[is_pressed] = _is_marked(smooth, index[is_pressed], lattice.index[fit.kept], fit, half, middle)
+    else:
+        may_count &= unrest > FAINT_AT
     shown = is_clear | may_count
     if usual_turn < TURNS_OVER:
         is_last = (room >= LEAST_ROOM_PX) & (room < LAST_PX)
         shown &= is_pressed | _held_by_neighbours(index, known, beyond, shown, is_last)
     return index[shown], is_clear[shown]
+
+
+def _is_marked(
+    image: FloatArray, index: FloatArray, known: IntArray, fit: GridFit, half: float, middle: FloatArray
+) -> npt.NDArray[np.bool_]:
+    """Say at which points of the chart a faint mark may stand, seen as on the chart: freed of what the lens does.
+
+    In the picture the neighbours of what is pressed together stand as near as the mark itself.
+    """
+    step = np.linspace(-AROUND, AROUND, AROUND_PLACES)
+    around = np.stack(np.meshgrid(step, step), axis=-1).reshape(-1, 2)
+
+    def seen(points: npt.NDArray[np.generic]) -> FloatArray:
+        places = (points[:, None].astype(np.float64) + around).reshape(-1, 2)
+        x, y = (middle + half * seen_at(fit.parameters, places)).T
+        light = ndimage.map_coordinates(image, [y, x], order=1, mode="nearest").reshape(len(points), len(around))
+        return np.asarray(light / light.mean(axis=1, keepdims=True) - 1, dtype=np.float64)
+
+    usual, found = seen(known[:: max(1, len(known) // MOST_KNOWN)]), seen(index)
+    look = usual.mean(axis=0)
+    spread = found.std(axis=1)
+    likeness = found @ look / (len(look) * np.maximum(spread * look.std(), 1e-12))
+    return np.asarray((likeness > LIKE_AT) & (spread > FAINT_AT * np.median(usual.std(axis=1))))
 
 
 def _held_by_neighbours(

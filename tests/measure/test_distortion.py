@@ -43,6 +43,26 @@ def test_barrel_and_pincushion_have_the_percentage_of_the_lens(kind: str, k1: fl
     assert distortion_of(capture).value == pytest.approx(grid.distortion_max_percent(), abs=0.05)
 
 
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("kind", ["dots", "crosses"])
+def test_marks_that_a_strong_barrel_presses_together_are_placed_as_well(kind: str, seed: int) -> None:
+    """Truth: k1 q^2 at the outermost point, 24 to 25 % of barrel; marks there are drawn to a quarter of their size."""
+    grid = a_grid(kind, k1=-0.16, turn_deg=3.0, phase=(0.1, 0.3))
+    quantity = distortion_of(Light(snr=40).capture(grid.ideal(), np.random.default_rng(seed)))
+
+    off = abs(quantity.value - grid.distortion_max_percent())
+    assert off < min(0.02, 2 * quantity.standard_uncertainty)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_dots_that_a_barrel_presses_till_they_are_faint_are_doubted(seed: int) -> None:
+    """Truth: k1 q^2 at the outermost dot, which is drawn to a sixth of its width and may be taken for none."""
+    grid = a_grid("dots", k1=-0.17, phase=(0.4, 0.2))
+    quantity = distortion_of(Light(snr=40).capture(grid.ideal(), np.random.default_rng(seed)))
+
+    assert abs(quantity.value - grid.distortion_max_percent()) < 2 * quantity.standard_uncertainty
+
+
 @pytest.mark.parametrize("kind", ["dots", "crosses"])
 def test_the_border_of_a_round_field_is_no_mark(kind: str) -> None:
     """Truth: k1 q^2 at the outermost mark; the field is 8 px wider, and all beyond it is dark."""
