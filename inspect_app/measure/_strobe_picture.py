@@ -12,6 +12,7 @@ from inspect_app.errors import NothingToMeasure
 from inspect_app.numerics.band_courses import in_courses
 from inspect_app.numerics.band_lean import lean_of
 from inspect_app.numerics.bands import Bands, fit_bands
+from inspect_app.numerics.black_clipping import without_lift
 from inspect_app.numerics.common_rows import is_shared
 from inspect_app.numerics.lit_field import LitField, lit_field
 from inspect_app.numerics.one_band import likely_count
@@ -89,6 +90,12 @@ class StrobePicture:
     def whole(self) -> float:
         """Return by how much the picture is longer than what of it is lit."""
         return self.lines / self.lit.height
+
+    @property
+    def black(self) -> float:
+        """Return the share of pixels at black in what is lit."""
+        exposure = self.taken.exposure if self.axis == "rows" else self.taken.exposure.T
+        return float(np.mean(self.lit.of(exposure) <= 0))
 
     @property
     def is_level(self) -> bool:
@@ -178,8 +185,9 @@ def _seen(taken: Still, axis: str, strobe: Strobe) -> StrobePicture | None:
     if min(lit.of(view).shape) < _LEAST_ROWS:
         lit = LitField(slice(0, view.shape[0]), slice(0, view.shape[1]))
     is_clipped = float(taken.clipped.mean()) > _CLIPPED
-    found = fit_bands(lit.of(view), strobe.duty, is_clipped=is_clipped, least_gain=_LEAST_GAIN)
-    is_strobe = found is not None and _is_strobe(found, lit.of(view), axis, strobe.duty)
+    shown = lit.of(view) if is_clipped else without_lift(lit.of(view))
+    found = fit_bands(shown, strobe.duty, is_clipped=is_clipped, least_gain=_LEAST_GAIN)
+    is_strobe = found is not None and _is_strobe(found, shown, axis, strobe.duty)
     return StrobePicture(taken, found, axis, lit) if found is not None and is_strobe else None
 
 

@@ -542,3 +542,15 @@ def test_less_than_one_counted_band_is_refused():
 def test_neither_picture_nor_counts_is_told():
     with pytest.raises(UnusableInput, match="--bands-counted"):
         measure("readout", {}, {"strobe_hz": 200})
+
+
+@pytest.mark.parametrize(("black_level", "told"), [(0.0, True), (0.1, False)])
+def test_a_warning_tells_of_a_picture_that_is_dark_between_bands_and_has_no_black_level(tmp_path, black_level, told):
+    """Truth by construction: between short bands noise is about black, or five deviations above it."""
+    picture = (
+        strobe_picture(np.random.default_rng(31), duty=0.1, ambient=0.0, snr=540, fall_off=0.0) + black_level - 0.02
+    )
+
+    measured = measure("readout", {"scene": [write_picture(tmp_path / "dark.tif", picture)]}, {"strobe_hz": 400})
+
+    assert any("raise the camera's black level" in warning for warning in measured.warnings) is told
