@@ -28,7 +28,8 @@ LONGEST_WORKED_PX = 2600  # without a scale: the longest side after reduction
 LARGEST_SHARE = 0.12  # of the field's diameter
 SATURATED_REFUSED = 0.3
 DARKEST_NOISE = 1 / HOT_LIMIT  # of the level: in more no black pixel, and no picture without light, is told
-UNEVEN_REFUSED = 0.15  # robust scatter of small blocks about the smooth part
+UNEVEN_REFUSED = 0.08  # robust scatter of small blocks about the smooth part; strong textures reach 0.02
+FEWEST_FACING = 5  # spots, bright beside dark, and more than half of all: a step of the light; 40 fields had none
 HALO_SHARE_U = 0.5  # 2 u hold that what is scattered over the field is a part of its light, and that it is none
 SURROUND_SHARE_U = 0.4
 """Of the light around a field that no dark frame tells from black: all of it lies over the field, as black level and
@@ -151,6 +152,13 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         reduced_by=factor,
         border_blur_px=field.edge_px / factor if field.is_round else None,
     )
+    if found.facing >= FEWEST_FACING and 2 * found.facing > len(found.spots):
+        raise NothingToMeasure(
+            frames.name,
+            f"one even field was looked for, and an edge between two was seen, along which {found.facing} dark and "
+            "bright marks lie side by side",
+            "Aim at one evenly lit surface, clear of edges, charts and the borders of shadows.",
+        )
     if not found.is_whole:
         raise NothingToMeasure(
             frames.name,

@@ -52,13 +52,15 @@ MOST_VAIN_FITS = 400  # of what is no spot; a sharp hexagon took 177, 23 fields 
 class SpotMap:
     """The spots of a field, deepest first; not whole where the search was given up, since there was no end of them.
 
-    `unlike` counts those that are no round spots but parts of something else, `left` is the share of the field that
-    departs from its smooth part where no spot is.
+    `unlike` counts those that are no round spots but parts of something else, `facing` those that touch one of the
+    other polarity, as a step of the light is drawn; `left` is the share of the field that departs from its smooth part
+    where no spot is.
     """
 
     spots: tuple[FoundSpot, ...]
     is_whole: bool
     unlike: int
+    facing: int
     left: float
 
 
@@ -156,6 +158,7 @@ def map_spots(
         spots=tuple(spots),
         is_whole=not search.is_given_up,
         unlike=sum(fit.shape.misfit > UNLIKE_LOUD and fit.shape.unlike > UNLIKE_SHARE for fit in search.kept),
+        facing=_facing_of(spots),
         left=_left_of(levels),
     )
 
@@ -177,6 +180,14 @@ def _with_borders(search: "_Search", found: Sequence[FoundSpot], border_px: floa
             again[kind] = [fitted.doubted() for fitted in fitted_again(search.levels, search.kept, blur)]
     readings = [readings_of(spot, {kind: fitted[k] for kind, fitted in again.items()}) for k, spot in enumerate(found)]
     return [blended(spot, own, kinds.likely_for(spot)) for spot, own in zip(found, readings, strict=True)]
+
+
+def _facing_of(spots: Sequence[FoundSpot]) -> int:
+    """Return how many spots lie closer to one of the other polarity than their diameters together."""
+    x, y, diameter, depth = np.reshape([(s.x, s.y, s.diameter_px, s.depth) for s in spots], (-1, 4)).T
+    away = np.hypot(np.subtract.outer(x, x), np.subtract.outer(y, y))
+    faces = (away < np.add.outer(diameter, diameter)) & (np.multiply.outer(depth, depth) < 0)
+    return int(np.count_nonzero(faces.any(axis=1)))
 
 
 def _left_of(levels: Sequence[Level]) -> float:

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
+from scipy import special
 
 from inspect_app.capture import read
 from inspect_app.errors import NothingToMeasure, UnusableInput
@@ -625,6 +626,29 @@ def test_a_shadow_over_a_part_of_the_field_is_told() -> None:
     measured = blemish((still_of(field),), BlemishOptions())
 
     assert any("uneven where no spot was found" in warning for warning in measured.warnings)
+
+
+@pytest.mark.parametrize(("step", "lean"), [(0.3, 0.3), (0.15, 0.0)])
+def test_two_even_halves_with_a_sharp_border_between_are_no_field(step: float, lean: float) -> None:
+    """By construction: an edge of a chart; it was a field of 10 to 30 spots, bright and dark along the border."""
+    rows, cols = np.mgrid[:200, :300]
+    beyond = special.ndtr((cols - 150 + lean * (rows - 100)) / 1.2)
+    noise = np.random.default_rng(2).normal(0, 0.005, beyond.shape)
+
+    with pytest.raises(NothingToMeasure, match="an edge between two was seen"):
+        blemish((still_of(0.5 * (1 - step * beyond) + noise),), BlemishOptions())
+
+
+def test_a_bright_spot_beside_a_dark_one_is_no_edge() -> None:
+    """Truth by construction: two pairs that touch, and four others."""
+    pairs = [(100, 90, "dark"), (112, 90, "bright"), (280, 200, "bright"), (280, 211, "dark")]
+    others = [(60, 220, "dark"), (200, 60, "dark"), (330, 80, "dark"), (180, 240, "bright")]
+    spots = tuple(Spot(float(x), float(y), 10.0, 0.4, polarity) for x, y, polarity in pairs + others)
+    field = sensor_flat(np.random.default_rng(3), size_px=(300, 400), spots=spots)
+
+    measured = blemish((still_of(field.exposure),), BlemishOptions())
+
+    assert (total(measured, "dark_spots"), total(measured, "bright_spots")) == (5, 3)
 
 
 @pytest.mark.parametrize(("brighter", "wide", "high"), [(0.12, 0.16, 0.16), (0.1, 0.2, 0.15), (0.12, 0.22, 0.2)])
