@@ -33,7 +33,7 @@ _REFRESH_MS: Final = (4.0, 42.0)
 """How long a display may show one picture: 24 to 250 a second (common practice, no source)."""
 _CLOCK: Final = 1e-4 / 3**0.5  # a camera's crystal, 100 ppm at most (common practice, no source)
 """Relative standard uncertainty of the time base."""
-_ONSET_FLOORS: Final = (0.03, 0.06)
+_ONSET_FLOORS: Final = (0.025, 0.05)
 _HALF_FLOORS: Final = (0.01, 0.02)
 """By how much an instant moves even without noise, and no less over many events: by coding and rounding of codes, in
 intervals, and by shapes unlike all that are fitted, in times from the onset to the half. Of 200 traces of three decays
@@ -43,7 +43,9 @@ decays that are fitted at an error / u of 0.35 and 0.49 instead of 0.40 and 0.59
 instead of 96 of 100 halves of 150 such traces, and halves of 584 films of shapes that are fitted at 0.54 instead of
 0.51. Doubting shapes by less where samples lie off the fit by less than 0.0075 of the swing lost: first changes of 31
 films of phosphors had an u of 0.069 instead of 0.084 frames, but of 80 traces of five shapes that are not fitted 85
-instead of 93 of 100 were held, for those lie off by as little."""
+instead of 93 of 100 were held, for those lie off by as little. With sums of decays among the shapes, 0.03 and 0.06 held
+first changes of 120 other such traces 92 times of 100 instead of 90, those of 36 films of phosphors at an error / u of
+0.40 instead of 0.43; 0.02 and 0.04 held 3 of 100 less."""
 _LONGEST_RISE: Final = 2.5  # intervals: a longer one shows in its samples which shape it has
 _MOST_RENEWED: Final = 20  # events: of more, each is worth less than the time that its renewals take
 
@@ -104,20 +106,21 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     -----
     A frame is the mean of the light over its open time, so the one partly lit frame of a step says when within the
     frame it began. Each switch is fitted with a step, a decay, a ramp and a swell, the picture's also with scans of a
-    round screen and of lines that decay, with an afterglow, and with the two or three steps of a display that shows the
-    switch in part for a refresh or two. A change that takes many samples is fitted in means of them: of 100 logs of 0.1
-    to 1 ms a row with rises of up to 20 ms, first changes came within 0.9 rows and were held 94 of 100; fitted over 100
-    rows, within 7 (p90), and 80 of 100. How long the shutter stood open is averaged over, for one step says nothing of
-    it: a line of the budget, which --shutter-ms takes away. Events that all lag alike tell it, and tell the lag finer
-    than each of them. Flashes in step with the film share one place within the frame and do neither: with an untold
-    short shutter 85 to 92 of 100 halves of four such flashes were held, 97 to 100 first changes (own bench; u was a
-    standard deviation then). Ripple of a lit screen is divided out; one that flickers is fitted with its renewals, or
-    held at its crests. Single readings of a log that lie absurdly far off are left out with a warning. Assumes that the
-    picture answers each switch before the next one, and that light and picture lie in the same film: rolling readout of
-    the filming camera shifts regions at different heights. Breaks down where fewer than about three frames lie between
-    two switches. See `inspect_app.numerics.transitions.locate`, `inspect_app.numerics.renewals.locate_renewal`,
-    `inspect_app.numerics.fine_stairs.locate_fine_stairs`, `inspect_app.numerics.slow_changes.gathered`,
-    `inspect_app.numerics.flicker.calmed`, `inspect_app.numerics.flicker.steadied` and `inspect_app.numerics.lags.lag`.
+    round screen and of lines that decay, with sums of decays, and with the two or three steps of a display that shows
+    the switch in part for a refresh or two. A change that takes many samples is fitted in means of them: of 100 logs of
+    0.1 to 1 ms a row with rises of up to 20 ms, first changes came within 0.9 rows and were held 94 of 100; fitted over
+    100 rows, within 7 (p90), and 80 of 100. How long the shutter stood open is averaged over, for one step says nothing
+    of it: a line of the budget, which --shutter-ms takes away. Events that all lag alike tell it, and tell the lag
+    finer than each of them. Flashes in step with the film share one place within the frame and do neither: with an
+    untold short shutter 85 to 92 of 100 halves of four such flashes were held, 97 to 100 first changes (own bench; u
+    was a standard deviation then). Ripple of a lit screen is divided out; one that flickers is fitted with its
+    renewals, or held at its crests. Single readings of a log that lie absurdly far off are left out with a warning.
+    Assumes that the picture answers each switch before the next one, and that light and picture lie in the same film:
+    rolling readout of the filming camera shifts regions at different heights. Breaks down where fewer than about three
+    frames lie between two switches. See `inspect_app.numerics.transitions.locate`,
+    `inspect_app.numerics.renewals.locate_renewal`, `inspect_app.numerics.fine_stairs.locate_fine_stairs`,
+    `inspect_app.numerics.slow_changes.gathered`, `inspect_app.numerics.flicker.calmed`,
+    `inspect_app.numerics.flicker.steadied` and `inspect_app.numerics.lags.lag`.
 
     A picture in a region that was found, and that follows its light by less than 2 u, is refused: a reflection, or a
     part of the light itself, does the same. Of 13 films without light or picture 5 were given a number without that, 1

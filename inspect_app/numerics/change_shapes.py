@@ -38,13 +38,30 @@ SOFT: Final = {
 is renewed line by line, over more than half of a refresh or nearly all of it."""
 SCANNED: Final = ("high scanned", "low scanned", "high long scanned", "low long scanned")
 """Those whose steps are scanned."""
-PICTURE_KINDS: Final = (*LIGHT_KINDS, "round", "trail", "long trail", "afterglow", *STAIRS)
+SUMS: Final = {
+    "afterglow": ((0.65, 1.0), (0.35, 5.0)),
+    "faint afterglow": ((0.85, 1.0), (0.15, 5.0)),
+    "settling": ((2.5, 1.0), (-1.5, 0.6)),
+    "stretched": ((0.06, 0.02), (0.34, 0.38), (0.6, 1.79)),
+}
+"""Sums of decays: shares of the light and time constants in widths. A decay of second order, whose two time constants
+are as 1 to 0.6, starts flat; a stretched one, exp(-t^0.72) within 0.006, steeply (least squares)."""
+PICTURE_KINDS: Final = (
+    *LIGHT_KINDS,
+    "round",
+    "trail",
+    "long trail",
+    "afterglow",
+    "faint afterglow",
+    "settling",
+    "stretched",
+    *STAIRS,
+)
 """Shapes of a change of the light and of its picture, in the order of all arrays over kinds."""
 
 _DECAYED: Final = 9.0  # time constants after which a decay has nothing left to show
 _SETTLES: Final = 0.12  # time constant of a step that settles, and
 _SCANS: Final = {"scanned": 0.6, "long scanned": 0.9}  # how long one that is scanned takes, in times of a refresh
-_GLOW: Final = (0.35, 5.0)  # share of the light that decays so many times as slowly
 _TRAILS: Final = {"trail": 0.3, "long trail": 1.0}  # time constants of the decay of each line, in times of a scan
 _HALVES: Final = {
     "step": 0.0,
@@ -52,6 +69,9 @@ _HALVES: Final = {
     "trail": 0.777534,
     "long trail": 1.234472,
     "afterglow": 1.089944,
+    "faint afterglow": 0.824206,
+    "settling": 1.324184,
+    "stretched": 0.598174,
     "high stair": 0.0,
     "low stair": 1.0,
     "high flight": 0.0,
@@ -69,7 +89,8 @@ _HALVES: Final = {
 
 def ended_after(kind: str) -> float:
     """Return after how many widths a shape has nothing left to show."""
-    ends = {"step": 0.0, "decay": _DECAYED, "afterglow": _DECAYED * _GLOW[1], **dict.fromkeys(FLIGHTS, 2.0)}
+    ends = {"step": 0.0, "decay": _DECAYED, **dict.fromkeys(FLIGHTS, 2.0)}
+    ends |= {kind: _DECAYED * max(slower for _, slower in parts) for kind, parts in SUMS.items()}
     ends |= {kind: 1 + (_scan_of(kind) or _DECAYED * _SETTLES) for kind in SOFT}
     return ends.get(kind, 1 + _DECAYED * _TRAILS.get(kind, 0.0))
 
@@ -121,9 +142,8 @@ def _grown(kind: str, width: FloatArray, since: FloatArray) -> FloatArray:
         return np.asarray(time)
     if kind == "decay":
         return _decayed(time, width)
-    if kind == "afterglow":
-        share, slower = _GLOW
-        return np.asarray((1 - share) * _decayed(time, width) + share * _decayed(time, slower * width))
+    if kind in SUMS:
+        return np.asarray(sum(share * _decayed(time, slower * width) for share, slower in SUMS[kind]))
     if kind in _TRAILS:
         return _trailed(time, width, width * _TRAILS[kind])
     if kind == "ramp":

@@ -15,7 +15,7 @@ FloatArray = npt.NDArray[np.float64]
 LIGHT_PRIOR: Final = (0.90, 0.05, 0.03, 0.02)
 """Of the kinds that a light may switch in: an LED steps (common practice, no source)."""
 _STAIRS_PRIOR: Final = (0.025, 0.025, 0.004, 0.004, 0.002, 0.01, 0.01, 0.005, 0.005, 0.005, 0.005)
-PICTURE_PRIOR: Final = (0.44, 0.18, 0.14, 0.03, 0.03, 0.03, 0.03, 0.02, *_STAIRS_PRIOR)
+PICTURE_PRIOR: Final = (0.44, 0.15, 0.14, 0.02, 0.03, 0.03, 0.03, 0.02, 0.015, 0.015, 0.01, *_STAIRS_PRIOR)
 """Of the kinds that its picture may change in: a display steps, a phosphor decays, a scan ramps, or shows as stairs (as
 above). Trusting steps less (0.26) reads first changes of 320 films within 0.259 instead of 0.288 frames (p90), but
 those of steps a quarter of a frame early. A scan over most of a frame passes for a step: of 108 traces each, shutters

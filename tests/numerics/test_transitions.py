@@ -36,6 +36,15 @@ def test_a_phosphor_with_an_afterglow_of_another_strength_is_half_lit_where_it_i
     assert half == pytest.approx(truth, abs=0.08)
 
 
+def test_a_decay_of_second_order_is_half_done_where_it_is():
+    """Time constants of 2 and 1.4 samples, so shares of 2 / 0.6 and -1.4 / 0.6."""
+    parts = [(2 / 0.6, "decay", 2.0), (-1.4 / 0.6, "decay", 1.4)]
+    truth, half, doubt = half_of(parts)
+
+    assert half == pytest.approx(truth, abs=0.03)
+    assert doubt < 0.1
+
+
 def test_a_change_that_fits_no_shape_is_doubted_by_as_much_as_it_lies_off():
     """A quick ramp and a slow one: 0.32 samples off with the doubt of noise alone; soft stairs come near it."""
     truth, half, doubt = half_of([(0.7, "ramp", 2.0), (0.3, "ramp", 16.0)])
