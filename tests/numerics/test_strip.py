@@ -42,6 +42,18 @@ def test_the_tilt_and_height_of_a_strip_are_found(tilt_deg: float, over_full_wel
     assert strip.half_height_px == pytest.approx(30, abs=1.5)
 
 
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("like_step", [5, 6])
+def test_a_small_strip_with_a_step_as_bright_as_its_surround_is_laid_straight(like_step: int, seed: int) -> None:
+    """Truth by construction; that step has no border, and the axis was laid askew by up to 1.6 degrees through it."""
+    surround = 1.5 * 2.0**-like_step
+    wedge = Wedge(SENSOR, steps=15, step_px=(11, 15), gap_px=(0, 0), over_full_well=1.5, surround=surround, seed=seed)
+
+    angle = place_of(wedge).strip.angle
+
+    assert (math.degrees(angle) + 90) % 180 - 90 == pytest.approx(0.0, abs=0.1)
+
+
 @pytest.mark.parametrize("gap_px", [(0, 0), (6, 6), (2, 20)])
 @pytest.mark.parametrize("is_reversed", [False, True])
 def test_every_step_lies_where_it_was_drawn(gap_px: tuple[int, int], is_reversed: bool) -> None:  # noqa: FBT001  a case
