@@ -21,6 +21,7 @@ ROUNDS: Final = 3  #: of fits begun anew
 BETTER: Final = 0.2  #: chi-squared by which a round must be better than the last one to be followed by another
 HOPELESS: Final = 30.0  #: by how much less likely (logarithm) other fits may be and still be weighed
 DECIDED: Final = 40.0  #: chi-squared by which rows alone must be worse for other fits to be out of the question
+_WORST: Final = 4.0  # mean square of weighed misfits, up to which a fit describes the rows
 _TURNS: Final = 2  # of texture and light in turn: a third moves the count by a tenth of its uncertainty at most
 _APART: Final = 0.01  # of themselves, by which bands are others;
 _ALIKE: Final = 0.002  # likewise, of fits that were begun where misfits were weighed;
@@ -62,7 +63,9 @@ def weighed_fits(
     others = [_in_turn(seen, at, strips) for at in apart]
     likeliest = min(each.by_rows for each in found)
     found += [
-        each for each in others if _misfit_cost(seen, each.fit.x) < most_cost or each.by_rows < likeliest - DECIDED / 2
+        each
+        for each in others
+        if _misfit_cost(seen, each.fit.x) < most_cost or (each.by_rows < likeliest - DECIDED / 2 and _is_fit(each))
     ]
     if seen.flash is None:
         best = min(found, key=lambda each: each.cost)
@@ -75,6 +78,12 @@ def between(likely: list[WeighedFit]) -> float:
     odds = np.exp([likely[0].cost - each.cost for each in likely])
     away = np.array([float(each.fit.x[0] - likely[0].fit.x[0]) for each in likely])
     return float(odds @ away**2 / odds.sum())
+
+
+def _is_fit(found: WeighedFit) -> bool:
+    """Say whether rows are off by about as much as noise and texture are: what nothing describes, decides nothing."""
+    rest = found.fit.fun[: len(found.profile.values)] / found.profile.scatter
+    return float(np.mean(rest**2)) < _WORST
 
 
 def cost_of(fit: optimize.OptimizeResult) -> float:
