@@ -410,6 +410,25 @@ def test_a_warning_tells_of_stripes_unless_the_bands_are_level_beyond_doubt_or_m
     assert measured.results[0].quantity.value == pytest.approx(8.0, rel=0.01)
 
 
+@pytest.mark.parametrize(("bands", "dark_rows", "is_flipped"), [(14.73, 40, False), (12.3, 80, True), (9.5, 92, False)])
+def test_the_arc_in_which_a_field_ends_at_the_top_or_the_bottom_is_not_taken_for_bands(
+    tmp_path, bands, dark_rows, is_flipped
+):
+    """Truth by construction: a clear picture, whose bands were refused, or taken for half as many."""
+    strobe_hz, rows, cols = bands / 0.0092, 740, 410
+    rng = np.random.default_rng(21)
+    picture = strobe_picture(rng, rows=rows, cols=cols, strobe_hz=strobe_hz, snr=840, ambient=0.45, fall_off=0.4)
+    y, x = np.mgrid[:rows, :cols]
+    picture *= np.hypot(y - (rows - dark_rows - 447), x - cols / 2) < 447
+    picture = np.clip(picture + 0.002 * rng.standard_normal(picture.shape), 0, 1)
+    path = write_picture(tmp_path / "bands.tif", picture[::-1] if is_flipped else picture)
+
+    found = readout_of(path, strobe_hz=strobe_hz)["readout_time"]
+
+    assert found.value == pytest.approx(9.2, abs=3 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 0.01 * 9.2
+
+
 @pytest.mark.parametrize("is_turned", [False, True])
 def test_a_dark_frame_at_two_sides_is_not_taken_for_a_band(tmp_path, is_turned):
     """Truth: there are none. As a band it would be lit for 94 % of the period, with borders as of a flash of none."""
