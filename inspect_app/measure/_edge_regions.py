@@ -12,21 +12,21 @@ from inspect_app.capture import Still
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._edge_stretch import SMALLEST_PX, FittedStretch, fit_stretch
 from inspect_app.model import Condition
-from inspect_app.numerics.block_coding import BLOCK_PX, Coding
-from inspect_app.numerics.clipped_noise import ClippedNoise, at_bound, clipped_noise, share_cut
-from inspect_app.numerics.edge_finding import EdgeRegion, find_edges
-from inspect_app.numerics.edge_line import is_near_vertical
-from inspect_app.numerics.edge_response import Crossing, EdgeResponse, edge_response
-from inspect_app.numerics.edge_rounding import height_in_steps, is_drowned, rounding_doubt
-from inspect_app.numerics.edge_spread import (
+from inspect_app.numerics.edges.block_coding import BLOCK_PX, Coding
+from inspect_app.numerics.edges.clipped_noise import ClippedNoise, at_bound, clipped_noise, share_cut
+from inspect_app.numerics.edges.edge_finding import EdgeRegion, find_edges
+from inspect_app.numerics.edges.edge_line import is_near_vertical
+from inspect_app.numerics.edges.edge_response import Crossing, EdgeResponse, edge_response
+from inspect_app.numerics.edges.edge_rounding import height_in_steps, is_drowned, rounding_doubt
+from inspect_app.numerics.edges.edge_spread import (
     BINS_PER_PX_OF_ISO,
     EdgeSpread,
     edge_levels,
     edge_spread,
     spatial_frequency_response,
 )
-from inspect_app.numerics.edge_stretch import largest_departure
-from inspect_app.numerics.edge_surface import EdgeSurface
+from inspect_app.numerics.edges.edge_stretch import largest_departure
+from inspect_app.numerics.edges.edge_surface import EdgeSurface
 
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]

@@ -8,11 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.errors import NothingToMeasure
-from inspect_app.numerics.clipped_noise import at_bound
-from inspect_app.numerics.edge_clipping import free_rows, unevenness
-from inspect_app.numerics.edge_line import EdgeCurve, find_edge_curve, pixels_near
-from inspect_app.numerics.edge_stretch import clean_rows, crossed_rows
-from inspect_app.numerics.edge_surface import EdgeSurface, fit_edge_surface
+from inspect_app.numerics.edges.clipped_noise import at_bound
+from inspect_app.numerics.edges.edge_clipping import free_rows, unevenness
+from inspect_app.numerics.edges.edge_line import EdgeCurve, find_edge_curve, pixels_near
+from inspect_app.numerics.edges.edge_stretch import clean_rows, crossed_rows
+from inspect_app.numerics.edges.edge_surface import EdgeSurface, fit_edge_surface
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]

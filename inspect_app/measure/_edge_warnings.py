@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from inspect_app.measure._edge_regions import MeasuredEdge, MeasuredEdges
-from inspect_app.numerics.clipped_noise import MOST_CLIPPED
+from inspect_app.numerics.edges.clipped_noise import MOST_CLIPPED
 
 NYQUIST_CY_PX: Final = 0.5  # by the sampling theorem
 LEAST_CONTRAST: Final = 1.5  # bright over dark; ISO 12233 charts have 4 (from memory)

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.errors import NothingToMeasure
-from inspect_app.numerics.pattern_shift import has_shifted
+from inspect_app.numerics.noise.pattern_shift import has_shifted
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -25,8 +25,8 @@ from inspect_app.measure._region_traces import (
     widened,
 )
 from inspect_app.measure._swung_points import swung_points
-from inspect_app.numerics.shake import steadied_frames
-from inspect_app.numerics.switching import Patch, liveliest_patch, switching_patches
+from inspect_app.numerics.changes.shake import steadied_frames
+from inspect_app.numerics.changes.switching import Patch, liveliest_patch, switching_patches
 
 _FINEST_CELLS: Final = 6_000
 _STORE_NUMBERS: Final = 16_000_000

@@ -11,8 +11,8 @@ from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._event_regions import Chosen, choose_regions
 from inspect_app.measure._film_times import film_times, usual_interval
 from inspect_app.measure._light import Box, FloatArray, watch
-from inspect_app.numerics.shutters import FILMED, LOGGED
-from inspect_app.numerics.strays import BoolArray, strays
+from inspect_app.numerics.changes.shutters import FILMED, LOGGED
+from inspect_app.numerics.changes.strays import BoolArray, strays
 
 COLUMNS: Final = ("time_ms", "stimulus", "response")
 MOTION: Final = (

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from inspect_app.measure._field_frames import Frames
 from inspect_app.measure._field_search import FieldContent
 from inspect_app.model import Condition, Outline, Result
-from inspect_app.numerics.field_circle import BrightField, light_beyond
-from inspect_app.numerics.field_rim import Rim
+from inspect_app.numerics.fields.field_circle import BrightField, light_beyond
+from inspect_app.numerics.fields.field_rim import Rim
 from inspect_app.quantity import Contribution, Quantity, quantity_from_budget
 
 SATURATED_TOLD = 1e-5  # a few pixels in a million: one bright spot

@@ -10,15 +10,15 @@ from inspect_app.capture import FloatArray
 from inspect_app.errors import NothingToMeasure
 from inspect_app.measure._field_frames import Frames
 from inspect_app.measure._field_shading import Shading, shading_of, with_uneven_parts
-from inspect_app.numerics.field_circle import BrightField, find_field, veil_of
-from inspect_app.numerics.field_rim import Rim, rim_of
-from inspect_app.numerics.found_spot import FoundSpot
-from inspect_app.numerics.odd_pixels import HOT_LIMIT, PixelArray, clusters_of, hot_pixels, noise_of, odd_in_light
-from inspect_app.numerics.reduced_pictures import reduced, reduced_all
-from inspect_app.numerics.smooth_field import SmoothField
-from inspect_app.numerics.spot_map import MOST_SPOTS, FlatField, flatten, inside_of, map_spots
-from inspect_app.numerics.spots import NARROWEST_PX
-from inspect_app.numerics.texture import Rounding
+from inspect_app.numerics.fields.field_circle import BrightField, find_field, veil_of
+from inspect_app.numerics.fields.field_rim import Rim, rim_of
+from inspect_app.numerics.fields.smooth_field import SmoothField
+from inspect_app.numerics.spots.candidates import NARROWEST_PX
+from inspect_app.numerics.spots.found_spot import FoundSpot
+from inspect_app.numerics.spots.odd_pixels import HOT_LIMIT, PixelArray, clusters_of, hot_pixels, noise_of, odd_in_light
+from inspect_app.numerics.spots.reduced_pictures import reduced, reduced_all
+from inspect_app.numerics.spots.spot_map import MOST_SPOTS, FlatField, flatten, inside_of, map_spots
+from inspect_app.numerics.spots.texture import Rounding
 
 SMALLEST_PX = 1.5  # without a scale: what is narrower is a pixel's fault, not a lens's drawing
 SMALLEST_WORKED_PX = 5.0  # the smallest spot of interest after reduction

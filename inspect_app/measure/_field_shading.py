@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from inspect_app.numerics.calmed_surface import calmed
-from inspect_app.numerics.field_circle import BrightField
-from inspect_app.numerics.finer_surface import departures_of, finer_surface
-from inspect_app.numerics.found_spot import FoundSpot
-from inspect_app.numerics.smooth_field import Blocks, SmoothField
-from inspect_app.numerics.spot_map import FlatField
+from inspect_app.numerics.fields.calmed_surface import calmed
+from inspect_app.numerics.fields.field_circle import BrightField
+from inspect_app.numerics.fields.finer_surface import departures_of, finer_surface
+from inspect_app.numerics.fields.smooth_field import Blocks, SmoothField
+from inspect_app.numerics.spots.found_spot import FoundSpot
+from inspect_app.numerics.spots.spot_map import FlatField
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -54,7 +54,8 @@ def shading_of(smooth: SmoothField, field: BrightField) -> Shading | None:
     """Return peak to valley of the smooth part within 90 % of the field over its mean, its uncertainties, and the mean.
 
     None where the smooth part falls to nothing there: light it is not, then. What noise has left in the surface after
-    each of its orders was shrunk (`numerics.calmed_surface`) has a peak and a valley too; its mean square is taken off.
+    each of its orders was shrunk (`numerics.fields.calmed_surface`) has a peak and a valley too; its mean square is
+    taken off.
     """
     level = _mean_level(smooth, field)
     across, down = (_middles(length, EXTREME_PLACES) for length in (smooth.cols, smooth.rows))
@@ -87,9 +88,9 @@ def with_uneven_parts(shading: Shading, flat: FlatField, field: BrightField, spo
 
     A soft reflection, or a glow, is narrower than the surface can follow. It shows in the medians of tiles of a
     fourteenth of the field, its spots left out. Where neighbouring tiles depart alike both across and down, the light
-    is followed to a higher order (`numerics.finer_surface`). Where a tile, or there the median of nine of the surface's
-    blocks, still stands out, what the peak to valley has over that of the surface in the same places is added, and
-    about a third of it is the standard uncertainty.
+    is followed to a higher order (`numerics.fields.finer_surface`). Where a tile, or there the median of nine of the
+    surface's blocks, still stands out, what the peak to valley has over that of the surface in the same places is
+    added, and about a third of it is the standard uncertainty.
 
     In drawn fields the products of neighbouring tiles, what a row or a column has in common taken off, were up to 0.09
     of their squares without such light, and 0.16 to 0.6 with it. Of 96 reflections and shadows of 3 to 15 % of the

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.errors import UnusableInput
-from inspect_app.numerics.unlogged_time import Unlogged, chance_set_on, unlogged_time
+from inspect_app.numerics.discharge.unlogged_time import Unlogged, chance_set_on, unlogged_time
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -103,8 +103,8 @@ def steady_clock(
 
     Notes
     -----
-    See `inspect_app.numerics.unlogged_time.chance_set_on`. What hardly falls does not tell, and the clock is believed;
-    where it may have been set on by whole hours, as well as not, the doubt holds both.
+    See `inspect_app.numerics.discharge.unlogged_time.chance_set_on`. What hardly falls does not tell, and the clock is
+    believed; where it may have been set on by whole hours, as well as not, the doubt holds both.
     """
     steps = np.diff(times_s)
     regular = steps[steps > 0]

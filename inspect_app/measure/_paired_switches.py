@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.errors import NothingToMeasure
-from inspect_app.numerics.flicker import lasting
-from inspect_app.numerics.switching import Switch, switches
+from inspect_app.numerics.changes.flicker import lasting
+from inspect_app.numerics.changes.switching import Switch, switches
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from inspect_app.measure._light import Box
 from inspect_app.measure._region_traces import Cells, widened
-from inspect_app.numerics.switching import Patch, parts
+from inspect_app.numerics.changes.switching import Patch, parts
 
 _TOGETHER: Final = 1.5  # frames within which patches are of one moment: a scanned display, tiles of a coder
 _MEANWHILE: Final = 0.05  # of its strength, for a partner that switches at the same moment,

@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from inspect_app.capture import Film
 from inspect_app.measure._light import Box, FloatArray, Samples
-from inspect_app.numerics.switching import scatter
+from inspect_app.numerics.changes.switching import scatter
 
 BoolArray = npt.NDArray[np.bool_]
 CellArray = npt.NDArray[np.float32]

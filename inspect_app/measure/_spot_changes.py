@@ -9,7 +9,7 @@ from pydantic import BeforeValidator
 
 from inspect_app.errors import UnusableInput
 from inspect_app.model import Feature
-from inspect_app.numerics.found_spot import FoundSpot
+from inspect_app.numerics.spots.found_spot import FoundSpot
 from inspect_app.quantity import parse_number
 
 ACTS: Final = ("remove", "dark", "bright", "add")

@@ -9,14 +9,14 @@ import numpy.typing as npt
 
 from inspect_app.capture import Still
 from inspect_app.errors import NothingToMeasure
-from inspect_app.numerics.band_courses import in_courses
-from inspect_app.numerics.band_lean import lean_of
-from inspect_app.numerics.bands import Bands, fit_bands
-from inspect_app.numerics.black_clipping import without_lift
-from inspect_app.numerics.common_rows import is_shared
-from inspect_app.numerics.lit_field import LitField, lit_field
-from inspect_app.numerics.one_band import likely_count
-from inspect_app.numerics.row_texture import certainty, certainty_weighed, strip_differences, without_fall_off
+from inspect_app.numerics.bands.band_courses import in_courses
+from inspect_app.numerics.bands.band_lean import lean_of
+from inspect_app.numerics.bands.black_clipping import without_lift
+from inspect_app.numerics.bands.common_rows import is_shared
+from inspect_app.numerics.bands.fitted_bands import Bands, fit_bands
+from inspect_app.numerics.bands.lit_field import LitField, lit_field
+from inspect_app.numerics.bands.one_band import likely_count
+from inspect_app.numerics.bands.row_texture import certainty, certainty_weighed, strip_differences, without_fall_off
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 
 from inspect_app.capture import FloatArray, Still
-from inspect_app.numerics.step_reading import StepReading, read_step
-from inspect_app.numerics.wedge_place import IndexArray
+from inspect_app.numerics.wedges.step_reading import StepReading, read_step
+from inspect_app.numerics.wedges.wedge_place import IndexArray
 
 OTHER_LIGHT: Final = 4.5  # standard uncertainties by which a step is lighter or noisier than a brighter one
 MAY_SATURATE: Final = 2.0**-6  # of the brightest step: from there on a full well may have cut the noise off

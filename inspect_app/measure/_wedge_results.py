@@ -8,8 +8,8 @@ import numpy as np
 
 from inspect_app.capture import FloatArray
 from inspect_app.model import Result, Trace
-from inspect_app.numerics.step_reading import StepReading
-from inspect_app.numerics.wedge_response import WedgeResponse, faintest_exposure
+from inspect_app.numerics.wedges.step_reading import StepReading
+from inspect_app.numerics.wedges.wedge_response import WedgeResponse, faintest_exposure
 from inspect_app.quantity import Contribution, quantity_from_budget
 
 COARSE_ROUNDING = 0.5  # noise over quantisation step: below it, the noise read is partly that of rounding

@@ -15,10 +15,10 @@ from inspect_app.measure._options import CheckOptions, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Trace
-from inspect_app.numerics.crossings import Crossing, lasting_crossing
-from inspect_app.numerics.integrals import integral_to
-from inspect_app.numerics.lasting_falls import LASTING_ROWS, scatter
-from inspect_app.numerics.rounded_falls import rounded_away
+from inspect_app.numerics.discharge.crossings import Crossing, lasting_crossing
+from inspect_app.numerics.discharge.integrals import integral_to
+from inspect_app.numerics.discharge.lasting_falls import LASTING_ROWS, scatter
+from inspect_app.numerics.discharge.rounded_falls import rounded_away
 from inspect_app.quantity import Contribution
 
 FloatArray = npt.NDArray[np.float64]
@@ -115,8 +115,8 @@ def battery(captures: tuple[Capture, ...], options: BatteryOptions) -> Measured:
     as straight between its rows, which the uncertainty covers where the crossing lies in a gap. How long a logger stood
     before it began its clock anew is read from the fall of the voltage; so is the time across a gap through which the
     voltage went on as if nothing had happened, for there the clock was set on. Breaks down where noise is as large as
-    the fall of the voltage over the whole log. See `inspect_app.numerics.crossings.lasting_crossing` and
-    `inspect_app.numerics.unlogged_time`.
+    the fall of the voltage over the whole log. See `inspect_app.numerics.discharge.crossings.lasting_crossing` and
+    `inspect_app.numerics.discharge.unlogged_time`.
     """
     by_hand = bool(options.runtime_min) or options.start is not None or options.end is not None
     if by_hand and captures:

@@ -25,8 +25,8 @@ from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._spot_changes import Change, changed_spots
 from inspect_app.measure._spot_counts import SizeClass, count_result, count_results, size_classes, zone_of
 from inspect_app.model import Feature, Measured, Result
-from inspect_app.numerics.field_circle import BrightField
-from inspect_app.numerics.found_spot import FoundSpot
+from inspect_app.numerics.fields.field_circle import BrightField
+from inspect_app.numerics.spots.found_spot import FoundSpot
 
 METHOD = "Spots by matched filters and a fitted profile; zones and size classes as agreed"
 DEFAULT_SIZES_UM = (75.0, 150.0, 230.0, 300.0)  # 0.003 to 0.012 inch; smaller is peppering (published tables)
@@ -147,11 +147,11 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     The contrast is a spot's central depth over its surround. The diameter is that of its outline: where half of this
     depth is reached, if the spot is soft by itself, and that of the disc before it was blurred, if optics did that. One
     spot does not tell the two apart; the spots of a picture together mostly do, by whether their blur grows with their
-    size, and by the blur of the field's border (`numerics.spot_kinds`). Value and uncertainty are those of the mixture
-    (`numerics.spot_border`). What reducing a large picture adds is no part of a spot either. The lines of its budget:
-    the texture in which the spot is fitted, what made it soft, for other profiles 0.4 % of the diameter and 1.5 % of
-    the contrast, and the scale; of contrasts and shading of a round field half of the glare that its border's halo
-    tells, which may count as its light or not, and, without dark frames, two fifths of what lies around the field,
+    size, and by the blur of the field's border (`numerics.spots.spot_kinds`). Value and uncertainty are those of the
+    mixture (`numerics.spots.spot_border`). What reducing a large picture adds is no part of a spot either. The lines of
+    its budget: the texture in which the spot is fitted, what made it soft, for other profiles 0.4 % of the diameter and
+    1.5 % of the contrast, and the scale; of contrasts and shading of a round field half of the glare that its border's
+    halo tells, which may count as its light or not, and, without dark frames, two fifths of what lies around the field,
     which may lie over it or not, and the code to which it is rounded; of a full frame without dark frames a black level
     of up to 2 % of full scale, which makes both too small. In full frames, where no border tells of a blur to take off,
     other profiles cost 0.5 % of the contrast: of 467 spots of five profiles in 60 drawn frames value ± 2 u holds 98 of
@@ -176,8 +176,8 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
 
     Where noise exceeds a sixth of the level it reaches down to black, and no dead pixels are told, with a warning.
     Warned of is also what no map of round spots tells: hairs, shadows, stripes, a border that is no circle; a rim that
-    glows all around, in which no spots are sought (`numerics.field_rim`); a soft reflection or shadow larger than any
-    spot, which counts into the shading (`_field_shading.with_uneven_parts`).
+    glows all around, in which no spots are sought (`numerics.fields.field_rim`); a soft reflection or shadow larger
+    than any spot, which counts into the shading (`_field_shading.with_uneven_parts`).
 
     Assumes that spots are round, or so nearly that a circle of equal area serves; that the field fills a disc or the
     frame; and that the picture is linear in exposure. It breaks down at the border of the field, where a spot that

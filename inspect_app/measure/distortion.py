@@ -14,11 +14,11 @@ from inspect_app.measure import _budget
 from inspect_app.measure._options import PictureOptions, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Measured, Result, Trace
-from inspect_app.numerics.chart_view import ChartView, view_of
-from inspect_app.numerics.grid_fit import FARTHEST
-from inspect_app.numerics.grid_points import FEWEST_MARKS, MOST_MARKS, find_grid
-from inspect_app.numerics.lattice import Lattice
-from inspect_app.numerics.radial_distortion import ENDS_WITHIN, RadialDistortion, fit_radial_distortion
+from inspect_app.numerics.grids.chart_view import ChartView, view_of
+from inspect_app.numerics.grids.grid_fit import FARTHEST
+from inspect_app.numerics.grids.grid_points import FEWEST_MARKS, MOST_MARKS, find_grid
+from inspect_app.numerics.grids.lattice import Lattice
+from inspect_app.numerics.grids.radial_distortion import ENDS_WITHIN, RadialDistortion, fit_radial_distortion
 from inspect_app.quantity import Contribution, parse_number, quantity_from_budget
 
 METHOD: Final = "ISO 17850:2015 local geometric distortion, radial; polynomial fitted to all points of the grid"

@@ -16,8 +16,8 @@ from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace
-from inspect_app.numerics.blink_rates import HIGHEST
-from inspect_app.numerics.blinks import BlinkClock, blink_clock, is_sure
+from inspect_app.numerics.blinks.blink_clock import BlinkClock, blink_clock, is_sure
+from inspect_app.numerics.blinks.blink_rates import HIGHEST
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -83,7 +83,7 @@ def frame_rate(captures: tuple[Capture, ...], options: FrameRateOptions) -> Meas
     Breaks down where the light blinks faster than half of the frame rate (refused, for its alias looks the same), and
     with a shutter that is open so briefly that no frame is partly lit: then an edge lies anywhere between two frames,
     which widens the doubt, and frames that are missing are hard to tell from a rate a little off. See
-    `inspect_app.numerics.blinks.blink_clock`.
+    `inspect_app.numerics.blinks.blink_clock.blink_clock`.
     """
     if options.frames_counted:
         return _counted(captures, options)

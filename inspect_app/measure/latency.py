@@ -18,14 +18,14 @@ from inspect_app.measure._paired_switches import Pairs, Turns, pair_switches
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace
-from inspect_app.numerics.change_shapes import LIGHT_KINDS, PICTURE_KINDS, SOFT, STAIRS
-from inspect_app.numerics.fine_stairs import locate_fine_stairs
-from inspect_app.numerics.flicker import calmed, flickers, steadied
-from inspect_app.numerics.lags import Instants, Lag, agreement, hypothesis_weights, instants, lag
-from inspect_app.numerics.renewals import locate_renewal
-from inspect_app.numerics.shutters import Shutters, shutters
-from inspect_app.numerics.slow_changes import Around, gathered, goes_on, next_begins
-from inspect_app.numerics.transitions import Located, locate
+from inspect_app.numerics.changes.change_shapes import LIGHT_KINDS, PICTURE_KINDS, SOFT, STAIRS
+from inspect_app.numerics.changes.fine_stairs import locate_fine_stairs
+from inspect_app.numerics.changes.flicker import calmed, flickers, steadied
+from inspect_app.numerics.changes.lags import Instants, Lag, agreement, hypothesis_weights, instants, lag
+from inspect_app.numerics.changes.renewals import locate_renewal
+from inspect_app.numerics.changes.shutters import Shutters, shutters
+from inspect_app.numerics.changes.slow_changes import Around, gathered, goes_on, next_begins
+from inspect_app.numerics.changes.transitions import Located, locate
 from inspect_app.quantity import Contribution, Quantity
 
 METHOD: Final = "light against its picture, fitted within the frame (common practice, no source; GUM, JCGM 100:2008)"
@@ -117,10 +117,11 @@ def latency(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured:
     renewals, or held at its crests. Single readings of a log that lie absurdly far off are left out with a warning.
     Assumes that the picture answers each switch before the next one, and that light and picture lie in the same film:
     rolling readout of the filming camera shifts regions at different heights. Breaks down where fewer than about three
-    frames lie between two switches. See `inspect_app.numerics.transitions.locate`,
-    `inspect_app.numerics.renewals.locate_renewal`, `inspect_app.numerics.fine_stairs.locate_fine_stairs`,
-    `inspect_app.numerics.slow_changes.gathered`, `inspect_app.numerics.flicker.calmed`,
-    `inspect_app.numerics.flicker.steadied` and `inspect_app.numerics.lags.lag`.
+    frames lie between two switches. See `inspect_app.numerics.changes.transitions.locate`,
+    `inspect_app.numerics.changes.renewals.locate_renewal`,
+    `inspect_app.numerics.changes.fine_stairs.locate_fine_stairs`, `inspect_app.numerics.changes.slow_changes.gathered`,
+    `inspect_app.numerics.changes.flicker.calmed`, `inspect_app.numerics.changes.flicker.steadied` and
+    `inspect_app.numerics.changes.lags.lag`.
 
     A picture in a region that was found, and that follows its light by less than 2 u, is refused: a reflection, or a
     part of the light itself, does the same. Of 13 films without light or picture 5 were given a number without that, 1

@@ -14,7 +14,7 @@ from inspect_app.measure._even_frames import MOST_CLIPPED, NO_CHANGE, OTHER_LIGH
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Condition, Measured, Outline, Result
-from inspect_app.numerics.noise_split import NoiseSplit, split_noise
+from inspect_app.numerics.noise.noise_split import NoiseSplit, split_noise
 from inspect_app.quantity import Contribution, Quantity, quantity_from_budget
 
 METHOD = "ISO 15739:2023, temporal and fixed-pattern noise; EMVA 1288 separation of the two"
@@ -81,7 +81,7 @@ def noise(captures: tuple[Capture, ...], options: NoiseOptions) -> Measured:
     Mean and noise are those of the exposure as stored: a black level must be taken out by the transfer (table), and
     what rounding to codes adds, the twelfth of a code squared, counts as noise, as both standards have it (from
     memory): with a warning where it is 2 % of the variance or more. See
-    `inspect_app.numerics.noise_split.split_noise` for the formulas. Texture of the scene counts as fixed pattern.
+    `inspect_app.numerics.noise.noise_split.split_noise` for the formulas. Texture of the scene counts as fixed pattern.
     Assumes an even scene under light that changes smoothly over the frame, noise that is independent from frame to
     frame, and pixels away from black and white. It breaks down where the device moves by less than half a pixel
     between frames, where pictures were denoised over time, and where clipping takes a part of the noise away.

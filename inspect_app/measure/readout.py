@@ -14,8 +14,8 @@ from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._strobe_picture import Strobe, StrobePicture, clearest
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Trace
-from inspect_app.numerics.bands import Bands, count_told
-from inspect_app.numerics.one_band import FLASH_SHARES
+from inspect_app.numerics.bands.fitted_bands import Bands, count_told
+from inspect_app.numerics.bands.one_band import FLASH_SHARES
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -135,8 +135,8 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
     Noise that is clipped at black lifts dark rows, which is taken off by how much of them is black: of 37 pictures of
     one to two bands on a dark bench without a black level 86 of 100 held before (rms 1.6 u), and 95 do now (1.0).
 
-    See `inspect_app.numerics.black_clipping.without_lift`, `inspect_app.numerics.bands.fit_bands`,
-    `inspect_app.numerics.one_band.likely_count` and `inspect_app.numerics.lit_field.lit_field`.
+    See `inspect_app.numerics.bands.black_clipping.without_lift`, `inspect_app.numerics.bands.fitted_bands.fit_bands`,
+    `inspect_app.numerics.bands.one_band.likely_count` and `inspect_app.numerics.bands.lit_field.lit_field`.
     """
     if options.bands_counted:
         return _counted(captures, options)

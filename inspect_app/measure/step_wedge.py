@@ -15,10 +15,10 @@ from inspect_app.measure._wedge_counts import counted_results
 from inspect_app.measure._wedge_readings import own_light, read_steps
 from inspect_app.measure._wedge_results import RangeResults, range_results
 from inspect_app.model import Measured, Outline
-from inspect_app.numerics.step_reading import StepReading
-from inspect_app.numerics.strip import CORE
-from inspect_app.numerics.wedge_place import IndexArray, WedgePlace, place_wedge, step_masks
-from inspect_app.numerics.wedge_response import WedgeResponse, fit_response
+from inspect_app.numerics.wedges.step_reading import StepReading
+from inspect_app.numerics.wedges.strip import CORE
+from inspect_app.numerics.wedges.wedge_place import IndexArray, WedgePlace, place_wedge, step_masks
+from inspect_app.numerics.wedges.wedge_response import WedgeResponse, fit_response
 from inspect_app.quantity import Contribution
 
 METHOD = "ISO 15739:2023 dynamic range: clipping over the signal whose incremental SNR is the criterion"
@@ -97,7 +97,7 @@ def step_wedge(captures: tuple[Capture, ...], options: StepWedgeOptions) -> Meas
 
     Notes
     -----
-    The strip is found by `inspect_app.numerics.wedge_place.place_wedge`. Steps that are lighter or noisier than
+    The strip is found by `inspect_app.numerics.wedges.wedge_place.place_wedge`. Steps that are lighter or noisier than
     brighter ones are lit by something else, and left out. The means of the others give a linear response, offset and
     gain, over their nominal exposures; the offset holds black level and flare and is no signal. The variances of all
     steps give the noise ``floor + slope * signal``. The range is the base-2 logarithm of the signal at which the mean

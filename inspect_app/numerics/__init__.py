@@ -1,1 +1,1 @@
-"""Array functions that several checks share; they know no file, no check and no contract."""
+"""Array functions behind the checks, in folders by what is seen; they know no file, no check and no contract."""

@@ -48,6 +48,11 @@ def test_the_program_as_it_stands_keeps_its_contracts(copy_of_the_program):
     ("module", "line", "contract"),
     [
         ("inspect_app/numerics/__init__.py", "import inspect_app.workflow", "Imports run one way"),
+        (
+            "inspect_app/numerics/fields/smooth_field.py",
+            "import inspect_app.numerics.spots.texture",
+            "What is measured in one way knows nothing of another",
+        ),
         ("inspect_app/judge/__init__.py", "import numpy", "Judging never sees a pixel"),
         ("inspect_app/measure/look.py", "import inspect_app.measure.tube_data", "Checks do not import one another"),
         ("inspect_app/workflow/__init__.py", "import sqlalchemy", "SQLAlchemy lives in storage"),

@@ -554,7 +554,7 @@ def test_a_crossing_that_the_border_touches_may_count_or_not() -> None:
 
 def test_more_marks_than_any_chart_has_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     """Truth: by construction, about 100 dots where 50 are taken; a grid of 120 000 took half a minute and 1.8 GB."""
-    monkeypatch.setattr("inspect_app.numerics.grid_points.MOST_MARKS", 50)
+    monkeypatch.setattr("inspect_app.numerics.grids.grid_points.MOST_MARKS", 50)
 
     with pytest.raises(NothingToMeasure, match="no square grid"):
         measure_grid(Light(snr=40).capture(a_grid("dots").ideal(), np.random.default_rng(1)))

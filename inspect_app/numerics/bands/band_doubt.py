@@ -1,0 +1,96 @@
+"""How noise and texture weigh in a fit of a strobe's bands, and how far the number of bands may be off."""
+
+import dataclasses
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import linalg, optimize
+
+from inspect_app.numerics.bands.band_model import FLASH, MODEL_SD, PARAMETERS, Profile, misfit
+from inspect_app.numerics.bands.strip_texture import Texture
+
+FloatArray = npt.NDArray[np.float64]
+
+_LEAST_STEP: Final = 1e-5  # of a parameter
+_LARGEST_STEP: Final = 0.05
+_LONGEST_MEMORY: Final = 0.1  # of the rows: reach of the correlation of what remains
+_QUIETEST: Final = 0.05  # of the largest variance of what remains
+
+
+def long_run(memory: FloatArray) -> float:
+    """Return the variance of the mean of many values, times their number, by their autocovariance from lag 0 on."""
+    return max(float(memory[0] + 2 * memory[1:].sum()), 1e-12)
+
+
+def texture_scatter(texture: Texture) -> float:
+    """Return the root of the long-run variance of a texture, over a tenth of the rows as for what remains of a fit."""
+    return float(np.sqrt(long_run(_tapered(texture.memory))))
+
+
+def memory_of(light: FloatArray, remainder: FloatArray) -> FloatArray:
+    """Return the autocovariance, as far as it is above 0, of what remains of a fit to the light, all of shape (n,)."""
+    return _memory(remainder / _growth(light, remainder))
+
+
+def weighted(seen: Profile, texture: Texture) -> Profile:
+    """Return a profile whose misfits are weighed by the covariance of noise and texture.
+
+    The texture is in the unit that the profile had before it was scaled.
+    """
+    tied = np.outer(texture.growth, texture.growth) * linalg.toeplitz(texture.memory / seen.scale**2)
+    tied[np.diag_indices_from(tied)] += seen.noise**2 + MODEL_SD**2
+    root = np.asarray(linalg.cholesky(tied, lower=True) / seen.scatter)
+    return dataclasses.replace(seen, whitener=root)
+
+
+def count_variance(seen: Profile, best: optimize.OptimizeResult) -> float:
+    """Return the variance of the number of bands of a weighted fit: as weighed, or by what remains if that is more."""
+    memory = _memory(best.fun[: len(seen.values)])
+    as_weighed = np.zeros_like(memory)
+    as_weighed[0] = seen.scatter**2
+    steps = np.sqrt(np.maximum(np.diag(_spread(best.jac, as_weighed, seen.scatter)), 0.0))
+    slopes = _secants(seen, best.x, steps)
+    return max(float(_spread(slopes, each, seen.scatter)[0, 0]) for each in (as_weighed, memory))
+
+
+def _growth(light: FloatArray, remainder: FloatArray) -> FloatArray:
+    """Return the scatter of what remains at each place over its mean: its variance is a line over the light squared."""
+    brightness = (light - light.min()) / max(float(np.ptp(light)), 1e-12)
+    line, _ = optimize.nnls(np.stack([np.ones_like(light), brightness**2], axis=1), remainder**2)
+    variance = line[0] + line[1] * brightness**2
+    variance = np.maximum(variance, max(_QUIETEST * float(variance.max()), 1e-30))
+    return np.asarray(np.sqrt(variance / variance.mean()))
+
+
+def _spread(slopes: FloatArray, memory: FloatArray, scatter: float) -> FloatArray:
+    """Return the covariance of the parameters, where what remains has the autocovariance `memory`."""
+    inverse = np.linalg.pinv(slopes)
+    seen, asked = inverse[:, : len(memory)], inverse[:, len(memory) :]
+    return np.asarray(seen @ linalg.matmul_toeplitz(memory, seen.T) + scatter**2 * asked @ asked.T)
+
+
+def _secants(seen: Profile, found: FloatArray, steps: FloatArray) -> FloatArray:
+    """Return the slopes of the model over a standard uncertainty to either side: its corners make tangents lie."""
+    columns = []
+    for number, step in enumerate(np.clip(steps, _LEAST_STEP, _LARGEST_STEP)):
+        away = np.zeros_like(found)
+        away[number] = 0.0 if number == FLASH and seen.flash is not None else step
+        columns.append((misfit(seen, found + away) - misfit(seen, found - away)) / (2 * step))
+    return np.stack(columns, axis=1)
+
+
+def _memory(remainder: FloatArray) -> FloatArray:
+    """Return the autocovariance of what remains from lag 0 on, up to where it first falls below 0."""
+    rows = len(remainder)
+    spectrum = np.abs(np.fft.rfft(remainder - remainder.mean(), 2 * rows)) ** 2
+    memory = _tapered(np.fft.irfft(spectrum)[:rows] / max(1, rows - PARAMETERS - 3))
+    memory[np.cumsum(memory < 0) > 0] = 0.0
+    return np.asarray(memory)
+
+
+def _tapered(memory: FloatArray) -> FloatArray:
+    """Return an autocovariance that falls to nothing over a tenth of the rows."""
+    rows = len(memory)
+    longest = max(2, int(_LONGEST_MEMORY * rows))
+    return memory * np.maximum(1 - np.arange(rows) / longest, 0.0)

@@ -1,0 +1,1 @@
+"""Charts of dots, crosses, lines and squares: their marks, numbered, and the lens that drew them."""

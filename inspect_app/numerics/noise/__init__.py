@@ -1,0 +1,1 @@
+"""Noise and fixed pattern of a few even frames."""
