@@ -110,8 +110,8 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
 
     Where rows differ by a quarter and more by what stands behind the bands, bands drown in their means unless misfits
     are weighed by the texture, and are proven by how strong the texture is as well. Of 40 such pictures 3 were refused
-    before and 92 in 100 of the others held (rms 1.1 u); now none is refused, and 98 held (0.9). Of 22 that
-    were kept because they had been refused, 17 are read within 2.1 u, one is off by 8 u, and four are refused still.
+    before and 92 in 100 of the others held (rms 1.1 u); now none is refused, and 98 held (0.9). Of 22 that were kept
+    because they had been refused, 17 are read within 2.1 u, one is off by 8 u, and four are refused still.
 
     One to two bands may lie so that each kind of edge is seen once. Then `options.strobe_duty` tells how long the flash
     is, and the length of one band is enough; without it the count is what a strobe that is lit for 5 to 50 % of its

@@ -32,6 +32,7 @@ _FALL_PRIOR_SD: Final = np.array([0.4, 0.8])  # how far they may be from it (com
 class Profile:
     """Values over a range of 1 at places from 0 to 1, the noise from one to the next, and the flash if it is told.
 
+    Each value is the mean of so many rows `together`, and the model is averaged over them likewise: it has corners.
     `scatter` is that of many values together, times the root of their number: the noise, or more by a texture; `scale`
     is the range that the values had. `whitener` is the lower factor (Cholesky) of the covariance of the values over
     `scatter` squared, where it is known: misfits are then as even and free of memory as noise of that scatter. `strips`
@@ -44,20 +45,23 @@ class Profile:
     scatter: float
     flash: float | None
     scale: float
+    together: int = 1
     whitener: FloatArray | None = None
     strips: StripLight | None = None
 
 
-def profile_of(values: FloatArray, flash: float | None, scatter: float = 0.0, reach: float = 1.0) -> Profile:
+def profile_of(
+    values: FloatArray, flash: float | None, scatter: float = 0.0, reach: float = 1.0, *, together: int = 1
+) -> Profile:
     """Return a profile of values that are not all the same, over their range; `scatter` is that of a texture.
 
-    The values stand for the first `reach` of the whole height.
+    The values stand for the first `reach` of the whole height, each for so many rows `together`.
     """
     scale = float(np.ptp(values))
     scaled = values / scale
     noise = max(float(np.median(np.abs(np.diff(scaled)))) / (0.6745 * 2**0.5), LEAST_NOISE)
     places = reach * (np.arange(len(scaled)) + 0.5) / len(scaled)
-    return Profile(places, scaled, noise, max(noise, min(scatter / scale, _MOST_SCATTER)), flash, scale)
+    return Profile(places, scaled, noise, max(noise, min(scatter / scale, _MOST_SCATTER)), flash, scale, together)
 
 
 def trapezoid(phase: FloatArray, width: float, ramp: float) -> FloatArray:
@@ -124,7 +128,7 @@ def misfit(seen: Profile, parameters: FloatArray) -> FloatArray:
 
     The levels are solved.
     """
-    shapes = _shapes(seen.places, parameters)
+    shapes = _shapes(seen, parameters)
     columns = np.concatenate([np.ones((len(shapes), 1)), shapes, seen.values[:, None]], axis=1)
     if seen.whitener is not None:
         columns = linalg.solve_triangular(seen.whitener, columns, lower=True, check_finite=False)
@@ -144,18 +148,21 @@ def unlikeliness(seen: Profile, parameters: FloatArray) -> float:
 
 def light_by_strips(seen: Profile, parameters: FloatArray) -> FloatArray:
     """Return the light of a model that is fitted to strips as well, less the black level, shape (n,)."""
-    shapes = _shapes(seen.places, parameters)
+    shapes = _shapes(seen, parameters)
     levels = np.array([0.0, 1.0]) if seen.strips is None else seen.strips.levels(shapes)
     light = shapes @ levels
     return np.asarray(np.maximum(light, _LEAST_LIGHT * light.max()))
 
 
-def _shapes(places: FloatArray, parameters: FloatArray) -> FloatArray:
+def _shapes(seen: Profile, parameters: FloatArray) -> FloatArray:
     """Return the fall-off of the light and the bands in it, shape (n, 2)."""
-    away = places - 0.5
+    away = seen.places - 0.5
     count, middle, width, ramp, tilt, bow = shaped(parameters)
     fall = 1 + tilt * away + bow * away**2
-    return np.stack([fall, fall * trapezoid(places * count - middle, width, ramp)], axis=1)
+    beside = ((np.arange(seen.together) + 0.5) / seen.together - 0.5) * 2 * seen.places[0]
+    rows = seen.places + beside[:, None]
+    bands = trapezoid(rows * count - middle, width, ramp).reshape(seen.together, -1).mean(axis=0)
+    return np.stack([fall, fall * bands], axis=1)
 
 
 def shaped(parameters: FloatArray) -> FloatArray:

@@ -135,6 +135,10 @@ def fit_bands(
     of the period is needed; the best starts are refined by least squares, and the best of those again from either side
     and with other ramps, until that gains nothing, because the corners of a trapezoid hold a fit up.
 
+    More than 640 rows are averaged by twos, threes and so on, and the model is as well. Taken at the middle of each
+    mean it moved borders that are a few rows long: of 47 pictures of 2 to 30 bands in 641 to 1080 rows 94 in 100 held,
+    two of them off by 4 and 5 u (rms 1.3 u); averaged it held all (0.6), with half of the error.
+
     With few bands the search is made again from the same edges at other periods: of 60 profiles with triangles (a flash
     about as long as the exposure) and 1.05 to 1.5 bands, 17 were left with less than one, 11 of them in error.
 
@@ -180,7 +184,7 @@ def fit_bands(
         return None
     strips = strips_of(picture, together, is_clipped=is_clipped)
     reach = len(averaged) * together / len(picture)
-    seen = profile_of(averaged, flash, texture_scatter(texture_of(strips, averaged)), reach)
+    seen = profile_of(averaged, flash, texture_scatter(texture_of(strips, averaged)), reach, together=together)
     bare = _bare(seen, strips)
     if bare.gain < least_gain / 2:
         return None

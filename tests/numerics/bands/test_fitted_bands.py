@@ -41,3 +41,16 @@ def test_a_field_without_bands_ends_at_the_fit_to_its_rows():
 
     assert fit_bands(seen, least_gain=60.0) is None
     assert fit_bands(seen).gain < 60
+
+
+@pytest.mark.parametrize("rows", [600, 900, 1901])
+def test_rows_that_are_averaged_down_move_no_border(rows):
+    """Closed form: 3.3 bands with borders of a few rows; in rows, where means of two or three were 0.01 to 0.12 off."""
+    rng = np.random.default_rng(4)
+    seen = strobe_picture(
+        rng, readout_s=0.0033, strobe_hz=1000.0, open_s=0.0000165, rows=rows, cols=64, snr=1e5, fall_off=0.0, start=0.37
+    )
+
+    found = fit_bands(seen)
+
+    assert abs(found.count - 3.3) * rows / 3.3 < 0.002
