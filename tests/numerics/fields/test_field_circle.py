@@ -73,6 +73,19 @@ def test_a_circle_that_the_frame_cuts_is_found() -> None:
     assert field.radius_px == pytest.approx(400, abs=1)
 
 
+@pytest.mark.parametrize("cut_px", [(120, 130), (170, 40), (150, 150)])
+def test_a_circle_of_which_the_frame_cuts_two_sides_is_found(cut_px: tuple[int, int]) -> None:
+    """Truth by construction: where the border is cut off, rays fall in the texture of the field instead."""
+    drawn = round_field(np.random.default_rng(2))
+    top, left = (side + int(middle - drawn.radius_px) for side, middle in zip(cut_px, (drawn.y, drawn.x), strict=True))
+
+    field = find_field(drawn.exposure[top:, left:])
+
+    assert field is not None
+    assert (field.x + left, field.y + top) == pytest.approx((drawn.x, drawn.y), abs=0.3)
+    assert field.radius_px == pytest.approx(drawn.radius_px, abs=0.2)
+
+
 def test_a_lit_frame_is_a_whole_frame() -> None:
     """Truth by construction; its radius is half of the diagonal, 3-4-5."""
     field = find_field(np.full((300, 400), 0.5))
