@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg, optimize
 
-from inspect_app.numerics.bands.band_model import FLASH, MODEL_SD, PARAMETERS, Profile, misfit
+from inspect_app.numerics.bands.band_model import FLASH, MODEL_SD, PARAMETERS, Profile, misfit, refined
 from inspect_app.numerics.bands.strip_texture import Texture
 
 FloatArray = npt.NDArray[np.float64]
@@ -44,8 +44,23 @@ def weighted(seen: Profile, texture: Texture) -> Profile:
     return dataclasses.replace(seen, whitener=root)
 
 
-def count_variance(seen: Profile, best: optimize.OptimizeResult) -> float:
-    """Return the variance of the number of bands of a weighted fit: as weighed, or by what remains if that is more."""
+def count_variance(seen: Profile, best: optimize.OptimizeResult, by_rows: FloatArray) -> float:
+    """Return the variance of the number of bands of a weighted fit, and of what rows alone say otherwise.
+
+    As weighed, or by what remains if that is more. Rows without strips tell the number less well: where both have the
+    same light, the square of what they differ by is the difference of the variances in the mean (Hausman's test of a
+    specification, Econometrica 46, 1978, from memory). What is beyond that is added, as the square of an error. Rows
+    alone are fitted from there and from `by_rows`, parameters of a fit to them as they are.
+    """
+    within = _variance(seen, best)
+    if seen.strips is None:
+        return within
+    rows = dataclasses.replace(seen, strips=None)
+    alone = min((refined(rows, start) for start in (best.x, by_rows)), key=lambda fit: float(fit.cost))
+    return within + max(float(alone.x[0] - best.x[0]) ** 2 - max(_variance(rows, alone) - within, 0.0), 0.0)
+
+
+def _variance(seen: Profile, best: optimize.OptimizeResult) -> float:
     memory = _memory(best.fun[: len(seen.values)])
     as_weighed = np.zeros_like(memory)
     as_weighed[0] = seen.scatter**2
