@@ -54,6 +54,32 @@ def test_a_small_strip_with_a_step_as_bright_as_its_surround_is_laid_straight(li
     assert (math.degrees(angle) + 90) % 180 - 90 == pytest.approx(0.0, abs=0.1)
 
 
+@pytest.mark.parametrize("tilt_deg", [-1.9, -1.0])
+@pytest.mark.parametrize("step_px", [(22, 55), (40, 40)])
+def test_a_tilted_strip_in_a_lit_surround_is_not_taken_for_the_whole_picture(
+    tilt_deg: float, step_px: tuple[int, int]
+) -> None:
+    """Truth by construction; along the middle of the picture steps and surround together chained well enough."""
+    wedge = Wedge(
+        Sensor(6800, 7, 14, pedestal_dn=150),
+        steps=900 // step_px[0],
+        stops_per_step=1 / 3,
+        step_px=step_px,
+        gap_px=(1, 1),
+        over_full_well=1.2,
+        surround=0.18,
+        tilt_deg=tilt_deg,
+        is_reversed=True,
+        room_px=(50, 65),
+        seed=1,
+    )
+
+    strip = place_of(wedge).strip
+
+    assert abs((math.degrees(strip.angle) + 90) % 180 - 90) == pytest.approx(-tilt_deg, abs=0.1)
+    assert 2 * strip.half_height_px == pytest.approx(step_px[1], rel=0.1)
+
+
 @pytest.mark.parametrize("gap_px", [(0, 0), (6, 6), (2, 20)])
 @pytest.mark.parametrize("is_reversed", [False, True])
 def test_every_step_lies_where_it_was_drawn(gap_px: tuple[int, int], is_reversed: bool) -> None:  # noqa: FBT001  a case
