@@ -18,6 +18,7 @@ BLACK_CORNER = 0.15  # a corner darker than this, where no border is seen, is th
 LEAST_CLIFF = 0.7  # of the light from just inside to the corners, lost within 3 standard deviations of a border's blur
 SMALLEST_RADIUS_PX = 10.0  # rays across the border of a smaller disc have too few places to fall at
 FIRST_REACH, NEXT_REACH = 0.2, 0.06  # of the radius, within which the border is sought
+FAR, MOST_TURNS = 0.05, 8  # of the radius between two circles: a field that is cut is followed in large steps first
 MOST_UNLIKE = 0.05  # of the radius: what departs more from an ellipse is no round field
 FIRST_PLACES = 300  # to a radius
 BORDER_PLACES_PX = 0.5
@@ -27,6 +28,7 @@ SETTLED_PX = 0.5  # between circles: another would see the same places
 SMOOTHED_PLACES = 2.0  # standard deviation along a ray
 LEVEL_REACH_PX = 20.0  # inside of the border, over which the light's level is read
 DARK_SHARE = 0.1  # of what lies beyond a field is dark at least
+LEAST_WHOLE = 1 / 12  # of all rays: where fewer fall half of the way to the light beyond, no border is in view
 THIN, LEAST_BEYOND = 4, 0.01  # one pixel in 16 tells of what lies beyond the field, if there is so much of it
 STEP_ROWS = 64  # tell the next code
 RINGS, RING_SHARE, LEAST_RING = 5, 0.03, 50  # in which a halo is read: of the radius wide, and pixels at least
@@ -127,7 +129,7 @@ def find_field(image: FloatArray) -> BrightField | None:
     if corner > DARK_CORNER * bright:
         return frame
     rough = _rough_circle(overview, corner, bright, factor)
-    disc = None if rough is None else _refined(image, *rough)
+    disc = None if rough is None else _refined(image, *rough, corner)
     if disc is None or _cliff(image, disc, corner) > LEAST_CLIFF:
         return disc
     return frame if corner > BLACK_CORNER * bright else None
@@ -251,19 +253,23 @@ def _rough_circle(overview: FloatArray, corner: float, bright: float, factor: in
     return middle_x * factor + shift, middle_y * factor + shift, radius * factor
 
 
-def _refined(image: FloatArray, x: float, y: float, radius: float) -> BrightField | None:
+def _refined(image: FloatArray, x: float, y: float, radius: float, beyond: float) -> BrightField | None:
     reach, step_px = FIRST_REACH * radius, max(BORDER_PLACES_PX, radius / FIRST_PLACES)
-    for turn in range(3):
+    for turn in range(MOST_TURNS):
         if radius < SMALLEST_RADIUS_PX:
             return None
-        points, edge = _border_points(image, x, y, np.arange(radius - reach, radius + reach, step_px))
+        points, edge = _border_points(image, x, y, np.arange(radius - reach, radius + reach, step_px), beyond)
         if len(points) < RAYS // 12:
             return None
         before = x, y, radius
         x, y, radius, spread, used = _fit_circle(points)
         oval = _oval(points - (x, y), radius)
-        if turn > 0 and math.dist(before, (x, y, radius)) < SETTLED_PX:
+        moved = math.dist(before, (x, y, radius))
+        if turn > 0 and moved < SETTLED_PX:
             break
+        if moved > FAR * radius:
+            reach = FIRST_REACH * radius
+            continue
         reach = min(NEXT_REACH * radius + math.hypot(*oval), 5 * spread + 6 * edge + LEVEL_REACH_PX)
         step_px = BORDER_PLACES_PX
     if min(spread, _off_ellipse(points - (x, y), radius, oval)) > MOST_UNLIKE * radius:
@@ -331,23 +337,26 @@ def _cliff(image: FloatArray, disc: BrightField, corner: float) -> float:
     return (level - float(np.median(outside[in_picture]))) / (level - corner) if level > corner else 0.0
 
 
-def _border_points(image: FloatArray, x: float, y: float, r: FloatArray) -> tuple[FloatArray, float]:
+def _border_points(image: FloatArray, x: float, y: float, r: FloatArray, beyond: float) -> tuple[FloatArray, float]:
     angles = np.arange(RAYS) * 2 * math.pi / RAYS
     at_x, at_y = rays(x, y, r)
     inside = (at_x >= 0) & (at_x <= image.shape[1] - 1) & (at_y >= 0) & (at_y <= image.shape[0] - 1)
     light = bilinear(image, at_y, at_x)
     light = ndimage.gaussian_filter1d(light, SMOOTHED_PLACES, axis=1)
-    crossing, width = _falls(light, inside, r)
+    crossing, width = _falls(light, inside, r, beyond)
     seen = np.isfinite(crossing)
     points = np.column_stack([x + crossing * np.cos(angles), y + crossing * np.sin(angles)])[seen]
     edge = float(np.median(width[seen])) if seen.any() else SHARPEST_EDGE_PX
     return points, math.sqrt(max(edge**2 - (SMOOTHED_PLACES * (r[1] - r[0])) ** 2, SHARPEST_EDGE_PX**2))
 
 
-def _falls(light: FloatArray, inside: npt.NDArray[np.bool_], r: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _falls(
+    light: FloatArray, inside: npt.NDArray[np.bool_], r: FloatArray, beyond: float
+) -> tuple[FloatArray, FloatArray]:
     """Return where light of shape (rays, places) falls through half of its level just inside the border, and how wide.
 
-    The crossing is NaN on a ray that leaves the picture before its border, or on which nothing falls.
+    The crossing is NaN on a ray that leaves the picture before its border: it falls in the texture of the field only,
+    and not half of the way to the light beyond, which some others do.
     """
     rays, places = np.arange(len(light)), np.arange(len(r))
     fall = np.diff(light, axis=1)
@@ -361,6 +370,8 @@ def _falls(light: FloatArray, inside: npt.NDArray[np.bool_], r: FloatArray) -> t
     step = r[1] - r[0]
     drop = light[rays, at - 1] - light[rays, at]
     is_seen = inside[rays, np.minimum(steepest + 2, len(r) - 1)] & (at > 0) & (level > 0) & (drop > 0)
+    is_whole = is_seen & (2 * floor < level + beyond)
+    is_seen = is_whole if is_whole.sum() >= LEAST_WHOLE * RAYS else is_seen
     with np.errstate(divide="ignore", invalid="ignore"):
         crossing = np.where(is_seen, r[at] - step * (half - light[rays, at]) / drop, np.nan)
         width = (level - floor) * step / (-fall.min(axis=1) * math.sqrt(2 * math.pi))

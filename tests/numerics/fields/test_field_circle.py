@@ -73,7 +73,7 @@ def test_a_circle_that_the_frame_cuts_is_found() -> None:
     assert field.radius_px == pytest.approx(400, abs=1)
 
 
-@pytest.mark.parametrize("cut_px", [(120, 130), (170, 40), (150, 150)])
+@pytest.mark.parametrize("cut_px", [(120, 130), (170, 40), (150, 150), (270, 280)])
 def test_a_circle_of_which_the_frame_cuts_two_sides_is_found(cut_px: tuple[int, int]) -> None:
     """Truth by construction: where the border is cut off, rays fall in the texture of the field instead."""
     drawn = round_field(np.random.default_rng(2))
