@@ -40,6 +40,8 @@ class Run:
         By restarts of the logger, by a clock that was set on, and by not knowing when the load came on.
     warnings : tuple of str
         What a person must know.
+    no_load_a : float, optional
+        The current below which the rows before the first one count as without load, where any were left out.
     """
 
     name: str
@@ -49,6 +51,7 @@ class Run:
     is_current_logged: bool
     lost: tuple[Lost, ...]
     warnings: tuple[str, ...]
+    no_load_a: float | None = None
 
 
 def read_run(log: Log, load_ohm: float | None) -> Run:
@@ -79,7 +82,7 @@ def read_run(log: Log, load_ohm: float | None) -> Run:
             lost=lost,
             warnings=warnings,
         )
-    start, stop, discharging_a, notes = _loaded_stretch(log.name, times_s, voltage_v, current_a)
+    start, stop, discharging_a, least_a, notes = _loaded_stretch(log.name, times_s, voltage_v, current_a)
     if start > 0:
         lost = (Lost(float(times_s[start]), float(times_s[start] - times_s[start - 1]) / 12**0.5), *lost)
     kept = slice(start, stop)
@@ -91,6 +94,7 @@ def read_run(log: Log, load_ohm: float | None) -> Run:
         is_current_logged=True,
         lost=lost,
         warnings=warnings + notes,
+        no_load_a=least_a if start > 0 else None,
     )
 
 
@@ -165,7 +169,7 @@ def _missing(log: Log, measured: str, unit: str) -> UnusableInput:
 
 def _loaded_stretch(
     name: str, times_s: FloatArray, voltage_v: FloatArray, current_a: FloatArray
-) -> tuple[int, int, FloatArray, tuple[str, ...]]:
+) -> tuple[int, int, FloatArray, float, tuple[str, ...]]:
     """Find where the load comes on; leave out charging."""
     strongest = float(np.abs(current_a).max())
     if strongest == 0:
@@ -184,7 +188,7 @@ def _loaded_stretch(
     if start > 0:
         left_s = float(times_s[start] - times_s[0])
         warnings.append(f"the first {left_s:.6g} s, before the load comes on, are left out")
-    return start, stop, discharging_a, tuple(warnings)
+    return start, stop, discharging_a, _LOADED * usual, tuple(warnings)
 
 
 def _discharging_sign(voltage_v: FloatArray, current_a: FloatArray, usual: float) -> float:

@@ -243,9 +243,11 @@ def _prove_logged(run: Run, crossing: Crossing) -> None:
 
 
 def _starts_too_low(run: Run, seen: str) -> NothingToMeasure:
-    return NothingToMeasure(
-        run.name, f"the log starts at {run.voltage_v[0]:g} V, {seen}", "Log from the full battery on."
-    )
+    began = "the log starts at"
+    if run.no_load_a is not None:
+        least = f"{run.no_load_a:.3g} A, a twentieth of the usual load"
+        began = f"the current first passes {least}, {run.times_s[0]:.6g} s into the log, at"
+    return NothingToMeasure(run.name, f"{began} {run.voltage_v[0]:g} V, {seen}", "Log from the full battery on.")
 
 
 def _runtime_budget(run: Run, crossing: Crossing, runtime_s: float) -> tuple[Contribution, ...]:

@@ -470,6 +470,19 @@ def test_noise_that_crosses_the_cutoff_from_the_start_is_refused(tmp_path):
         found_in(write_log(tmp_path / "a.csv", 10.0 * np.arange(600), volts), 3.0)
 
 
+def test_a_reading_of_current_that_dwarfs_the_load_is_named_and_not_the_start_of_the_log(tmp_path):
+    path = tmp_path / "log.csv"
+    rows = [f"{10 * row},{3 - row / 100:g},0.5" for row in range(100)] + [
+        "1000,0.01,90",
+        "1010,0.01,90",
+        "1020,0.01,90",
+    ]
+    path.write_text("time_s,voltage_v,current_a\n" + "\n".join(rows) + "\n")
+
+    with pytest.raises(NothingToMeasure, match=r"first passes 4\.5 A, .*, 1000 s into the log, at 0\.01 V"):
+        found_in(path, 2.0)
+
+
 def test_negative_current_and_a_log_that_ends_at_the_crossing_are_told(tmp_path):
     truth, times = Discharge(), np.arange(0, 16_000.0, 10)
     times = times[: int(np.searchsorted(times, truth.crossing_s(3.2))) + 1]
