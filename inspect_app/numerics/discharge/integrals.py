@@ -33,14 +33,13 @@ def integral_to(times_s: FloatArray, rate: FloatArray, crossing: Crossing) -> In
 
     Notes
     -----
-    The doubt of the path between rows is the difference to the sum over every other row, a third of which is the
-    error of the trapezoid rule where the rate is smooth. Across a gap longer than five usual intervals it is what the
-    same straight line misses, rms, over stretches as long elsewhere in the log. Where the rate steps between two rows,
-    or changes across a gap by more than three times what it does over those stretches, it is half the change,
-    rectangular; where the log has no such stretch, too. Breaks down where the rate does within a gap what it does
-    nowhere else. Half the change
-    alone, for every gap, lost (`_missed`). A row that stands out alone is a
-    pulse that lasted from no time to two intervals, rectangular about the one that the rule gives it.
+    The doubt of the path between rows is the difference to the sum over every other row, a third of which is the error
+    of the trapezoid rule where the rate is smooth. Across a gap longer than five usual intervals it is what the same
+    straight line misses, rms, over stretches as long elsewhere in the log. Where the rate steps between two rows, or
+    changes across a gap by more than three times what it does over those stretches, it is half the change, rectangular;
+    where the log has no such stretch, too. Breaks down where the rate does within a gap what it does nowhere else. Half
+    the change alone, for every gap, lost (`_missed`). A row that stands out alone is a pulse that lasted from no time
+    to two intervals, rectangular about the one that the rule gives it.
     """
     last = int(np.searchsorted(times_s, crossing.time_s))
     end = float(np.interp(crossing.time_s, times_s, rate))
