@@ -10,7 +10,7 @@ from pydantic import BeforeValidator, Field
 from inspect_app.capture import Capture, Log
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._budget import line, result
-from inspect_app.measure._discharge import Run, read_run
+from inspect_app.measure._logs.discharge import Run, read_run
 from inspect_app.measure._options import CheckOptions, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin

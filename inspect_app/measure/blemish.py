@@ -9,8 +9,8 @@ from pydantic import AfterValidator, BeforeValidator, Field
 
 from inspect_app.capture import Capture
 from inspect_app.errors import UnusableInput
-from inspect_app.measure._field_frames import stacked
-from inspect_app.measure._field_results import (
+from inspect_app.measure._blemish.field_frames import stacked
+from inspect_app.measure._blemish.field_results import (
     FieldScale,
     black_level_u,
     field_outlines,
@@ -19,11 +19,11 @@ from inspect_app.measure._field_results import (
     pixel_outlines,
     shading_result,
 )
-from inspect_app.measure._field_search import field_of, search_field
+from inspect_app.measure._blemish.field_search import field_of, search_field
+from inspect_app.measure._blemish.spot_changes import Change, changed_spots
+from inspect_app.measure._blemish.spot_counts import SizeClass, count_result, count_results, size_classes, zone_of
 from inspect_app.measure._options import Numbers, PictureOptions, Repeated, Unit, written_number
 from inspect_app.measure._registry import Needs, check
-from inspect_app.measure._spot_changes import Change, changed_spots
-from inspect_app.measure._spot_counts import SizeClass, count_result, count_results, size_classes, zone_of
 from inspect_app.model import Feature, Measured, Result
 from inspect_app.numerics.fields.field_circle import BrightField
 from inspect_app.numerics.spots.found_spot import FoundSpot
@@ -177,7 +177,7 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     Where noise exceeds a sixth of the level it reaches down to black, and no dead pixels are told, with a warning.
     Warned of is also what no map of round spots tells: hairs, shadows, stripes, a border that is no circle; a rim that
     glows all around, in which no spots are sought (`numerics.fields.field_rim`); a soft reflection or shadow larger
-    than any spot, which counts into the shading (`_field_shading.with_uneven_parts`).
+    than any spot, which counts into the shading (`_blemish.field_shading.with_uneven_parts`).
 
     Assumes that spots are round, or so nearly that a circle of equal area serves; that the field fills a disc or the
     frame; and that the picture is linear in exposure. It breaks down at the border of the field, where a spot that

@@ -9,9 +9,9 @@ from pydantic import Field
 from inspect_app.capture import Capture, Film
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._budget import counting, line, result, scaled
-from inspect_app.measure._event_regions import strongest_region
-from inspect_app.measure._film_times import OwnRate, frames_missing, own_rate
-from inspect_app.measure._light import Box, watch
+from inspect_app.measure._films.event_regions import strongest_region
+from inspect_app.measure._films.film_times import OwnRate, frames_missing, own_rate
+from inspect_app.measure._films.light import Box, watch
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin

@@ -9,12 +9,12 @@ from pydantic import Field
 from inspect_app.capture import Capture, Film
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._budget import counting, line, result, scaled
-from inspect_app.measure._event_regions import Chosen
-from inspect_app.measure._event_traces import Traces, film_traces, log_traces
-from inspect_app.measure._film_times import usual_interval
-from inspect_app.measure._light import FloatArray
+from inspect_app.measure._films.event_regions import Chosen
+from inspect_app.measure._films.event_traces import Traces, film_traces, log_traces
+from inspect_app.measure._films.film_times import usual_interval
+from inspect_app.measure._films.light import FloatArray
+from inspect_app.measure._films.paired_switches import Pairs, Turns, pair_switches
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
-from inspect_app.measure._paired_switches import Pairs, Turns, pair_switches
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
 from inspect_app.model import Measured, Outline, Trace

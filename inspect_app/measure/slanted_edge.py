@@ -11,10 +11,10 @@ from pydantic import Field
 from inspect_app.capture import Capture, Still
 from inspect_app.errors import UnusableInput
 from inspect_app.measure import _budget
-from inspect_app.measure._edge_regions import LEVELS, measure_picture
-from inspect_app.measure._edge_results import UNITS, edge_results, in_all_units
-from inspect_app.measure._edge_stretch import SMALLEST_PX
-from inspect_app.measure._edge_warnings import NYQUIST_CY_PX
+from inspect_app.measure._edges.regions import LEVELS, measure_picture
+from inspect_app.measure._edges.results import UNITS, edge_results, in_all_units
+from inspect_app.measure._edges.stretch import SMALLEST_PX
+from inspect_app.measure._edges.warnings import NYQUIST_CY_PX
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Condition, Measured, Result

@@ -11,9 +11,9 @@ from inspect_app.capture import Capture, FloatArray, Still
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
-from inspect_app.measure._wedge_counts import counted_results
-from inspect_app.measure._wedge_readings import own_light, read_steps
-from inspect_app.measure._wedge_results import RangeResults, range_results
+from inspect_app.measure._wedges.counts import counted_results
+from inspect_app.measure._wedges.readings import own_light, read_steps
+from inspect_app.measure._wedges.results import RangeResults, range_results
 from inspect_app.model import Measured, Outline
 from inspect_app.numerics.wedges.step_reading import StepReading
 from inspect_app.numerics.wedges.strip import CORE

@@ -55,6 +55,11 @@ def test_the_program_as_it_stands_keeps_its_contracts(copy_of_the_program):
         ),
         ("inspect_app/judge/__init__.py", "import numpy", "Judging never sees a pixel"),
         ("inspect_app/measure/look.py", "import inspect_app.measure.tube_data", "Checks do not import one another"),
+        (
+            "inspect_app/measure/_logs/clock.py",
+            "import inspect_app.measure._films.light",
+            "Parts of one check know nothing of another's",
+        ),
         ("inspect_app/workflow/__init__.py", "import sqlalchemy", "SQLAlchemy lives in storage"),
         ("inspect_app/measure/noise.py", "import PIL", "Pillow, PyAV and tifffile live in capture"),
     ],

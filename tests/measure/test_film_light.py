@@ -5,8 +5,8 @@ import pytest
 
 from inspect_app.capture import Film
 from inspect_app.capture.transfer import decoder
-from inspect_app.measure._light import Samples, watch
-from inspect_app.measure._region_traces import traces_of
+from inspect_app.measure._films.light import Samples, watch
+from inspect_app.measure._films.region_traces import traces_of
 
 
 def film_of(frames: np.ndarray, exposures: np.ndarray) -> Film:

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure import measure
-from inspect_app.measure._film_times import own_rate
+from inspect_app.measure._films.film_times import own_rate
 from tests.truth.films import blink_film, exposed, latency_frames, write_film
 
 

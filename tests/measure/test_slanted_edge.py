@@ -576,7 +576,7 @@ def test_a_thin_line_that_leaves_the_picture_is_no_edge() -> None:
 
 def test_of_too_many_edges_the_longest_are_measured_and_the_person_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """Truth: by construction; the four longest of the sixteen sides are those of the square of 150 px."""
-    monkeypatch.setattr("inspect_app.measure._edge_regions.MOST_EDGES", 4)
+    monkeypatch.setattr("inspect_app.measure._edges.regions.MOST_EDGES", 4)
     capture = Light(snr=30).capture(CHART.ideal(), np.random.default_rng(11))
 
     measured = measure_edge(capture)

@@ -4,8 +4,8 @@ from typing import Final
 
 import numpy as np
 
-from inspect_app.measure._light import Box
-from inspect_app.measure._region_traces import Cells, widened
+from inspect_app.measure._films.light import Box
+from inspect_app.measure._films.region_traces import Cells, widened
 from inspect_app.numerics.changes.switching import Patch, parts
 
 _TOGETHER: Final = 1.5  # frames within which patches are of one moment: a scanned display, tiles of a coder

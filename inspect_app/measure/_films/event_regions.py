@@ -11,9 +11,9 @@ import numpy.typing as npt
 
 from inspect_app.capture import Film
 from inspect_app.errors import NothingToMeasure
-from inspect_app.measure._light import Box, FloatArray, Samples, Watched
-from inspect_app.measure._partner_patches import pick_patches
-from inspect_app.measure._region_traces import (
+from inspect_app.measure._films.light import Box, FloatArray, Samples, Watched
+from inspect_app.measure._films.partner_patches import pick_patches
+from inspect_app.measure._films.region_traces import (
     BoolArray,
     Cells,
     cell_points,
@@ -24,7 +24,7 @@ from inspect_app.measure._region_traces import (
     unclipped,
     widened,
 )
-from inspect_app.measure._swung_points import swung_points
+from inspect_app.measure._films.swung_points import swung_points
 from inspect_app.numerics.changes.shake import steadied_frames
 from inspect_app.numerics.changes.switching import Patch, liveliest_patch, switching_patches
 

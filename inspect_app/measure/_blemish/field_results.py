@@ -4,8 +4,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from inspect_app.measure._field_frames import Frames
-from inspect_app.measure._field_search import FieldContent
+from inspect_app.measure._blemish.field_frames import Frames
+from inspect_app.measure._blemish.field_search import FieldContent
 from inspect_app.model import Condition, Outline, Result
 from inspect_app.numerics.fields.field_circle import BrightField, light_beyond
 from inspect_app.numerics.fields.field_rim import Rim

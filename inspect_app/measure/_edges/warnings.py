@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
-from inspect_app.measure._edge_regions import MeasuredEdge, MeasuredEdges
+from inspect_app.measure._edges.regions import MeasuredEdge, MeasuredEdges
 from inspect_app.numerics.edges.clipped_noise import MOST_CLIPPED
 
 NYQUIST_CY_PX: Final = 0.5  # by the sampling theorem

@@ -5,8 +5,8 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from inspect_app.measure import _budget
-from inspect_app.measure._edge_regions import TRACE_FREQUENCIES, MeasuredEdge, MeasuredEdges
-from inspect_app.measure._edge_warnings import edge_warnings
+from inspect_app.measure._edges.regions import TRACE_FREQUENCIES, MeasuredEdge, MeasuredEdges
+from inspect_app.measure._edges.warnings import edge_warnings
 from inspect_app.model import Condition, Measured, Outline, Result, Trace
 from inspect_app.quantity import Contribution
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from inspect_app.capture import Still
 from inspect_app.errors import NothingToMeasure, UnusableInput
-from inspect_app.measure._edge_stretch import SMALLEST_PX, FittedStretch, fit_stretch
+from inspect_app.measure._edges.stretch import SMALLEST_PX, FittedStretch, fit_stretch
 from inspect_app.model import Condition
 from inspect_app.numerics.edges.block_coding import BLOCK_PX, Coding
 from inspect_app.numerics.edges.clipped_noise import ClippedNoise, at_bound, clipped_noise, share_cut

@@ -8,9 +8,9 @@ import numpy as np
 
 from inspect_app.capture import Capture, Film, Log
 from inspect_app.errors import NothingToMeasure, UnusableInput
-from inspect_app.measure._event_regions import Chosen, choose_regions
-from inspect_app.measure._film_times import film_times, usual_interval
-from inspect_app.measure._light import Box, FloatArray, watch
+from inspect_app.measure._films.event_regions import Chosen, choose_regions
+from inspect_app.measure._films.film_times import film_times, usual_interval
+from inspect_app.measure._films.light import Box, FloatArray, watch
 from inspect_app.numerics.changes.shutters import FILMED, LOGGED
 from inspect_app.numerics.changes.strays import BoolArray, strays
 

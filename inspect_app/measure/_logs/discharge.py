@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from inspect_app.capture import Log
 from inspect_app.errors import NothingToMeasure, UnusableInput
-from inspect_app.measure._log_clock import Lost, sound_clock, steady_clock
+from inspect_app.measure._logs.clock import Lost, sound_clock, steady_clock
 from inspect_app.quantity import UNITS, conversion_factor
 
 FloatArray = npt.NDArray[np.float64]

@@ -8,8 +8,8 @@ import numpy.typing as npt
 
 from inspect_app.capture import FloatArray
 from inspect_app.errors import NothingToMeasure
-from inspect_app.measure._field_frames import Frames
-from inspect_app.measure._field_shading import Shading, shading_of, with_uneven_parts
+from inspect_app.measure._blemish.field_frames import Frames
+from inspect_app.measure._blemish.field_shading import Shading, shading_of, with_uneven_parts
 from inspect_app.numerics.fields.field_circle import BrightField, find_field, veil_of
 from inspect_app.numerics.fields.field_rim import Rim, rim_of
 from inspect_app.numerics.fields.smooth_field import SmoothField

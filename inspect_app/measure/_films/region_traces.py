@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from inspect_app.capture import Film
-from inspect_app.measure._light import Box, FloatArray, Samples
+from inspect_app.measure._films.light import Box, FloatArray, Samples
 from inspect_app.numerics.changes.switching import scatter
 
 BoolArray = npt.NDArray[np.bool_]
