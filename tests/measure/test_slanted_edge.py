@@ -450,6 +450,18 @@ def test_light_that_turns_back_on_both_sides_is_no_edge(kind: str, width_px: flo
         measure_edge(capture, roi=whole(capture))
 
 
+@pytest.mark.parametrize(("cols", "phase"), [(100, 0), (150, 1)])
+def test_stripes_whose_sides_keep_turning_are_no_edge(cols: int, phase: int) -> None:
+    """Truth: by construction, two sines of 40 and 16.4 px."""
+    row, col = np.mgrid[:90, :cols]
+    turn = 2 * np.pi * (col - cols / 2 + 0.12 * (row - 45)) / 40
+    light = np.sin(turn + phase) + 0.6 * np.sin(turn / 0.41 + 2 * phase)
+    capture = still(0.4 + 0.15 * light + np.random.default_rng(23).normal(0, 0.02, light.shape))
+
+    with pytest.raises(NothingToMeasure, match="wave or a soft texture"):
+        measure_edge(capture, roi=whole(capture))
+
+
 @pytest.mark.parametrize("sigma_px", [4.0, 6.0])
 @pytest.mark.parametrize("contrast", [2.0, 20.0])
 def test_a_very_soft_edge_is_measured(sigma_px: float, contrast: float) -> None:

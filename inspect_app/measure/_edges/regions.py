@@ -25,7 +25,7 @@ from inspect_app.numerics.edges.edge_spread import (
     edge_spread,
     spatial_frequency_response,
 )
-from inspect_app.numerics.edges.edge_stretch import largest_departure
+from inspect_app.numerics.edges.edge_stretch import largest_departure, turning_of_sides
 from inspect_app.numerics.edges.edge_surface import EdgeSurface
 
 BoolArray = npt.NDArray[np.bool_]
@@ -51,6 +51,10 @@ UNEVEN_LIGHT: Final = 0.05  # from a picture's middle to its nearer border, thou
 TRACE_FREQUENCIES: Final = np.linspace(0.0, 1.0, 101)
 MOST_CHANGE_BY_BLUR: Final = 0.06  # of the height, of the light beside an edge over a standard deviation of its blur
 LEAST_CHANGE: Final = 0.15  # of that light itself: by less it may change beside a low edge
+SOFT_PX: Final = 1.2  # of blur: beside a sharper edge no wave passed for one
+MOST_TURNING: Final = 0.03  # of the height, of strips of a soft edge's sides off a straight line
+MOST_CHANGE_OF_SIDES: Final = 0.045  # of the height, over a standard deviation of the blur
+LEAST_OF_WAVE: Final = 0.3  # of one at MTF50 lies between a soft edge and the nearer end of what was fitted
 MOST_DEPARTURE: Final = 0.13  # of the edge's height; wide halos under strong vignetting stay below 0.1
 
 
@@ -179,8 +183,8 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
         noise=noise,
         fall_off_doubt=math.hypot(surface.fall_off_doubt, UNEVEN_LIGHT / (0.5 * min(picture.exposure.shape)) ** 2),
     )
-    _prove_two_sided(where, surface, response)
     crossings = {name: response.crossing(level) for name, level in LEVELS.items()}
+    _prove_two_sided(where, stretch, response, crossings["mtf50"])
     roundings = _roundings(where, coding, stretch, response)
     if coding is not None and clipped_share > 0:
         roundings = _with_hidden(roundings, crossings, hidden_doubt * clipped_share)
@@ -258,20 +262,27 @@ def _prove_alone(where: str, stretch: FittedStretch) -> None:
         )
 
 
-def _prove_two_sided(where: str, surface: EdgeSurface, response: EdgeResponse) -> None:
+def _prove_two_sided(where: str, stretch: FittedStretch, response: EdgeResponse, half: Crossing) -> None:
     """Refuse a wave, a ridge or a soft texture, whose light turns back beside its strongest edge.
 
-    What all else lets through passes for an edge so soft that its light changes much over its own blur. Of 400 drawn
-    waves, ridges, stripes and textures 87 had been measured, and 14 are. Of 700 edges, of blurs of 0.45 to 6 px and
-    contrasts of 1.3 to 60, under light that falls off by up to four fifths within their region, one is refused by it:
-    of a contrast of 1.3, beside which light changes by as much.
+    What all else lets through passes for an edge so soft that its light changes much over its own blur, whose sides go
+    on turning (`turning_of_sides`), or whose blur is wider than what was fitted. Of 900 drawn waves, ridges, stripes,
+    ramps and textures 31 got a number with the first of these alone, and 8 do, most in regions of 40 to 60 px, where
+    half a wave between two level ends is a soft edge. Of 400 edges, with blurs of 0.45 to 6 px and contrasts of 1.3 to
+    60 under light that falls off or is shaded by up to two fifths, two of a contrast
+    below 1.4 are refused, by the first.
     """
+    surface, seen = stretch.surface, response.seen.spread.distance_px[[0, -1]]
     over_height, over_itself = response.change_of_light().T
-    by_blur = over_height * surface.sigma_px / np.abs(response.seen.spread.distance_px[[0, -1]])
-    if np.any((by_blur > MOST_CHANGE_BY_BLUR) & (over_itself > LEAST_CHANGE)):
+    by_blur = over_height * surface.sigma_px / np.abs(seen)
+    changes = bool(np.any((by_blur > MOST_CHANGE_BY_BLUR) & (over_itself > LEAST_CHANGE)))
+    if not changes and surface.sigma_px > SOFT_PX:
+        turning, change = turning_of_sides(stretch.image, surface)
+        changes = turning > MOST_TURNING or change > MOST_CHANGE_OF_SIDES
+    if changes or half.frequency_cy_px * float(np.min(np.abs(seen))) < LEAST_OF_WAVE:
         raise NothingToMeasure(
             where,
-            f"light changes beside its strongest edge by {np.max(over_height):.0%} of the edge's height: "
+            "light keeps changing beside its strongest edge, to either end of the region: "
             "a wave or a soft texture, not an edge between two even sides",
             "Choose a region with one edge across it and an even side to either hand.",
         )

@@ -16,7 +16,7 @@ from inspect_app.numerics.edges.edge_finding import find_edges
 from inspect_app.numerics.edges.edge_line import EdgeCurve, find_edge_curve, is_near_vertical, pixels_near
 from inspect_app.numerics.edges.edge_response import edge_response
 from inspect_app.numerics.edges.edge_spread import edge_levels, edge_spread, spatial_frequency_response
-from inspect_app.numerics.edges.edge_stretch import clean_rows, largest_departure
+from inspect_app.numerics.edges.edge_stretch import clean_rows, largest_departure, turning_of_sides
 from inspect_app.numerics.edges.edge_surface import EdgeSurface, fit_edge_surface
 from tests.truth.edges import Blur, Edge, Light
 
@@ -199,6 +199,32 @@ def test_halo_and_vignetting_are_no_departure_and_a_neighbour_is(rows: int) -> N
 
     assert largest_departure(vignetted, fit_edge_surface(vignetted)) < 0.12
     assert largest_departure(neighbour, fit_edge_surface(neighbour)) > 0.25
+
+
+@pytest.mark.parametrize("sigma_px", [1.5, 4.0])
+def test_the_sides_of_a_soft_edge_do_not_turn_under_light_that_falls_off(sigma_px: float) -> None:
+    """Truth: by construction, half of the light is lost in the corners; the check's limits are 0.03 and 0.045."""
+    edge = Edge(cols=120, normal_deg=6.0, blur=Blur(sigmas_x_px=(sigma_px,)))
+    exposure = edge.capture(np.random.default_rng(12), Light(snr=30, shading=0.5)).exposure
+
+    turning, change = turning_of_sides(exposure, fit_edge_surface(exposure))
+
+    assert turning < 0.01
+    assert 0 <= change < 0.03
+
+
+def test_sides_that_turn_are_told_by_how_much() -> None:
+    """Truth: by algebra; sine stripes of a tenth of the height, 12 px long, lie off a line by up to 0.1."""
+    edge = Edge(cols=120, normal_deg=6.0, blur=Blur(sigmas_x_px=(4.0,)))
+    plain = edge.capture(np.random.default_rng(13), Light(snr=60))
+    surface = fit_edge_surface(plain.exposure)
+    pixels = pixels_near(surface.curve, plain.exposure.shape, 100.0)
+    stripes = np.zeros_like(plain.exposure)
+    stripes[pixels.row, pixels.col] = 0.1 * (0.64 - 0.16) * np.sin(2 * np.pi * pixels.distance_px / 24)
+
+    turning, _ = turning_of_sides(plain.exposure + stripes, surface)
+
+    assert 0.06 < turning < 0.11
 
 
 NOISE = ClippedNoise(low=0.0, high=1.0, dark=0.03, bright=0.9, dark_variance=0.05**2, bright_variance=0.12**2)
