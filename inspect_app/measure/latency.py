@@ -14,6 +14,7 @@ from inspect_app.measure._films.event_traces import Traces, film_traces, log_tra
 from inspect_app.measure._films.film_times import usual_interval
 from inspect_app.measure._films.light import FloatArray
 from inspect_app.measure._films.paired_switches import Pairs, Turns, pair_switches
+from inspect_app.measure._films.sure_switches import prove_switching
 from inspect_app.measure._options import PictureOptions, Region, Repeated, Unit
 from inspect_app.measure._registry import Needs, check
 from inspect_app.measure._thin import thin
@@ -164,6 +165,7 @@ def _counted(captures: tuple[Capture, ...], options: LatencyOptions) -> Measured
 def _measured(traces: Traces, options: LatencyOptions) -> Measured:
     interval_ms = usual_interval(traces.times_ms)
     pairs = pair_switches(traces.name, traces.stimulus, traces.response)
+    prove_switching(traces, pairs)
     seen = shutters(traces.times_ms, interval_ms, options.shutter_ms, traces.usual)
     stimuli = _fits(traces.times_ms, traces.stimulus, pairs.light, seen, LIGHT_KINDS)
     responses = _fits(traces.times_ms, traces.response, pairs.picture, seen, PICTURE_KINDS)

@@ -20,6 +20,8 @@ _SWAYING: Final = 0.1  # of the strongest one's energy, and the clearness, below
 _SWAYS: Final = 8.5  # up to 7.5 in films of a lamp alone; lamps beside a screen have 9 and more
 _FEW: Final = 2  # switches, with which sway may keep time by chance
 _PARTED: Final = 0.3  # frames, by which two parts differ: less is noise within one
+_OWN_MOMENT: Final = 3.0  # frames from every switch of light and picture, from which on a patch goes its own way
+_CROWD: Final = 0.1  # of the weaker one's strength: what goes its own way is nowhere near as strong
 
 
 def pick_patches(
@@ -47,6 +49,26 @@ def pick_patches(
     if is_weak and _is_chance(_strongest(partner), places[0]):
         return None
     return _in_order(_strongest(places[0]), _strongest(partner))
+
+
+def is_crowded(found: tuple[Patch | None, Patch | None], patches: list[Patch]) -> bool:
+    """Say whether another patch is about as strong as light or picture, and begins to switch with neither.
+
+    Notes
+    -----
+    Noise that was coded, a view that pans, a thing that wanders through it: each switches in dozens of places, at a
+    moment of its own in each, and two of them pass for light and picture. In 175 films of a light and its picture a
+    third place that switches with neither had 0.007 of the weaker one's strength at most, in those without device that
+    were given a number otherwise 0.31 at least. What lost: to look on in coarser cells, where a lamp alone and noise
+    were given a number that they had not before.
+    """
+    light, picture = found
+    if light is None or picture is None:
+        return False
+    moments = np.concatenate([light.crossings, picture.crossings])
+    least = _CROWD * min(_strength([light]), _strength([picture]))
+    others = [patch for patch in patches if _strength([patch]) > least]
+    return any(float(np.abs(moments - patch.first).min()) > _OWN_MOMENT for patch in others)
 
 
 def _touching(place: list[Patch], cells: Cells) -> tuple[Patch, Patch] | None:

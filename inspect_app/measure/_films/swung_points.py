@@ -48,6 +48,20 @@ def swung_points(codes: CodeArray, patch: BoolArray, near: BoolArray, light: Flo
     return found if (found & patch).sum() > _KEPT * patch.sum() else patch
 
 
+def most_swung(codes: CodeArray, points: BoolArray, light: FloatArray) -> float:
+    """Return by how many codes the point that swings most does so, between frames of the two levels of a region.
+
+    Parameters are as of `swung_points`; `points` are those of the region.
+    """
+    middle = (float(light.min()) + float(light.max())) / 2
+    if light.min() == middle:
+        return 0.0
+    low, high = float(np.median(light[light < middle])), float(np.median(light[light > middle]))
+    share = (light - low) / (high - low)
+    dark, lit = (_settled(codes, np.abs(share - level)).mean(axis=0, dtype=np.float64) for level in (0, 1))
+    return float(np.abs(lit - dark)[points].max())
+
+
 def _settled(codes: CodeArray, off: FloatArray) -> CodeArray:
     """Return some frames that show a level, evenly spread: those near it, or the nearest where none is."""
     chosen = np.flatnonzero(off <= max(_SETTLED, float(off.min())))
