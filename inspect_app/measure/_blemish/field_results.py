@@ -17,6 +17,7 @@ VEIL_TOLD = 0.02  # of the level
 LEFT_TOLD = 0.003  # of the field
 SPREAD_TOLD = 0.02  # of blocks about the smooth part; strong textures reach 0.011
 OFF_CIRCLE_TOLD = 0.01  # of the radius
+RADIUS_TOLD = 0.01  # of the radius, within two standard uncertainties
 MOST_MARKS = 200
 MOST_BLACK = 0.02  # of full scale, that a camera adds where no light falls (common practice, no source)
 
@@ -109,7 +110,15 @@ def field_warnings(
     if scale is None:
         told.append("No field diameter was given: spots have no size in mm, no size class and no zone.")
     elif not field.is_round:
-        told.append("The field fills the frame: its diameter was taken as the diagonal of the frame.")
+        told.append(
+            "No border of a round field is in view: the diameter given was taken as the diagonal of the frame. If the "
+            "picture shows only a part of a round field, sizes in mm and zones are wrong: take the whole field."
+        )
+    elif 2 * scale.relative_u > RADIUS_TOLD:
+        told.append(
+            f"Little of the field's border is in view: its radius is known to {2 * scale.relative_u:.0%}, and sizes in "
+            "mm and zones no better. Take the whole field."
+        )
     if light_beyond(frames.bright, field) > BEYOND_TOLD:
         told.append("There is light beyond the field, as bright as it: only the largest disc was mapped.")
     told += _uneven_warnings(field, scale, content)

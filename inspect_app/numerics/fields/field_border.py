@@ -32,12 +32,16 @@ class FieldBorder:
     aside_px: tuple[float, float] = (0.0, 0.0)
 
 
-def rays(x: float, y: float, r: FloatArray, oval_px: tuple[float, float] = (0.0, 0.0)) -> tuple[FloatArray, FloatArray]:
-    """Return x and y of places at distances r, shape (n,), beyond an ellipse on 360 rays: shape (360, n).
+ALL_AROUND = np.arange(RAYS) * 2 * math.pi / RAYS
+
+
+def rays(
+    x: float, y: float, r: FloatArray, oval_px: tuple[float, float] = (0.0, 0.0), angles: FloatArray = ALL_AROUND
+) -> tuple[FloatArray, FloatArray]:
+    """Return x and y of places at distances r, shape (n,), beyond an ellipse on rays at angles: shape (angles, n).
 
     In the direction θ they lie ``oval_px[0] cos 2θ + oval_px[1] sin 2θ`` farther out.
     """
-    angles = np.arange(RAYS) * 2 * math.pi / RAYS
     along = r + (oval_px[0] * np.cos(2 * angles) + oval_px[1] * np.sin(2 * angles))[:, None]
     return x + np.cos(angles)[:, None] * along, y + np.sin(angles)[:, None] * along
 

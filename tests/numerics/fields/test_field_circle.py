@@ -86,6 +86,45 @@ def test_a_circle_of_which_the_frame_cuts_two_sides_is_found(cut_px: tuple[int, 
     assert field.radius_px == pytest.approx(drawn.radius_px, abs=0.2)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_circle_of_which_one_corner_shows_an_arc_is_found_and_doubted(seed: int) -> None:
+    """Truth by construction: three corners of the picture lie in the field, the fourth 60 pixels beyond it."""
+    drawn = round_field(np.random.default_rng(seed), size_px=(700, 760), radius_px=300, vignetting=0.2)
+    top, left = int(drawn.y) - 250, int(drawn.x) - 260
+
+    field = find_field(drawn.exposure[top : top + 390, left : left + 400])
+
+    assert field is not None
+    assert field.is_round
+    assert field.radius_px == pytest.approx(300, abs=2.5 * field.radius_u_px)
+    assert 1 < field.radius_u_px < 15
+
+
+@pytest.mark.parametrize("shape", ["straight", "round"])
+def test_what_covers_one_corner_of_a_frame_is_no_border_of_a_field(shape: str) -> None:
+    """Truth by construction: a straight edge, or a disc about the corner, leaves three corners and the frame lit."""
+    y, x = np.mgrid[0:400, 0:500].astype(float)
+    past = (x + 0.8 * y) / 1.28 - 110 if shape == "straight" else np.hypot(x, y) - 110
+    picture = 0.5 * special.erfc(-past / 3) / 2 + np.random.default_rng(4).normal(0, 0.005, past.shape)
+
+    field = find_field(picture)
+
+    assert field is not None
+    assert not field.is_round
+
+
+def test_the_radius_of_an_arc_is_doubted_more_than_that_of_a_circle() -> None:
+    """Truth by construction, within 2.5 standard uncertainties: two corners and all of the border."""
+    drawn = round_field(np.random.default_rng(6), size_px=(700, 760), radius_px=300)
+    whole, cut = find_field(drawn.exposure), find_field(drawn.exposure[:380, 140:640])
+
+    assert whole is not None
+    assert cut is not None
+    assert whole.radius_px == pytest.approx(300, abs=2.5 * whole.radius_u_px)
+    assert cut.radius_px == pytest.approx(300, abs=2.5 * cut.radius_u_px)
+    assert whole.radius_u_px < 0.1 < cut.radius_u_px < 3
+
+
 def test_a_lit_frame_is_a_whole_frame() -> None:
     """Truth by construction; its radius is half of the diagonal, 3-4-5."""
     field = find_field(np.full((300, 400), 0.5))
