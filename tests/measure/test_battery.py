@@ -483,6 +483,18 @@ def test_a_reading_of_current_that_dwarfs_the_load_is_named_and_not_the_start_of
         found_in(path, 2.0)
 
 
+def test_a_log_that_goes_on_below_zero_volts_under_constant_power_keeps_its_load(tmp_path):
+    """Truth by construction: 1 W from 3.0 V, 1 mV a row, then 0.1 V; near 0 V the current dwarfs that of the run."""
+    times = 10.0 * np.arange(1200)
+    volts = 3.0005 - times / 10_000 - np.maximum(times - 11_000, 0) / 100
+    path = write_log(tmp_path / "on.csv", times, volts, 1 / volts)
+
+    found, _ = found_in(path, 2.0)
+
+    assert found["runtime"].value == pytest.approx(10_005 / 60, abs=0.01)
+    assert found["energy"].value == pytest.approx(10_005 / 3600, rel=1e-3)
+
+
 def test_negative_current_and_a_log_that_ends_at_the_crossing_are_told(tmp_path):
     truth, times = Discharge(), np.arange(0, 16_000.0, 10)
     times = times[: int(np.searchsorted(times, truth.crossing_s(3.2))) + 1]
