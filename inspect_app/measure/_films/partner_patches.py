@@ -59,8 +59,8 @@ def is_crowded(found: tuple[Patch | None, Patch | None], patches: list[Patch]) -
     Noise that was coded, a view that pans, a thing that wanders through it: each switches in dozens of places, at a
     moment of its own in each, and two of them pass for light and picture. In 175 films of a light and its picture a
     third place that switches with neither had 0.007 of the weaker one's strength at most, in those without device that
-    were given a number otherwise 0.31 at least. What lost: to look on in coarser cells, where a lamp alone and noise
-    were given a number that they had not before.
+    were given a number otherwise 0.31 at least. What lost: to look on in coarser cells, where one of 8 lamps
+    alone was given a number that it had not before.
     """
     light, picture = found
     if light is None or picture is None:

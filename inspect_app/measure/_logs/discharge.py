@@ -196,7 +196,7 @@ def _loaded_stretch(
 def _strongest(current_a: FloatArray) -> float:
     """Return the largest current of a load, without that of few rows beside which the others carry much of the charge.
 
-    A load of constant power draws ever more as a voltage that is logged on falls to 0: of 13 such rows of 1931 the
+    A load of constant power draws ever more as a voltage that is logged on falls to 0: of 22 such rows of 1931 the
     strongest drew 1600 times the usual current, so that the run seemed to start there.
     """
     size = np.abs(current_a)
