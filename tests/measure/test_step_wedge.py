@@ -449,6 +449,14 @@ def test_a_wholly_saturated_strip_holds_nothing_to_measure() -> None:
         measured_of(Wedge(SMALL, steps=5, over_full_well=100.0))
 
 
+@pytest.mark.parametrize("shape", [(400, 1), (1, 400), (1, 1)])
+def test_a_picture_of_one_column_or_row_holds_nothing_to_measure(shape: tuple[int, int]) -> None:
+    exposure = np.linspace(0.05, 0.9, math.prod(shape)).reshape(shape)
+
+    with pytest.raises(NothingToMeasure, match="none was seen"):
+        step_wedge((still_of(exposure),), StepWedgeOptions())
+
+
 def test_neither_files_nor_counts_is_refused() -> None:
     with pytest.raises(UnusableInput, match="steps-counted"):
         step_wedge((), StepWedgeOptions())

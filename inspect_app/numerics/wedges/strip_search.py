@@ -62,7 +62,8 @@ def _reduced(image: FloatArray, factor: int) -> FloatArray:
 def _bright_masks(image: FloatArray) -> Iterator[BoolArray]:
     smooth = ndimage.uniform_filter(image, 3)
     dark, top = float(np.percentile(smooth, 5)), float(smooth.max())
-    noise = float(np.median(np.abs(np.diff(image, axis=1)))) / 0.954 / 3
+    steps = np.diff(image, axis=1 if image.shape[1] > 1 else 0)
+    noise = float(np.median(np.abs(steps))) / 0.954 / 3 if steps.size else 0.0
     for stops in LEVELS_STOP:
         level = dark + (top - dark) * 2.0**-stops
         if level <= dark + 6 * noise:
