@@ -134,8 +134,10 @@ def readout(captures: tuple[Capture, ...], options: ReadoutOptions) -> Measured:
 
     Noise that is clipped at black lifts dark rows, which is taken off by how much of them is black: of 37 pictures of
     one to two bands on a dark bench without a black level 86 of 100 held before (rms 1.6 u), and 95 do now (1.0).
+    Where more than a twentieth of what is lit is clipped, its bands must also be there once the noise is brought back
+    (`inspect_app.numerics.bands.clipped_noise.unclipped`): clipping makes bands of a strong texture.
 
-    See `inspect_app.numerics.bands.black_clipping.without_lift`, `inspect_app.numerics.bands.fitted_bands.fit_bands`,
+    See `inspect_app.numerics.bands.clipped_noise.without_lift`, `inspect_app.numerics.bands.fitted_bands.fit_bands`,
     `inspect_app.numerics.bands.one_band.likely_count` and `inspect_app.numerics.bands.lit_field.lit_field`.
     """
     if options.bands_counted:

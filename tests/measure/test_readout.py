@@ -523,6 +523,22 @@ def test_clipping_hides_little_of_the_distance_of_several_bands(tmp_path):
     assert found.standard_uncertainty < 0.0015 * 7.5
 
 
+def test_bands_in_clipped_noise_that_are_gone_once_it_is_brought_back_are_refused(tmp_path, monkeypatch):
+    """By construction: the same picture is measured when its noise is brought back, and its bands with it."""
+    picture = strobe_picture(np.random.default_rng(61), readout_s=3.2 / 400, snr=12, duty=0.3, rows=320, cols=160)
+    path = write_picture(tmp_path / "clipped.tif", picture)
+    assert (picture < 0).mean() > 0.1
+
+    assert readout_of(path, strobe_hz=400)["readout_time"].value == pytest.approx(8.0, rel=0.01)
+
+    def without_bands(light, _):
+        return np.random.default_rng(62).normal(0.3, 0.1, light.shape)
+
+    monkeypatch.setattr("inspect_app.measure._strobe_picture.unclipped", without_bands)
+    with pytest.raises(NothingToMeasure, match="no bands are seen that are surely a strobe's"):
+        readout_of(path, strobe_hz=400)
+
+
 def test_the_doubt_of_a_quiet_picture_is_a_few_hundredths_of_a_row(tmp_path):
     """Truth by construction; the generator's clock, 100 ppm, leaves 0.006 % besides."""
     picture = strobe_picture(np.random.default_rng(9), readout_s=0.0125, rows=240, snr=1500, ambient=0.1)

@@ -2,7 +2,7 @@
 
 import heapq
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +10,7 @@ from scipy import optimize
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+_Pixel = TypeVar("_Pixel", bound=np.generic)
 
 _OVERVIEW_PX: Final = 96  # longest side of the reduced picture in which a disc is sought
 _LEAST_SIDE: Final = 4  # of it; in a strip that is narrower no disc is told
@@ -53,7 +54,7 @@ class LitField:
         """Return how many rows are lit."""
         return int(self.rows.stop - self.rows.start)
 
-    def of(self, picture: FloatArray) -> FloatArray:
+    def of(self, picture: npt.NDArray[_Pixel]) -> npt.NDArray[_Pixel]:
         """Return that part of a picture."""
         return picture[self.rows, self.cols]
 
