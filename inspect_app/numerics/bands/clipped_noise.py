@@ -50,7 +50,8 @@ def unclipped(picture: FloatArray, is_white: BoolArray) -> FloatArray | None:
     Bands fitted to what is brought back, of 60 pictures of one to two (row SNR 3 to 30, noise of single pixels up to
     four times as strong as the bands): none off by 4 u, 95 of 100 held (rms 1.1 u); fitted as they are one was off by
     11 u and 90 held (2.1). Of 60 with less than one, or without a strobe, one is read and not three. On fresh pictures
-    as many are held either way, so that it proves bands and does not measure them.
+    as many are held either way, so that it proves bands and does not measure them. (All drawn before parts of the width
+    were compared.)
 
     Breaks down where a row is bright at one side and dark at the other, and both by more than its noise.
     """

@@ -214,7 +214,7 @@ def test_the_sides_of_a_soft_edge_do_not_turn_under_light_that_falls_off(sigma_p
 
 
 def test_sides_that_turn_are_told_by_how_much() -> None:
-    """Truth: by algebra; sine stripes of a tenth of the height, 12 px long, lie off a line by up to 0.1."""
+    """Truth: by algebra; sine stripes of a tenth of the height, 24 px long, lie off a line by up to 0.1."""
     edge = Edge(cols=120, normal_deg=6.0, blur=Blur(sigmas_x_px=(4.0,)))
     plain = edge.capture(np.random.default_rng(13), Light(snr=60))
     surface = fit_edge_surface(plain.exposure)
