@@ -462,6 +462,23 @@ def test_stripes_whose_sides_keep_turning_are_no_edge(cols: int, phase: int) -> 
         measure_edge(capture, roi=whole(capture))
 
 
+@pytest.mark.parametrize(
+    ("rows", "cols", "middle", "lean_rad", "period_px", "phase"),
+    [(61, 50, 23.8, 0.267, 70.6, 3.19), (128, 41, 20.1, -0.335, 75.8, 2.74), (80, 48, 23.1, -0.167, 68.4, 3.07)],
+)
+def test_a_wave_of_which_a_narrow_region_shows_little_is_no_edge(
+    rows: int, cols: int, middle: float, lean_rad: float, period_px: float, phase: float
+) -> None:
+    """Truth: by construction, a wave whose period shrinks; beside its steepest flank it comes back by half."""
+    row, col = np.mgrid[:rows, :cols]
+    across = (col - middle) * np.cos(lean_rad) + (row - rows / 2) * np.sin(lean_rad)
+    light = 0.5 + 0.5 * np.sin(2 * np.pi * across / period_px * (1 + 0.5 * across / cols) + phase)
+    capture = still(0.02 + 0.4 * light + np.random.default_rng(23).normal(0, 0.01, light.shape))
+
+    with pytest.raises(NothingToMeasure, match="wave or a soft texture"):
+        measure_edge(capture, roi=whole(capture))
+
+
 @pytest.mark.parametrize("sigma_px", [4.0, 6.0])
 @pytest.mark.parametrize("contrast", [2.0, 20.0])
 def test_a_very_soft_edge_is_measured(sigma_px: float, contrast: float) -> None:

@@ -20,6 +20,10 @@ BELIEVED: Final = 0.8  # of the log evidence: no family is quite the blur, so th
 STAND_IN: Final = 1 / BELIEVED - 1  # of its variance from noise, in a family that is no lens's own
 FITTED: Final = 8  # parameters, of the families that usually weigh most
 LIGHTEST: Final = 1e-3  # a family that weighs less than this is left out
+SIGMAS_OF_SIDES: Final = (2.0, 7.0)  # from the edge: what lies nearer is its blur, and farther may be a neighbour
+SIGMAS_OF_STRIP: Final = 0.5  # but no narrower than:
+NARROWEST_STRIP_PX: Final = 2.0
+SURE: Final = 3.0  # standard errors
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +82,32 @@ class EdgeResponse:
     def change_of_light(self) -> FloatArray:
         """Return how far the light of each side changes, as the likeliest family has it: `SeenEdge.change_of_light`."""
         return self.seen.change_of_light(self.fits[int(np.argmax(self.weights))])
+
+    def departure_of_sides(self, sigma_px: float) -> float:
+        """Return the farthest that a strip of the sides lies off what was fitted, over the height of the edge.
+
+        Parameters
+        ----------
+        sigma_px : float
+            Standard deviation of the edge's blur: strips are half of it wide, 2 px at least, and lie at 2 to
+            7 times as much from the edge.
+
+        Returns
+        -------
+        float
+            Less three standard errors of the strip's mean, so below zero where nothing departs.
+        """
+        spread = self.seen.spread
+        nearest_px, farthest_px = (sigmas * sigma_px for sigmas in SIGMAS_OF_SIDES)
+        is_side = (np.abs(spread.distance_px) > nearest_px) & (np.abs(spread.distance_px) < farthest_px)
+        if not np.any(is_side):
+            return 0.0
+        wide_px = max(NARROWEST_STRIP_PX, SIGMAS_OF_STRIP * sigma_px)
+        _, strip = np.unique(np.floor(spread.distance_px[is_side] / wide_px), return_inverse=True)
+        weight = 1 / spread.variance[is_side]
+        total = np.bincount(strip, weight)
+        mean = np.bincount(strip, weight * (spread.level - self.fitted_level())[is_side]) / total
+        return float(np.max(np.abs(mean) - SURE / np.sqrt(total)))
 
     def crossing_by_level(self, level: float) -> FloatArray:
         """Return by how much the crossing of a level moves with each bin of the spread, in cycles per pixel."""
