@@ -26,3 +26,19 @@ def test_a_crossing_beside_a_gap_is_in_doubt_as_noise_leaves_it(before_gap_s):
         assert abs(found.time_s - crossing_s) <= 4 * u_s < 60
         held += abs(found.time_s - crossing_s) <= 2 * u_s
     assert held >= 36
+
+
+@pytest.mark.parametrize("late", [1, 2])
+def test_two_rows_that_noise_throws_apart_are_not_taken_for_the_fall(late):
+    """Truth by construction: 4 mV/s through the level at 1800 s in noise of 9 mV, read every 5 s.
+
+    The rows `late` after it are 31 mV above and 43 mV below, 8 times the noise apart where the fall makes two of it.
+    """
+    times_s = np.arange(0.0, 2400.0, 5.0)
+    values = -0.004 * (times_s - 1800) + 0.009 * np.random.default_rng(3).standard_normal(len(times_s))
+    row = int(times_s.searchsorted(1800.0)) + late
+    values[row : row + 2] = 0.031, -0.043
+
+    found = lasting_crossing(times_s, values, 0.0)
+
+    assert abs(found.time_s - 1800) <= 2 * np.hypot(found.from_noise_s, found.from_gap_s) < 5
