@@ -43,7 +43,7 @@ def _gap_ideas(shown: IntArray) -> list[IntArray]:
 def _followed(share: FloatArray, gaps: IntArray, expected: float | None) -> list[tuple[WaveFit, GapPath]]:
     """Find the rate in a stretch from the start, and follow the likeliest ones, and the file's, through the whole."""
     waves = [first_wave(share, rate) for rate in likely_rates(share, expected)]
-    tried = [(cheapest_path(share, gaps, wave, window_of(share, wave.rate)).cost, wave) for wave in waves]
+    tried = [(_cost_of_a_frame(share, gaps, wave), wave) for wave in waves]
     ends = [_without_whole_blinks(share, *_followed_from(share, gaps, wave)) for wave in _likeliest(tried)]
     if ends and expected is not None and expected < HIGHEST:
         shaped = min(ends, key=lambda end: end[1].cost)[0].wave
@@ -52,6 +52,12 @@ def _followed(share: FloatArray, gaps: IntArray, expected: float | None) -> list
         ends += [(fit_wave(share, path, by_file), path) for path in paths]
         ends.append(_at_rate(share, gaps, dataclasses.replace(ends[-1][0].wave, rate=expected)))
     return ends
+
+
+def _cost_of_a_frame(share: FloatArray, gaps: IntArray, wave: Wave) -> float:
+    """Return what a path costs a frame: slower blinks are followed over more of them."""
+    size = window_of(share, wave.rate)
+    return cheapest_path(share, gaps, wave, size).cost / size
 
 
 def _at_rate(share: FloatArray, gaps: IntArray, wave: Wave) -> tuple[WaveFit, GapPath]:

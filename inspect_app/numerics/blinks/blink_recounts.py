@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.blinks.blink_rates import HIGHEST
+from inspect_app.numerics.blinks.blink_runs import LONGER_GAP, otherwise_in_every_run, walked_by_noise
 from inspect_app.numerics.blinks.blink_wave import (
     GapPath,
     IntArray,
@@ -30,34 +31,28 @@ _MOST_RECOUNTED: Final = 16  # frames missing, of which
 _AWAY: Final = 6  # fewer or more are tried,
 _FAR: Final = 4  # of more, where the fit is poor, a quarter fewer to half more, in steps of so many
 _FAR_STEP: Final = 2
-_IN_EVERY_BLINK: Final = (-2, -1, 1, 2)  # and where every blink lacks some: a blink of as many frames more fits as well
-_LONGER_GAP: Final = 1.65  # blinks at most at one place,
 _POOR: Final = 0.05  # and where none are missing if so much of the swing remains of partly lit frames
+_NEARLY: Final = 2.0  # times the sum of squares of the end: of runs of other lengths no more may remain
 
 
 def recounted(share: FloatArray, said: IntArray, fit: WaveFit, path: GapPath) -> list[tuple[WaveFit, GapPath]]:
-    """Return ends with a few frames fewer or more missing, at one place or all over the film."""
-    missing, most = int(path.missing.sum()), _FOLLOWED
+    """Return ends with a few frames fewer or more missing: at one place, all over the film, in every run."""
+    missing = int(path.missing.sum())
     shown = said if (path.missing >= said).all() else np.zeros_like(said)
     is_poor = rms(fit.rest[is_partly_lit(share)]) > _POOR
+    paths = [walked_by_noise(share, shown, fit, path)]
     if missing > _MOST_RECOUNTED:
         away = missing // _FAR if is_poor else 0
         others = _counted_otherwise(share, shown, fit.wave, missing, range(-away, 2 * away, _FAR_STEP))
-        blinks = round(fit.wave.rate * (len(share) + missing))
-        in_every_blink = [more * blinks for more in _IN_EVERY_BLINK if missing > blinks]
-        most = _FOLLOWED + len(in_every_blink)
-        paths = [
-            *sorted(others, key=lambda other: other.cost)[:_FOLLOWED],
-            *_counted_otherwise(share, shown, fit.wave, missing, in_every_blink),
-        ]
+        paths += sorted(others, key=lambda other: other.cost)[:_FOLLOWED]
     elif missing > shown.sum() or is_poor:
-        counted = _counted_otherwise(share, shown, fit.wave, missing, range(-_AWAY, _AWAY + 1))
-        paths = [*_one_place_otherwise(path, shown), *counted]
-    else:
-        return []
+        paths += _one_place_otherwise(path, shown)
+        paths += _counted_otherwise(share, shown, fit.wave, missing, range(-_AWAY, _AWAY + 1))
     ends = [(fit_wave(share, other, fit.wave), other) for other in paths]
     ends.sort(key=lambda end: float(end[0].rest @ end[0].rest))
-    return [(polished(share, *end), end[1]) for end in ends[:most]]
+    runs = [(fit_wave(share, other, wave), other) for wave, other in otherwise_in_every_run(share, shown, fit, path)]
+    fitting = [end for end in runs if end[0].rest @ end[0].rest < _NEARLY * (fit.rest @ fit.rest)]
+    return [(polished(share, *end), end[1]) for end in ends[:_FOLLOWED] + fitting]
 
 
 def polished(share: FloatArray, fit: WaveFit, path: GapPath) -> WaveFit:
@@ -96,4 +91,4 @@ def _counted_otherwise(
         rate = (wave.rate * (frames + missing) - fewer_blinks) / (frames + other)
         if rate < HIGHEST:
             near = dataclasses.replace(wave, rate=rate, is_fitted=False)
-            yield cheapest_path(share, shown, near, frames, longest=_LONGER_GAP)
+            yield cheapest_path(share, shown, near, frames, longest=LONGER_GAP)

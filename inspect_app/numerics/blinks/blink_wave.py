@@ -18,6 +18,12 @@ BoolArray = npt.NDArray[np.bool_]
 PARTLY: Final = 0.06
 """Share of the swing from which on a frame is partly lit."""
 
+LEAST_NOISE: Final = 0.005
+"""Of the swing: coding and rounding of codes."""
+
+GAP_EVIDENCE: Final = (9.0, 2.0)
+"""Chi-squared of a gap, for one frame in a hundred is missing, and of each frame in it."""
+
 _SAME_LEVEL: Final = 0.02  # of the swing, by which frames at one level may differ
 
 _CELLS_PER_FRAME: Final = 10  # steps of the phase in which the path is sought
@@ -28,7 +34,8 @@ _LONGEST_GAP: Final = 0.65  # and blinks: a gap of nearly a blink looks like a f
 _SPREAD: Final = 0.03  # of the swing, by which a frame may be off before it counts against a path
 _WORST: Final = 300.0  # one frame counts for at most so much
 _MISSING_COST: Final = (100.0, 30.0)  # of a gap, and of each frame in it
-_NEITHER_LEVEL: Final = 0.25  # of the swing, from either level
+_NEITHER_LEVEL: Final = 0.25  # of the swing, from either level, at most, and
+_NEITHER_SPREADS: Final = 9.0  # times what a frame may be off
 _BESIDE: Final = 2  # frames to either side of a switch before which others may be missing
 
 
@@ -89,7 +96,14 @@ def _least_step(share: FloatArray) -> FloatArray:
 
 
 def cheapest_path(
-    share: FloatArray, gaps: IntArray, wave: Wave, size: int, *, longest: float = _LONGEST_GAP
+    share: FloatArray,
+    gaps: IntArray,
+    wave: Wave,
+    size: int,
+    *,
+    longest: float = _LONGEST_GAP,
+    spread: float = _SPREAD,
+    gap_cost: tuple[float, float] = _MISSING_COST,
 ) -> GapPath:
     """Return the cheapest sequence of gaps that makes the first frames follow the wave (Viterbi, 1967, from memory).
 
@@ -110,19 +124,24 @@ def cheapest_path(
         How many frames from the first one on.
     longest : float
         Of a gap, in blinks.
+    spread : float
+        Of the swing, by which a frame is off.
+    gap_cost : tuple of float
+        What a gap costs, and each frame in it, as chi-squared.
     """
     rate = wave.rate
     cells = _cells(rate)
     missed = np.arange(int(min(_MOST_MISSING, max(1, longest / rate))) + 1)
     shifts = np.round(missed * rate * cells).astype(int)
-    costs = np.where(missed > 0, _MISSING_COST[0] + _MISSING_COST[1] * missed, 0.0)[:, None]
+    costs = np.where(missed > 0, gap_cost[0] + gap_cost[1] * missed, 0.0)[:, None]
     sources = (np.arange(cells)[None, :] - shifts[:, None]) % cells
     table = trapezoid(np.arange(cells * _TABLE_STEPS) / (cells * _TABLE_STEPS), wave.width, wave.ramp)
     starts = ((np.arange(size) + np.cumsum(gaps[:size])) * rate % 1.0 * len(table)).round().astype(int) % len(table)
-    may_miss = _may_miss(share[:size], max(wave.width, 1 - wave.width) / rate)
+    longest_run = max(wave.width, 1 - wave.width) / rate
+    may_miss = _may_miss(share[:size], longest_run, min(_NEITHER_LEVEL, _NEITHER_SPREADS * spread))
     until = np.empty((size, cells))
     before = np.zeros(cells)
-    for frame, off in enumerate(_off(share[:size], table, starts)):
+    for frame, off in enumerate(_off(share[:size], table, starts, spread)):
         stays = not (frame and may_miss[frame])
         until[frame] = off + (before if stays else (before[sources] + costs).min(axis=0))
         before = until[frame]
@@ -135,22 +154,22 @@ def cheapest_path(
     return GapPath(missing, cost)
 
 
-def _off(share: FloatArray, table: FloatArray, starts: IntArray) -> Iterator[FloatArray]:
+def _off(share: FloatArray, table: FloatArray, starts: IntArray, spread: float) -> Iterator[FloatArray]:
     """Yield what each frame costs off each cell of a blink, shape (cells,), of which the first begins at its start."""
     cells = len(table) // _TABLE_STEPS
     most, least = (edge(table, _TABLE_STEPS + 1, mode="wrap") for edge in (maximum_filter1d, minimum_filter1d))
     # by place within a cell, and twice over all cells: what a frame is compared with lies in one piece
-    highest, lowest = (np.tile(each.reshape(cells, _TABLE_STEPS).T, 2) / _SPREAD for each in (most, least))
-    for seen, start in zip(share / _SPREAD, starts, strict=True):
+    highest, lowest = (np.tile(each.reshape(cells, _TABLE_STEPS).T, 2) / spread for each in (most, least))
+    for seen, start in zip(share / spread, starts, strict=True):
         cell, place = divmod(int(start), _TABLE_STEPS)
         own = slice(cell, cell + cells)
         off = np.maximum(np.maximum(seen - highest[place, own], lowest[place, own] - seen), 0.0)
         yield np.minimum(off * off, _WORST)
 
 
-def _may_miss(share: FloatArray, longest: float) -> BoolArray:
+def _may_miss(share: FloatArray, longest: float, neither: float) -> BoolArray:
     """Say before which frames others may be missing: near switches, and where the light keeps a level for too long."""
-    level = np.where(share > 1 - _NEITHER_LEVEL, 1, np.where(share < _NEITHER_LEVEL, -1, 0))
+    level = np.where(share > 1 - neither, 1, np.where(share < neither, -1, 0))
     is_switch = np.append(True, (np.diff(level) != 0) | (level[1:] == 0))
     run = np.cumsum(is_switch)
     is_long = np.bincount(run)[run] > longest

@@ -1,0 +1,166 @@
+"""Frames that are missing in every run of a blinking light: a blink of as many frames more fits as well."""
+
+import dataclasses
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from inspect_app.numerics.bands.band_model import trapezoid
+from inspect_app.numerics.blinks.blink_rates import HIGHEST
+from inspect_app.numerics.blinks.blink_wave import (
+    GAP_EVIDENCE,
+    LEAST_NOISE,
+    GapPath,
+    IntArray,
+    Wave,
+    WaveFit,
+    cheapest_path,
+    rms,
+)
+
+FloatArray = npt.NDArray[np.float64]
+
+_LONGER_RUNS: Final = ((-1, 0), (0, -1), (-2, 0), (0, -2), (-1, -1), (1, 0), (0, 1), (1, 1))
+"""Frames by which the bright and the dark runs of a blink may be longer, and as many more missing in each."""
+
+LONGER_GAP: Final = 1.65
+"""Blinks that may be missing at most at one place, where other counts are tried."""
+
+_RARELY: Final = 0.01  # of the frames are missing, before a film says how many
+_MANY: Final = 0.1  # of the frames are missing, and
+_IN_MANY_RUNS: Final = 0.25  # of the runs lack some, by numbers that vary
+_ERRATIC: Final = 6.0  # times as much as by chance
+_OUT_OF_SIGHT: Final = 40.0  # chi-squared of frames missing in every run from which on that is not asked for
+
+
+def otherwise_in_every_run(
+    share: FloatArray, shown: IntArray, fit: WaveFit, path: GapPath
+) -> Iterator[tuple[Wave, GapPath]]:
+    """Yield waves whose bright or dark runs are longer by some frames, which are missing in each, and their paths.
+
+    Parameters
+    ----------
+    share : ndarray of shape (n,)
+        Light of each frame between its two levels, 0 to 1.
+    shown : ndarray of shape (n,), int
+        Frames missing before each frame by the file's clock.
+    fit : WaveFit
+        The light's wave, and what remains of the swing.
+    path : GapPath
+        Frames missing by that fit.
+
+    Notes
+    -----
+    The frames of a run between two switches are its length without those that are missing, so that a run longer by one
+    frame of which each lacks one frame more looks the same: no film tells the two apart by its light. Which it is says
+    how rarely frames are missing alone: that one is missing in every run, of all of many, is unlikely.
+    """
+    runs = _whole_runs(fit.wave, path.places)
+    frames, missing = len(share), int(path.missing.sum())
+    for longer in _LONGER_RUNS:
+        more = int(np.dot(longer, runs))
+        if missing + more < 0 or more * _one_more(fit.wave, frames, missing) > _OUT_OF_SIGHT:
+            continue
+        other = _longer(fit.wave, *longer)
+        if other is not None:
+            yield other, walked_by_noise(share, shown, fit, path, other)
+
+
+def walked_by_noise(
+    share: FloatArray, shown: IntArray, fit: WaveFit, path: GapPath, wave: Wave | None = None
+) -> GapPath:
+    """Return the cheapest path of a wave, or of the fitted one, by the levels and the noise that a fit has found.
+
+    They show more than the path of a light of which neither is known yet.
+    """
+    known = fit.wave
+    shape = trapezoid(known.phase + known.rate * path.places, known.width, known.ramp)
+    swing, dark = np.polyfit(shape, share + fit.rest, 1)
+    return cheapest_path(
+        (share - dark) / swing,
+        shown,
+        known if wave is None else wave,
+        len(share),
+        longest=LONGER_GAP,
+        spread=max(LEAST_NOISE, rms(fit.rest) / abs(swing)),
+        gap_cost=GAP_EVIDENCE,
+    )
+
+
+def rarity_of(gaps: IntArray, wave: Wave, places: FloatArray) -> float:
+    """Return how much speaks against so many frames missing in each run between two switches, as chi-squared.
+
+    Parameters
+    ----------
+    gaps : ndarray of shape (n,), int
+        Frames missing before each frame that the file's clock does not show.
+    wave : Wave
+        As fitted.
+    places : ndarray of shape (n,)
+        When each frame was shot, in frames.
+
+    Notes
+    -----
+    Where in a run frames are missing shows nowhere. Frames missing by chance are so many in a run as Poisson says, and
+    how many of all are missing, the film says itself (conjugate prior, one frame in a hundred): one frame more in a run
+    of L frames is L (missing + 1) / (n + 100) times as likely, and one more in each run very unlikely.
+    """
+    missing, lengths = _missing_in_runs(gaps, wave, places)
+    count, told = int(missing.sum()), len(gaps) + 1 / _RARELY
+    ways = float(np.sum(special.gammaln(missing + 1) - missing * np.log(lengths))) - special.gammaln(count + 1)
+    return float(2 * (ways + count * np.log(told)))
+
+
+def is_erratic(gaps: IntArray, wave: Wave, places: FloatArray) -> bool:
+    """Say whether so many runs lack such unlike numbers of frames that the light itself is unsteady rather.
+
+    What `rarity_of` takes. Frames that are missing by chance vary from run to run as Poisson says, and a device that
+    stops for a moment leaves most runs whole; runs of a light that switches at random all need other numbers to be as
+    long as one another.
+    """
+    missing, lengths = _missing_in_runs(gaps, wave, places)
+    if missing.sum() < _MANY * len(gaps) or np.mean(missing > 0) < _IN_MANY_RUNS:
+        return False
+    usual = lengths * missing.sum() / lengths.sum()
+    return bool(np.mean((missing - usual) ** 2 / usual) > _ERRATIC)
+
+
+def _missing_in_runs(gaps: IntArray, wave: Wave, places: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return how many frames are missing in each run of the film, and how many each holds."""
+    phase = wave.phase + wave.rate * (places - (gaps + 1) / 2)
+    is_lit = np.abs(phase - np.round(phase)) < wave.width / 2
+    runs = np.where(is_lit, 2 * np.round(phase), 2 * np.floor(phase) + 1).astype(np.int64)
+    first = int(runs.min())
+    missing = np.bincount(runs - first, weights=gaps).astype(np.float64)
+    is_odd = (np.arange(len(missing)) + first) % 2
+    return missing, np.where(is_odd, 1 - wave.width, wave.width) / wave.rate
+
+
+def _one_more(wave: Wave, frames: int, missing: int) -> float:
+    """Return the chi-squared of one frame more that is missing in a run of which none is missing yet."""
+    run = 1 / (2 * wave.rate)
+    return float(-2 * np.log(min(1.0, run * (missing + 1) / (frames + 1 / _RARELY))))
+
+
+def _whole_runs(wave: Wave, places: FloatArray) -> tuple[int, int]:
+    """Return how many bright and dark runs lie in the film from switch to switch."""
+    first, last = (wave.phase + wave.rate * float(place) for place in (places[0], places[-1]))
+    halves = wave.width / 2, (1 - wave.width) / 2
+    counts = [
+        int(np.floor(last - middle - half) - np.ceil(first - middle + half)) + 1
+        for middle, half in zip((0.0, 0.5), halves, strict=True)
+    ]
+    return max(counts[0], 0), max(counts[1], 0)
+
+
+def _longer(wave: Wave, bright: int, dark: int) -> Wave | None:
+    """Return the wave with longer runs, its phase to be sought; None where a run is none or the light too fast."""
+    period = 1 / wave.rate
+    lit, unlit, opening = wave.width * period + bright, (1 - wave.width) * period + dark, wave.ramp * period
+    if min(lit, unlit) < opening or lit + unlit < 1 / HIGHEST:
+        return None
+    rate = 1 / (lit + unlit)
+    return dataclasses.replace(wave, rate=rate, width=lit * rate, ramp=opening * rate, is_fitted=False)
