@@ -148,7 +148,7 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     depth is reached, if the spot is soft by itself, and that of the disc before it was blurred, if optics did that. One
     spot does not tell the two apart; the spots of a picture together mostly do, by whether their blur grows with their
     size, and by the blur of the field's border (`numerics.spots.spot_kinds`). Value and uncertainty are those of the
-    mixture (`numerics.spots.spot_border`). What reducing a large picture adds is no part of a spot either. The lines of
+    mixture (`numerics.spots.spot_border`). What pixels average is no part of a spot either. The lines of
     its budget: the texture in which the spot is fitted, what made it soft, for other profiles 0.4 % of the diameter and
     1.5 % of the contrast, and the scale; of contrasts and shading of a round field half of the glare that its border's
     halo tells, which may count as its light or not, and, without dark frames, two fifths of what lies around the field,

@@ -156,6 +156,21 @@ def test_spots_of_two_pixels_are_found_without_a_scale() -> None:
         assert found.diameter_px == pytest.approx(spot.diameter_px, abs=2 * (found.diameter_uncertainty_px or 0))
 
 
+def test_what_a_pixel_averages_is_no_part_of_a_spot() -> None:
+    """Truth by construction; the mean over a pixel takes 8 to 1 % off the depth of such Gaussians."""
+    away = np.arange(-225.0, 226.0, 90.0)
+    sizes_px = itertools.cycle([2.5, 3.3, 4.5, 6.0, 8.0])
+    spots = tuple(
+        Spot(500 + x, 450 + y, next(sizes_px), 0.6, profile="gaussian") for x, y in itertools.product(away, away)
+    )
+
+    measured = mapped(round_field(np.random.default_rng(5), spots=spots, fibre=0.002, grain=0.004))
+
+    found = [beside(measured, spot) for spot in spots]
+    assert sum(abs(f.contrast - 0.6) <= 2 * f.contrast_uncertainty for f in found) >= 34
+    assert float(np.mean([f.contrast for f in found])) == pytest.approx(0.6, abs=0.01)
+
+
 def test_a_faint_spot_among_deep_ones_is_found() -> None:
     """Truth by construction: deep spots raise what the texture seems to reach in the few blocks of a coarse octave."""
     places = ((700, 595, 17.7, 0.108), (644, 542, 36.0, 0.5), (560, 620, 36.0, 0.5), (740, 690, 36.0, 0.5))
@@ -364,8 +379,11 @@ def test_more_noise_never_shrinks_an_uncertainty(seed: int, quiet: float, louder
     assert shading_of(after).standard_uncertainty > 0.98 * shading_of(before).standard_uncertainty
 
 
-def test_of_small_soft_spots_one_in_a_hundred_at_most_is_known_better_under_more_noise() -> None:
-    """Six fields at once, twice and four times their noise; 9 % is the spread of u from 60 pixels (GUM E.4.3)."""
+def test_of_small_soft_spots_two_in_a_hundred_at_most_are_known_better_under_more_noise() -> None:
+    """Six fields at once, twice and four times their noise; 9 % is the spread of u from 60 pixels (GUM E.4.3).
+
+    Such spots are hardly larger than the pixels that average them: what these added is known less in more noise.
+    """
     ratios: list[float] = []
 
     def map_under(seed: int, times: float) -> tuple[Field, Measured]:
@@ -387,7 +405,7 @@ def test_of_small_soft_spots_one_in_a_hundred_at_most_is_known_better_under_more
                     ratios.append((b.diameter_uncertainty_px or 0) / (a.diameter_uncertainty_px or 1))
 
     assert len(ratios) > 350
-    assert sum(ratio < 0.91 for ratio in ratios) <= len(ratios) / 100
+    assert sum(ratio < 0.91 for ratio in ratios) <= len(ratios) / 50
 
 
 def test_the_uncertainty_of_shading_holds_the_truth(fields_and_maps: list[tuple[Field, Measured]]) -> None:

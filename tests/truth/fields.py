@@ -11,7 +11,7 @@ from scipy import ndimage, optimize, special
 
 FloatArray = npt.NDArray[np.float64]
 
-SUBPIXELS = 9  # to a side of a pixel, for a disc that nothing blurs
+SUBPIXELS = 9  # to a side of a pixel, which averages
 
 
 @dataclass(frozen=True)
@@ -70,13 +70,13 @@ def shading_percent_of(
 
 
 def depth_of(spot: Spot, shape: tuple[int, int]) -> FloatArray:
-    """Return the relative change of brightness that a spot makes, of shape `shape`, negative for a dark one."""
+    """Return the relative change of brightness that a spot makes in pixels, which average; negative for a dark one."""
     depth = np.zeros(shape)
     wide = math.sqrt(spot.stretch)
     reach = math.ceil(spot.diameter_px / 2 * (1 + 4 * spot.softness) * 2.5 * wide) + 4
     top, left = max(0, int(spot.y) - reach), max(0, int(spot.x) - reach)
     rows, cols = np.mgrid[top : min(shape[0], int(spot.y) + reach + 1), left : min(shape[1], int(spot.x) + reach + 1)]
-    within = (np.arange(SUBPIXELS) - SUBPIXELS // 2) / SUBPIXELS if spot.profile == "sharp" else np.zeros(1)
+    within = (np.arange(SUBPIXELS) - SUBPIXELS // 2) / SUBPIXELS
     for down, across in itertools.product(within, within):
         r = np.hypot((cols + across - spot.x) / wide, (rows + down - spot.y) * wide)
         depth[rows, cols] += spot.contrast * relative_profile(r, spot) / len(within) ** 2

@@ -10,12 +10,15 @@ import numpy.typing as npt
 from scipy import optimize, special
 
 from inspect_app.numerics.spots.found_spot import FoundSpot
-from inspect_app.numerics.spots.spot_kinds import BEHIND, PLATEAU
+from inspect_app.numerics.spots.spot_kinds import BEHIND, OWN, PLATEAU
+from inspect_app.numerics.spots.spot_profile import blurred_disc, half_radius
 
 FloatArray = npt.NDArray[np.float64]
 
 CLEAR_PLATEAU = 0.2  # blur of the radius: with less all of the plateau is left
 BEYOND = 0.05  # of a mixture, outside of its mean and two standard uncertainties
+MOST_OF_BLUR = 0.75  # of a spot's squared blur, that a pixel may have added
+PIXEL_DOUBT = 0.25  # of what a pixel is reckoned to have changed: its sensitive area may be less than the whole
 DEPTHS = 65  # to weigh between what a dark spot looks like and black
 
 
@@ -52,16 +55,56 @@ def sharp_disc(spot: FoundSpot) -> Reading:
     )
 
 
+def without_pixel(spot: FoundSpot, pixel_px: float) -> FoundSpot:
+    """Return a spot that is soft by itself with diameter and depth as they were before a pixel averaged it.
+
+    Parameters
+    ----------
+    spot : FoundSpot
+        As it looks.
+    pixel_px : float
+        Side of a pixel of the picture.
+
+    Notes
+    -----
+    The mean over a pixel adds a twelfth of its square to the variance of a spot's blur, which is taken off the squared
+    blur of the fitted profile; of a Gaussian, of its whole variance. A quarter of each change is added to its
+    uncertainty. Of 480 spots of 40 to 200 µm and contrasts from 0.3 on, seven in ten Gaussian, in files of 8 and 16
+    bits, value ± 2 u held 83 of 100 contrasts and 82 diameters without this, 41 and 24 lay off by more than 3 u, and 90
+    % of contrasts came within 5.7 %; now all and 99 are held, none lies beyond 3 u, and 90 % come within 2.6 %. Where
+    pixels see points instead of areas, contrasts of spots below 3 px come out 5 to 10 % high, of 6 px 1 %.
+
+    Fits that knew the pixel from the start did as well there, but in loud textures contrasts of spots below 4 px erred
+    by 8.7 % (rms) where now by 7.7, and by 7.3 without; and more noise shrank u by more than 9 % in 11 instead of 6 of
+    about 366 cases.
+    """
+    added = min(pixel_px**2 / 12, MOST_OF_BLUR * spot.blur_px**2)
+    if spot.disc_px > spot.diameter_px:
+        radius, own_px = spot.disc_px / 2, math.sqrt(spot.blur_px**2 - added)
+        seen, own = (blurred_disc(radius, blur, radius + 5 * blur) for blur in (spot.blur_px, own_px))
+        deeper, narrower = float(own.value[0] / seen.value[0]), half_radius(own) / half_radius(seen)
+    else:
+        share = added / (spot.diameter_px**2 / (8 * math.log(2)))
+        deeper, narrower = 1 / (1 - share), math.sqrt(1 - share)
+    return replace(
+        spot,
+        diameter_px=narrower * spot.diameter_px,
+        diameter_u_px=math.hypot(spot.diameter_u_px, PIXEL_DOUBT * (1 - narrower) * spot.diameter_px),
+        depth=deeper * spot.depth,
+        depth_u=math.hypot(deeper * spot.depth_u, PIXEL_DOUBT * (deeper - 1) * spot.depth),
+    )
+
+
 def readings_of(spot: FoundSpot, again: Mapping[int, FoundSpot]) -> list[Reading]:
     """Return what each kind of `spot_kinds` makes of a spot, in its order.
 
-    `again` has, by kind, the spot fitted once more with the blur known that such spots share; where it has none, the
-    spot is read as it looks.
+    `again` has, by kind, the spot without its pixels (OWN), or fitted once more with the blur known that such spots
+    share; where it has none, the spot is read as it looks.
     """
     as_it_looks = (half_depth(spot), sharp_disc(spot), sharp_disc(spot), half_depth(spot), sharp_disc(spot))
     readings = list(as_it_looks)
     for kind, fitted in again.items():
-        reading = half_depth(fitted) if kind == BEHIND else _whole_disc(fitted)
+        reading = half_depth(fitted) if kind in (OWN, BEHIND) else _whole_disc(fitted)
         readings[kind] = _at_most_black(reading, spot.depth)
     return readings
 

@@ -11,7 +11,7 @@ from inspect_app.numerics.fields.field_circle import BrightField
 from inspect_app.numerics.fields.smooth_field import SmoothField, smooth_field
 from inspect_app.numerics.spots.candidates import GRID_PX, Candidate, Level, find_candidates, levels_of
 from inspect_app.numerics.spots.found_spot import FoundSpot
-from inspect_app.numerics.spots.spot_border import blended, readings_of
+from inspect_app.numerics.spots.spot_border import blended, readings_of, without_pixel
 from inspect_app.numerics.spots.spot_fits import (
     Fit,
     KnownBlur,
@@ -24,7 +24,7 @@ from inspect_app.numerics.spots.spot_fits import (
     take_out,
     window_reach_px,
 )
-from inspect_app.numerics.spots.spot_kinds import BEHIND, ONE, SHARP, kinds_of
+from inspect_app.numerics.spots.spot_kinds import BEHIND, ONE, OWN, SHARP, kinds_of
 from inspect_app.numerics.spots.spot_shape import LIKELY_SOFTNESS
 from inspect_app.numerics.spots.texture import Rounding
 
@@ -168,8 +168,9 @@ def _with_borders(search: "_Search", found: Sequence[FoundSpot], border_px: floa
 
     They are fitted once more with each blur that they may share.
     """
-    kinds = kinds_of(found, border_px, pixel_px=1 / search.blur.reduced_by)
-    again: dict[int, list[FoundSpot]] = {}
+    pixel_px = 1 / search.blur.reduced_by
+    kinds = kinds_of(found, border_px, pixel_px=pixel_px)
+    again = {OWN: [without_pixel(spot, pixel_px) for spot in found]}
     for kind, blur_px, softness in (
         (ONE, kinds.one_px, SHARP_SOFTNESS),
         (BEHIND, kinds.border_px, LIKELY_SOFTNESS),

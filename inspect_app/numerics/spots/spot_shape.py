@@ -99,11 +99,11 @@ def fit_spots(patches: Sequence[SpotPatch]) -> list[SpotShape | None]:
     of 3.7 %; with borders known beforehand to be 0.22 of the radius, within a third, that was 3.6 %, and 90 % came
     within 10.0 %.
 
-    What the pixels of a picture average is left in a spot, unlike that of its reduction. With that known, too, 90 % of
-    contrasts came within 6.6 instead of 7.1 % (own soft spots, averaged so), 8.7 instead of 8.8 and 5.9 instead of
-    5.6 % (another hand's round fields and full frames), and of diameters within 5.0 instead of 4.9 and 3.9 instead of
-    3.8 µm there; below 2.4 px it cannot be told from the radius, and u shrank by more than 9 % under more noise in 5 of
-    608 cases, in none of 614 without.
+    What the pixels of a picture average is left in a spot, unlike that of its reduction, and taken off afterwards
+    (`spot_border.without_pixel`). With that known in the fit, 90 % of contrasts came within 6.6 instead of 7.1 % (own
+    soft spots, averaged so), 8.7 instead of 8.8 and 5.9 instead of 5.6 % (another hand's round fields and full frames),
+    and of diameters within 5.0 instead of 4.9 and 3.9 instead of 3.8 µm there; below 2.4 px it cannot be told from the
+    radius, and u shrank by more than 9 % under more noise in 5 of 608 cases, in none of 614 without.
     """
     windows = [patch.window() for patch in patches]
     shapes: list[SpotShape | None] = [None] * len(patches)
