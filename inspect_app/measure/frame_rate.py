@@ -29,6 +29,7 @@ _ALIAS: Final = 0.01  # blinks per frame by which an alias may be off
 _DISAGREEMENT: Final = 0.01
 _MUCH_BEYOND: Final = 0.1  # of the frames
 _MOST_MISSING: Final = 0.3  # of the frames, with switches that do not fit: another light, or none that blinks
+_MISFIT_OF_MANY: Final = 0.2  # of the swing, by which a frame is off: with so many missing anything nearly fits
 
 
 class FrameRateOptions(PictureOptions):
@@ -155,7 +156,7 @@ def _by_light(film: Film, blink_hz: float, roi: Box | None) -> Measured:
         )
     _prove_below_nyquist(film, clock, blink_hz, expected)
     dropped, unsure = int(clock.missing.sum()), not is_sure(clock)
-    if unsure and dropped > _MOST_MISSING * len(light):
+    if dropped > _MOST_MISSING * len(light) and (unsure or clock.worst > _MISFIT_OF_MANY):
         raise NothingToMeasure(
             film.name,
             f"what switches in it does not fit a light of {blink_hz:g} Hz, unless {dropped} frames are missing",

