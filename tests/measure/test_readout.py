@@ -549,6 +549,23 @@ def test_the_doubt_of_a_quiet_picture_is_a_few_hundredths_of_a_row(tmp_path):
     assert found.standard_uncertainty < 0.08 / 240 * 12.5
 
 
+def test_edges_that_lie_between_two_rows_are_in_the_doubt(tmp_path):
+    """Coverage at k = 2 of ten quiet pictures whose exposure is 0.2 to 0.9 rows: nine at least (binomial, p 0.95)."""
+    rng = np.random.default_rng(17)
+    held, sharp = 0, []
+    for number in range(10):
+        readout_s = rng.uniform(2, 6) / 400
+        picture = strobe_picture(
+            rng, readout_s=readout_s, open_s=rng.uniform(0.2, 0.9) * readout_s / 240, rows=240, cols=40, snr=1500
+        )
+        found = readout_of(write_picture(tmp_path / f"{number}.tif", picture), strobe_hz=400)["readout_time"]
+        held += abs(found.value - 1000 * readout_s) <= 2 * found.standard_uncertainty
+        sharp.append(found.standard_uncertainty / found.value * 240)
+
+    assert held >= 9
+    assert max(sharp) < 0.5
+
+
 def test_rows_that_are_averaged_do_not_shorten_the_picture(tmp_path):
     """Truth by construction: of 1301 rows, three at a time, two are left over; 0.15 % of the readout time."""
     picture = strobe_picture(np.random.default_rng(41), readout_s=0.0115, strobe_hz=400, rows=1301, cols=64, snr=200)

@@ -14,8 +14,7 @@ FloatArray = npt.NDArray[np.float64]
 FLASH: Final = 3  # of the parameters: the one that is told, if any
 FALL: Final = 4  # of them: where those of the fall-off of the light begin
 PARAMETERS: Final = 6  #: count, middle, longer and shorter of flash and exposure in periods, tilt, bow
-LEAST_NOISE: Final = 1e-5
-MODEL_SD: Final = 0.002  # of the range: what remains after a fit is taken for no quieter than this
+MODEL_SD: Final = 0.002  # of the range: noise is taken for no less
 _MOST_SCATTER: Final = 0.6  # of the range: textures reached 0.5, more is a thing in the picture
 _LEAST_LIGHT: Final = 1e-3  # of the brightest
 _NARROW: Final = 0.004
@@ -55,11 +54,14 @@ def profile_of(
 ) -> Profile:
     """Return a profile of values that are not all the same, over their range; `scatter` is that of a texture.
 
-    The values stand for the first `reach` of the whole height, each for so many rows `together`.
+    The values stand for the first `reach` of the whole height, each for so many rows `together`. The noise is that of
+    their second differences, which the slopes of bands leave alone: by first differences, with what a fit leaves at
+    least added and not only the least, u of 63 pictures of two bands and more was larger by a half in the median,
+    and the count of the 38 with a texture off by 45 instead of 37 ppm (median).
     """
     scale = float(np.ptp(values))
     scaled = values / scale
-    noise = max(float(np.median(np.abs(np.diff(scaled)))) / (0.6745 * 2**0.5), LEAST_NOISE)
+    noise = max(float(np.median(np.abs(np.diff(scaled, 2)))) / (0.6745 * 6**0.5), MODEL_SD)
     places = reach * (np.arange(len(scaled)) + 0.5) / len(scaled)
     return Profile(places, scaled, noise, max(noise, min(scatter / scale, _MOST_SCATTER)), flash, scale, together)
 
@@ -128,15 +130,15 @@ def misfit(seen: Profile, parameters: FloatArray) -> FloatArray:
 
     The levels are solved.
     """
-    shapes = _shapes(seen, parameters)
-    columns = np.concatenate([np.ones((len(shapes), 1)), shapes, seen.values[:, None]], axis=1)
+    shapes = bands_and_level(seen, parameters)
+    columns = np.concatenate([shapes, seen.values[:, None]], axis=1)
     if seen.whitener is not None:
         columns = linalg.solve_triangular(seen.whitener, columns, lower=True, check_finite=False)
     columns, values = columns[:, :3], columns[:, 3]
     normal = columns.T @ columns + np.diag((seen.scatter / _LEVELS_PRIOR) ** 2)
     levels = np.linalg.solve(normal, columns.T @ values)
     asked = np.concatenate([levels / _LEVELS_PRIOR, (parameters[FALL:] - _FALL_PRIOR) / _FALL_PRIOR_SD])
-    apart = np.empty(0) if seen.strips is None else seen.strips.misfit(shapes)
+    apart = np.empty(0) if seen.strips is None else seen.strips.misfit(shapes[:, 1:])
     return np.concatenate([columns @ levels - values, seen.scatter * asked, seen.scatter * apart])
 
 
@@ -152,6 +154,12 @@ def light_by_strips(seen: Profile, parameters: FloatArray) -> FloatArray:
     levels = np.array([0.0, 1.0]) if seen.strips is None else seen.strips.levels(shapes)
     light = shapes @ levels
     return np.asarray(np.maximum(light, _LEAST_LIGHT * light.max()))
+
+
+def bands_and_level(seen: Profile, parameters: FloatArray) -> FloatArray:
+    """Return an even level, the fall-off of the light and the bands in it, shape (n, 3)."""
+    shapes = _shapes(seen, parameters)
+    return np.concatenate([np.ones((len(shapes), 1)), shapes], axis=1)
 
 
 def _shapes(seen: Profile, parameters: FloatArray) -> FloatArray:

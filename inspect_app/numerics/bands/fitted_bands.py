@@ -288,7 +288,7 @@ def _described(
     if fewer and final.x[0] >= _FEW_BANDS:
         below = [refined(weighed, fit.x, most=BELOW_ONE, tries=FEW_TRIES) for fit in fewer]
         gain_below_one = max(gain_below_one, 2 * float(min(map(cost_of, below)) - final.cost) / seen.scatter**2)
-    within = count_variance(weighed, final, best.x) + between(likely)
+    within = count_variance(weighed, final, best.x, strips) + between(likely)
     fitted = seen.values + misfit(seen, final.x)[: len(seen.values)]
     return Bands(
         count=float(final.x[0]),
