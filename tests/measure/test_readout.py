@@ -539,6 +539,17 @@ def test_bands_in_clipped_noise_that_are_gone_once_it_is_brought_back_are_refuse
         readout_of(path, strobe_hz=400)
 
 
+def test_of_clipped_noise_that_shows_another_count_once_it_is_brought_back_that_one_is_measured(tmp_path, monkeypatch):
+    """By construction: a picture of 3.2 bands, and one of 4.2 in place of what is brought back."""
+    picture = strobe_picture(np.random.default_rng(61), readout_s=3.2 / 400, snr=12, duty=0.3, rows=320, cols=160)
+    other = strobe_picture(np.random.default_rng(62), readout_s=4.2 / 400, snr=12, duty=0.3, rows=320, cols=160)
+    monkeypatch.setattr("inspect_app.measure._strobe_picture.unclipped", lambda *_: other)
+
+    found = readout_of(write_picture(tmp_path / "clipped.tif", picture), strobe_hz=400)["readout_time"]
+
+    assert found.value == pytest.approx(10.5, abs=3 * found.standard_uncertainty)
+
+
 def test_the_doubt_of_a_quiet_picture_is_a_few_hundredths_of_a_row(tmp_path):
     """Truth by construction; the generator's clock, 100 ppm, leaves 0.006 % besides."""
     picture = strobe_picture(np.random.default_rng(9), readout_s=0.0125, rows=240, snr=1500, ambient=0.1)

@@ -18,6 +18,7 @@ _PLACES: Final = 400  # in a period, at which bands are laid over those of a str
 _MOST_TURNS: Final = 3.0  # periods from side to side: stripes that lean further vanish from the means of rows
 _STEP: Final = 0.005
 _BESIDE: Final = 0.2  # of a period, within which a strip's own place is sought
+_MOST_LEVEL: Final = 0.03  # periods (k = 2): strips whose own places are on so level a line do not lie on a steep one
 _LEAST_TURNS: Final = 0.01  # from side to side, and
 _LEAST_ROWS: Final = 0.5  # likewise: what leans by less is level
 _LEAST_GAIN_WEIGHED: Final = 15.0  # chi-squared, misfits weighed; bands reached 9 in 230 pictures (own bench), or
@@ -53,6 +54,10 @@ class _Line:
     def certainty(self) -> float:
         return abs(self.slope) / self.slope_sd
 
+    @property
+    def most(self) -> float:
+        return abs(self.slope) + 2 * self.slope_sd
+
 
 def lean_of(picture: FloatArray, found: Bands) -> Lean:
     """Tell by how many rows bands lie lower at the right side of a picture than at the left.
@@ -75,16 +80,19 @@ def lean_of(picture: FloatArray, found: Bands) -> Lean:
     place of a period, and the line through places over strips is sought on which they fit best. It tells where that is
     better than no lean with misfits weighed, as in the fit; or as they are, if each strip's own best place is on the
     line: a coarse texture moves the bands of strips beside one another alike, by up to ten standard deviations of the
-    slope in 150 pictures, while stripes that are the texture themselves take their own misfits away.
+    slope in 150 pictures, while stripes that are the texture themselves take their own misfits away. A steep line that
+    misfits weighed show, while the strips as they are lie level beyond doubt, is chance: two of the pictures of a
+    texture under a strobe were refused for it, with a chi-squared of 43 and 63.
 
     Stripes that lean by less than a hundredth of their distance over the width, or by half a row, pass for level.
     """
     weighed = _line(picture, found, found.weighed.whitener)
     plain = _line(picture, found, None)
-    told = [weighed] if weighed.gain > _LEAST_GAIN_WEIGHED else []
+    is_chance = abs(weighed.turns) > _BESIDE and plain.most < _MOST_LEVEL
+    told = [weighed] if weighed.gain > _LEAST_GAIN_WEIGHED and not is_chance else []
     told += [plain] if plain.gain > _LEAST_GAIN and plain.certainty > _LEAST_CERTAINTY else []
     rows_a_turn = len(picture) / found.count
-    most = min(abs(line.slope) + 2 * line.slope_sd for line in (weighed, plain))
+    most = min(weighed.most, plain.most)
     turns = max(told, key=lambda line: line.certainty).turns if told else 0.0
     is_level = abs(turns) <= max(_LEAST_TURNS, _LEAST_ROWS / rows_a_turn)
     return Lean(0.0 if is_level else turns * rows_a_turn, most * rows_a_turn)

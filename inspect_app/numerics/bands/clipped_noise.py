@@ -35,9 +35,9 @@ def unclipped(picture: FloatArray, is_white: BoolArray) -> FloatArray | None:
     Returns
     -------
     ndarray of shape (rows, cols) or None
-        Each row with the mean it had, and what its columns differ by as strong as it was. The same picture where
-        nothing is cut off; None where more than nine tenths of a row are, or 65 % of it are white: light is cut off
-        there, and not its noise alone. None also where one part of the width is cut off by far more than another.
+        Each row with the mean it had, and what its columns differ by as strong as it was. None where more than nine
+        tenths of a row are cut off, or 65 % of it are white: light is cut off there, and not its noise alone. None also
+        where one part of the width is cut off by far more than another.
 
     Notes
     -----
@@ -57,8 +57,6 @@ def unclipped(picture: FloatArray, is_white: BoolArray) -> FloatArray | None:
     """
     white = float(picture[is_white].min(initial=np.inf))
     full, cut = is_white.mean(axis=1), ((picture <= 0) | is_white).mean(axis=1)
-    if float(cut.max()) < _FEWEST:
-        return picture
     if float(cut.max()) > _MOST or float(full.max()) > _MOST_WHITE or _is_uneven(picture <= 0, is_white):
         return None
     mean, white = picture.mean(axis=1), min(white, _NO_WHITE * float(picture.max()))
