@@ -95,6 +95,12 @@ def noise(captures: tuple[Capture, ...], options: NoiseOptions) -> Measured:
     of 100 truths of each quantity (`tests/bench/bench_noise.py`); over 300 by another hand, under flicker to 30 % and
     vignetting, 95 to 98, and 90 % were within 0.3 % (both ratios) and 1.6 % of the fixed pattern.
 
+    A weak pattern is known no better than noise allows. Of a pattern p, with temporal noise t in each of n frames of m
+    pixels, the variance of the mean frame errs by 4 p² q / m + 2 q² / m, q being t² / n, and what is taken off it for
+    the noise by 2 q² / (m (n - 1)), as squares of normal noise do; half of the root over p² is the relative standard
+    error of p. Of 100 stacks by another hand, with noise of the mean frame 0.3 to 5 times the pattern in eight of ten,
+    90 % come within 5.2 %, where this bound leaves 6.6 (4.4 to 9.4 by the draw); errors are 0.94 of it (rms).
+
     References
     ----------
     ISO 15739:2023, clause 6 (from memory). EMVA Standard 1288, release 3.1, clauses 6 and 8 (from memory).
