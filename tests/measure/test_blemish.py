@@ -171,6 +171,25 @@ def test_what_a_pixel_averages_is_no_part_of_a_spot() -> None:
     assert float(np.mean([f.contrast for f in found])) == pytest.approx(0.6, abs=0.01)
 
 
+def test_the_depth_and_the_width_of_a_spot_below_two_pixels_are_known_badly_and_held() -> None:
+    """Truth by construction, of three profiles; pixels average, so that one stands for the other."""
+    away = np.arange(-225.0, 226.0, 90.0)
+    kinds = itertools.cycle(itertools.product(("erf", "logistic", "gaussian"), (1.5, 1.6, 1.7, 1.8)))
+    spots = tuple(
+        Spot(500 + x + 0.07 * y, 450 + y - 0.03 * x, size_px, 0.5, softness=0.5, profile=profile)
+        for (x, y), (profile, size_px) in zip(itertools.product(away, away), kinds, strict=False)
+    )
+
+    measured = mapped(round_field(np.random.default_rng(6), spots=spots, fibre=0.002, grain=0.004))
+
+    found = [beside(measured, spot) for spot in spots]
+    pairs = list(zip(found, spots, strict=True))
+    errors = np.array([(f.contrast - 0.5) / (f.contrast_uncertainty or 0) for f in found])
+    wider = np.array([(f.diameter_px - spot.diameter_px) / (f.diameter_uncertainty_px or 0) for f, spot in pairs])
+    assert np.mean(np.abs(errors) <= 2) >= 0.9
+    assert np.mean(np.abs(wider) <= 2) >= 0.9
+
+
 def test_a_faint_spot_among_deep_ones_is_found() -> None:
     """Truth by construction: deep spots raise what the texture seems to reach in the few blocks of a coarse octave."""
     places = ((700, 595, 17.7, 0.108), (644, 542, 36.0, 0.5), (560, 620, 36.0, 0.5), (740, 690, 36.0, 0.5))
