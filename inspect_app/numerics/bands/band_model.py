@@ -131,15 +131,32 @@ def misfit(seen: Profile, parameters: FloatArray) -> FloatArray:
     The levels are solved.
     """
     shapes = bands_and_level(seen, parameters)
+    columns, values, levels = _levelled(seen, shapes)
+    asked = np.concatenate([levels / _LEVELS_PRIOR, (parameters[FALL:] - _FALL_PRIOR) / _FALL_PRIOR_SD])
+    apart = np.empty(0) if seen.strips is None else seen.strips.misfit(shapes[:, 1:])
+    return np.concatenate([columns @ levels - values, seen.scatter * asked, seen.scatter * apart])
+
+
+def _levelled(seen: Profile, shapes: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return shapes and values as weighed, and how much of each shape there is, shape (3,)."""
     columns = np.concatenate([shapes, seen.values[:, None]], axis=1)
     if seen.whitener is not None:
         columns = linalg.solve_triangular(seen.whitener, columns, lower=True, check_finite=False)
     columns, values = columns[:, :3], columns[:, 3]
     normal = columns.T @ columns + np.diag((seen.scatter / _LEVELS_PRIOR) ** 2)
-    levels = np.linalg.solve(normal, columns.T @ values)
-    asked = np.concatenate([levels / _LEVELS_PRIOR, (parameters[FALL:] - _FALL_PRIOR) / _FALL_PRIOR_SD])
-    apart = np.empty(0) if seen.strips is None else seen.strips.misfit(shapes[:, 1:])
-    return np.concatenate([columns @ levels - values, seen.scatter * asked, seen.scatter * apart])
+    return columns, values, np.linalg.solve(normal, columns.T @ values)
+
+
+def bright(seen: Profile, parameters: FloatArray) -> FloatArray:
+    """Return the same light as bright bands, where the parameters are those of dark ones between them.
+
+    Of one length for both, bands of a negative height fit as well (algebra), and what asks where a band is, or how
+    long, would be told of the gaps. As they are where the flash is told, or no gap is as long as an edge.
+    """
+    count, middle, width, ramp, *fall = shaped(parameters)
+    if seen.flash is not None or 1 - width < ramp or _levelled(seen, bands_and_level(seen, parameters))[2][2] >= 0:
+        return parameters
+    return np.array([count, (middle + 0.5) % 1.0, 1 - width, ramp, *fall])
 
 
 def unlikeliness(seen: Profile, parameters: FloatArray) -> float:
