@@ -166,9 +166,10 @@ def veil_of(image: FloatArray, field: BrightField) -> Veil:
     """
     if not field.is_round:
         return Veil()
-    outside, r = _beyond(image, field)
+    outside, squares = _beyond(image, field)
     if outside.size <= LEAST_BEYOND * image[::THIN, ::THIN].size:
         return Veil()
+    r = np.sqrt(squares)
     far = float(np.median(outside[r > np.quantile(r, 1 - FARTHEST_SHARE)]))
     level = float(np.median(outside))
     some = image[:: max(1, len(image) // STEP_ROWS)]
@@ -218,12 +219,12 @@ def light_beyond(image: FloatArray, field: BrightField) -> float:
 
 
 def _beyond(image: FloatArray, field: BrightField) -> tuple[FloatArray, FloatArray]:
-    """Return one in 16 of the pixels that lie clear of a round field, and their distances from its middle."""
+    """Return one in 16 of the pixels clear of a round field, and the squares of their distances from its middle."""
     y, x = np.ogrid[0 : image.shape[0] : THIN, 0 : image.shape[1] : THIN]
     clear_px = field.radius_px + math.hypot(*field.oval_px) + 6 * field.edge_px + 4
     squares = (x - field.x) ** 2 + (y - field.y) ** 2
     is_clear = squares > clear_px**2
-    return image[::THIN, ::THIN][is_clear], np.sqrt(squares[is_clear])
+    return image[::THIN, ::THIN][is_clear], squares[is_clear]
 
 
 def _reduced(image: FloatArray, factor: int) -> FloatArray:

@@ -221,9 +221,9 @@ def clustered(pulls: FloatArray, blocks: Blocks) -> FloatArray:
 
 def _summed(pulls: FloatArray, way: FloatArray) -> tuple[FloatArray, int]:
     """Return the sum of squares of what the pulls of each group sum up to, and how many groups there are."""
-    _, names = np.unique(way, return_inverse=True)
-    sums = np.zeros((names.max() + 1, pulls.shape[1]))
-    np.add.at(sums, names, pulls)
+    order = np.argsort(way, kind="stable")
+    _, firsts = np.unique(way[order], return_index=True)
+    sums = np.add.reduceat(pulls[order], firsts, axis=0)
     return np.asarray(sums.T @ sums, dtype=np.float64), len(sums)
 
 

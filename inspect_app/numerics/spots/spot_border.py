@@ -11,7 +11,7 @@ from scipy import optimize, special
 
 from inspect_app.numerics.spots.found_spot import FoundSpot
 from inspect_app.numerics.spots.spot_kinds import BEHIND, OWN, PLATEAU
-from inspect_app.numerics.spots.spot_profile import blurred_disc, half_radius
+from inspect_app.numerics.spots.spot_profile import central_depth, half_radius
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -82,8 +82,8 @@ def without_pixel(spot: FoundSpot, pixel_px: float) -> FoundSpot:
     added = min(pixel_px**2 / 12, MOST_OF_BLUR * spot.blur_px**2)
     if spot.disc_px > spot.diameter_px:
         radius, own_px = spot.disc_px / 2, math.sqrt(spot.blur_px**2 - added)
-        seen, own = (blurred_disc(radius, blur, radius + 5 * blur) for blur in (spot.blur_px, own_px))
-        deeper, narrower = float(own.value[0] / seen.value[0]), half_radius(own) / half_radius(seen)
+        deeper = float(central_depth(radius, own_px) / central_depth(radius, spot.blur_px))
+        narrower = half_radius(radius, own_px) / half_radius(radius, spot.blur_px)
     else:
         share = added / (spot.diameter_px**2 / (8 * math.log(2)))
         deeper, narrower = 1 / (1 - share), math.sqrt(1 - share)

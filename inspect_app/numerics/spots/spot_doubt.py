@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.spots.spot_patches import Fitted, SpotPatch, least_squares
-from inspect_app.numerics.spots.spot_profile import blurred_disc, half_radius
+from inspect_app.numerics.spots.spot_profile import half_radius
 from inspect_app.numerics.spots.spot_shape import SpotShape, settled
 
 FloatArray = npt.NDArray[np.float64]
@@ -96,5 +96,5 @@ def _weights_of(held: list[Fitted], away: FloatArray, misfit: float) -> FloatArr
 def _sizes_of(fitted: Fitted) -> tuple[float, float]:
     """Return the diameters at half of the depth and of the disc."""
     radius, blur = math.exp(fitted.p[2]), math.exp(fitted.p[2] + fitted.p[3])
-    seen = 2 * half_radius(blurred_disc(radius, blur, radius + 5 * blur))
+    seen = 2 * half_radius(radius, blur)
     return seen, max(2 * radius, seen)

@@ -146,15 +146,18 @@ class Patches:
         return int(self.whitening.shape[1])
 
     def of_some(self, which: PlaceArray) -> "Patches":
-        """Return some of the windows, in the same box."""
+        """Return some of the windows, in the same box; all of them as they are."""
+        if np.array_equal(which, np.arange(len(self.window))):
+            return self
         own = set(self.__slots__) - {"rows", "cols"}
         return replace(self, **{name: getattr(self, name)[which] for name in own})
 
     def held_at(self, log_radii: FloatArray) -> "Patches":
         """Return the first window once for each of several radii, of shape (k,), each held at one of them."""
         copies = self.of_some(np.zeros(len(log_radii), dtype=np.intp))
-        copies.prior[:, 2], copies.prior_weight[:, 2] = log_radii, HELD_WEIGHT
-        return copies
+        prior, weight = copies.prior.copy(), copies.prior_weight.copy()
+        prior[:, 2], weight[:, 2] = log_radii, HELD_WEIGHT
+        return replace(copies, prior=prior, prior_weight=weight)
 
     def whitened(self, values: SingleArray) -> SingleArray:
         """Return values of shape (n, k, b, b) weighted and whitened, as (n, k) vectors."""

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.spots.spot_patches import Fitted, Patches, SpotPatch, least_squares
-from inspect_app.numerics.spots.spot_profile import blurred_disc, half_radius
+from inspect_app.numerics.spots.spot_profile import central_depth, half_radius, slopes_of
 from inspect_app.numerics.spots.texture import BLOCK_PX, local_power, whitening_of
 
 FloatArray = npt.NDArray[np.float64]
@@ -166,10 +166,10 @@ def _shape_of(first: Fitted, fitted: Fitted, covariance: FloatArray, known_blur_
     p = fitted.p
     covariance = max(fitted.misfit, 1.0) * covariance
     radius, blur = math.exp(p[2]), math.exp(p[2] + p[3])
-    profile = blurred_disc(radius, blur, radius + 5 * blur)
-    half, centre, centre_by_blur = half_radius(profile), float(profile.value[0]), float(profile.by_log_blur[0])
-    _, slope, by_radius = profile.at(np.array([half]))[:, 0]
-    by_blur = -by_radius - half * slope
+    half, centre = half_radius(radius, blur), float(central_depth(radius, blur))
+    centre_by_blur = -radius * float(slopes_of(radius, blur, 0.0)[1])
+    slope, by_radius = slopes_of(radius, blur, half)
+    by_blur = -radius * by_radius - half * slope
     seen, seen_by_blur = 2 * half, 2 * float((centre_by_blur / 2 - by_blur) / slope)
     has_plateau = 2 * radius > seen
     disc, disc_by_blur = (2 * radius, 0.0) if has_plateau else (seen, seen_by_blur)

@@ -10,7 +10,7 @@ from inspect_app.numerics.fields.smooth_field import smooth_field
 from inspect_app.numerics.spots import spot_fits, spot_map
 from inspect_app.numerics.spots.spot_map import flatten, map_spots
 from inspect_app.numerics.spots.spot_patches import SpotPatch
-from inspect_app.numerics.spots.spot_profile import blurred_disc, half_radius
+from inspect_app.numerics.spots.spot_profile import half_radius
 from inspect_app.numerics.spots.spot_shape import LIKELY_SOFTNESS, fit_spots
 from inspect_app.numerics.spots.texture import BLOCK_PX
 from tests.truth.fields import Spot, depth_of
@@ -80,7 +80,7 @@ def test_a_single_soft_spot_ends_between_half_depth_and_its_disc_and_holds_both(
 
     (found,) = map_spots(flat, smallest_px=3, largest_px=60, faintest=0.05).spots
 
-    half_px = 20.0 * half_radius(blurred_disc(1.0, softness, 3.0))
+    half_px = 20.0 * half_radius(1.0, softness)
     assert half_px - 0.1 < found.diameter_px < 20.1
     for reading_px in (half_px, 20.0):
         assert found.diameter_px == pytest.approx(reading_px, abs=2 * found.diameter_u_px)
