@@ -80,7 +80,8 @@ def frame_rate(captures: tuple[Capture, ...], options: FrameRateOptions) -> Meas
     -----
     Frame rate = frames per blink x blinks per second: the light is the clock, not the file. A missing frame is a whole
     step off the clock. Assumes that frames follow one another evenly, or at the uneven times that the file has for them
-    (the rate is then their mean), and a light that is switched on and off sharply.
+    (the rate is then their mean), and a light that is switched on and off sharply: one that is as much a sine is
+    refused (`inspect_app.numerics.blinks.blink_sine.is_sine`).
     Breaks down where the light blinks faster than half of the frame rate (refused, for its alias looks the same), and
     with a shutter that is open so briefly that no frame is partly lit: then an edge lies anywhere between two frames,
     which widens the doubt, and frames that are missing are hard to tell from a rate a little off. See
@@ -151,8 +152,9 @@ def _by_light(film: Film, blink_hz: float, roi: Box | None) -> Measured:
     if clock is None:
         raise NothingToMeasure(
             film.name,
-            "no light is seen that blinks steadily at least twice, below half of the frame rate",
-            "Film a slower light for longer, or give --roi around it.",
+            "no light is seen that blinks steadily, switched on and off at least twice, below half of the frame rate",
+            "Film a light that is switched, not one that swells and fades on the mains, slower or for longer, or give "
+            "--roi around it.",
         )
     _prove_below_nyquist(film, clock, blink_hz, expected)
     dropped, unsure = int(clock.missing.sum()), not is_sure(clock)

@@ -151,13 +151,14 @@ def test_frames_that_no_switch_of_the_light_bounds_are_not_vouched_for(tmp_path,
     assert any("show nowhere" in warning for warning in warnings) == told
 
 
-def test_a_lamp_too_dim_for_single_frames_is_found_in_means_of_them(tmp_path):
-    """Truth by construction: a disc of 300 pixels swings by 8 codes in noise of 10, 23 frames on and 23 off."""
+@pytest.mark.parametrize(("radius_px", "swing", "noise"), [(9.8, 8.0, 10.0), (3.5, 14.0, 12.0)])
+def test_a_lamp_too_dim_for_single_frames_is_found_in_means_of_them(tmp_path, radius_px, swing, noise):
+    """Truth by construction: a disc of 300 or 38 pixels swings by as much as the noise, 23 frames on and 23 off."""
     rng = np.random.default_rng(5)
     rows, cols = np.mgrid[0:96, 0:128]
-    lamp = 8.0 * (np.hypot(rows - 40, cols - 70) < 9.8)
+    lamp = swing * (np.hypot(rows - 40, cols - 70) < radius_px)
     is_lit = np.arange(276) % 46 < 23
-    codes = 60 + lamp * is_lit[:, None, None] + 10 * rng.standard_normal((276, 96, 128))
+    codes = 60 + lamp * is_lit[:, None, None] + noise * rng.standard_normal((276, 96, 128))
     path = write_film(tmp_path / "dim.mp4", codes, np.arange(276) / 25)
 
     found = measure("frame-rate", {"scene": [path]}, {"blink_hz": 25 / 46})

@@ -15,6 +15,7 @@ from inspect_app.numerics.blinks.blink_rates import FEWEST_BLINKS
 from inspect_app.numerics.blinks.blink_recounts import polished, recounted
 from inspect_app.numerics.blinks.blink_runs import is_erratic, rarity_of
 from inspect_app.numerics.blinks.blink_shutter import sees_switches, trusting
+from inspect_app.numerics.blinks.blink_sine import is_sine
 from inspect_app.numerics.blinks.blink_stamps import by_stamps
 from inspect_app.numerics.blinks.blink_wave import (
     GAP_EVIDENCE,
@@ -39,6 +40,7 @@ _CODING: Final = 0.0025  # frames by which coding may move the first edge agains
 _SHORT: Final = 0.7  # of the shorter part of a blink
 _GLOW: Final = 0.12  # of the swing: frames no further off a level may show a lamp that settles, not a switch
 _CLOCK_EVIDENCE: Final = 15.0  # chi-squared at most of a rate unlike the file's own
+_LEAST_MISFIT: Final = 0.008  # of the swing, by which frames are off an end that is true: a coder moves some further
 _CAP: Final = 50.0  # chi-squared of one frame at most
 _ALIKE_COST: Final = 12.0  # chi-squared by which another end may be worse and still true, of which
 _MISFIT_COUNTS: Final = 0.6  # counts what remains: what a coder does to frames is not chance alone
@@ -140,6 +142,11 @@ def blink_clock(
     frames that it is unsteady rather (`inspect_app.numerics.blinks.blink_runs.is_erratic`); of 30 own draws one of
     eight runs is read, unsure; of nine of them, without either, three.
 
+    Frames lie off an end that is true by 0.008 of the swing at least: by 0.005, one frame that a coder moved by 0.026
+    bought a third missing frame in a film of two. Of 200 other films of 0.8 to 12 Hz (own draws) every count was right
+    with either; 7 are unsure, rates within 0.0043 % (p90), held 97 of 100 at an error / u of 0.92 (rms). A light that
+    is as much a sine is none: see `inspect_app.numerics.blinks.blink_sine.is_sine`.
+
     A frame that is missing before the first edge or after the last cannot be seen. Whole blinks that are missing cannot
     be told, nor a light that blinks faster than half of the frame rate from its alias. With a shutter that is nearly
     always shut, counts are often unsure.
@@ -177,7 +184,7 @@ def blink_clock(
     most_unsure = max(_MOST_UNSURE, _MOST_UNSURE_SHARE * 2 * fit.wave.rate * frames)
     if fit.wave.rate * frames < FEWEST_BLINKS or np.sum(np.abs(fit.rest) > _UNSURE) > most_unsure:
         return None
-    if is_erratic(np.maximum(path.missing - said, 0), fit.wave, path.places):
+    if is_erratic(np.maximum(path.missing - said, 0), fit.wave, path.places) or is_sine(share, fit, path.places):
         return None
     period = _period(share, fit, path)
     rivals = [1 / other.wave.rate for other, _ in others]
@@ -229,7 +236,7 @@ def _evidence(
     clock, which is that of the device unless it plays in slow motion, decides between them. By runs, frames missing
     count as rarely as the film itself makes them, wherever they are missing in a run, and what remains counts for less.
     """
-    noise = max(LEAST_NOISE, min(float(np.sqrt(np.mean(fit.rest**2))) for fit, _ in ends))
+    noise = max(_LEAST_MISFIT, min(float(np.sqrt(np.mean(fit.rest**2))) for fit, _ in ends))
     costs = []
     for fit, path in ends:
         gaps = np.abs(path.missing - shown)

@@ -362,3 +362,24 @@ def test_a_light_that_switches_at_random_is_no_clock_that_lacks_frames(seed):
     clock = blink_clock(light, np.zeros(299, dtype=np.int64), 0.05)
 
     assert clock is None or (not is_sure(clock) and clock.missing.sum() > 90)
+
+
+@pytest.mark.parametrize("period", [2.4, 3.0, 6.02, 19.3])
+def test_a_light_that_swells_and_fades_as_a_sine_is_no_clock(period):
+    """Truth by construction: mains light as a camera sees it, whatever frequency it is said to have."""
+    noise = 0.5 * np.random.default_rng(8).standard_normal(180)
+    light = 90 + 20 * np.sin(2 * np.pi * np.arange(180) / period + 0.4) + noise
+
+    assert blink_clock(light, np.zeros(179, dtype=np.int64), 1 / 13.7) is None
+
+
+@pytest.mark.parametrize("period", [2.4, 3.3, 5.1])
+def test_a_lamp_of_few_frames_a_blink_is_no_sine_though_it_is_noisy(period):
+    """Algebra: an open shutter leaves a trapezoid, whose third harmonic is a fifteenth of the first."""
+    numbers = np.arange(240.0)
+    light = lit_shares(numbers, period=period, rise=1.3, lit=0.45 * period, opening=1.0)
+    light += 0.06 * np.random.default_rng(9).standard_normal(240)
+
+    clock = blink_clock(light, np.zeros(239, dtype=np.int64), 1 / period)
+
+    assert abs(clock.frames_per_blink - period) < 2 * clock.frames_per_blink_sd
