@@ -18,10 +18,12 @@ _PLACES: Final = 400  # in a period, at which bands are laid over those of a str
 _MOST_TURNS: Final = 3.0  # periods from side to side: stripes that lean further vanish from the means of rows
 _STEP: Final = 0.005
 _BESIDE: Final = 0.2  # of a period, within which a strip's own place is sought
-_MOST_LEVEL: Final = 0.03  # periods (k = 2): strips whose own places are on so level a line do not lie on a steep one
+_MOST_LEVEL: Final = 0.03  # periods (k = 2): strips whose own places are on so level a line do not lie on a steep one,
+_LEVELLER: Final = 0.15  # of its turns: on one that is so much steeper
 _LEAST_TURNS: Final = 0.01  # from side to side, and
 _LEAST_ROWS: Final = 0.5  # likewise: what leans by less is level
 _LEAST_GAIN_WEIGHED: Final = 15.0  # chi-squared, misfits weighed; bands reached 9 in 230 pictures (own bench), or
+_LEAST_CERTAINTY_WEIGHED: Final = 1.5  # standard deviations of that line's slope; bands had -1.1 (own bench)
 _LEAST_GAIN: Final = 300.0  # as they are: strong textures reached 305 before bands, but on no line;
 _LEAST_CERTAINTY: Final = 12.0  # standard deviations of the line's slope; bands reached 10 (own bench)
 
@@ -52,7 +54,8 @@ class _Line:
 
     @property
     def certainty(self) -> float:
-        return abs(self.slope) / self.slope_sd
+        """Return how many standard deviations strips' own places lean by to the side that the line leans to."""
+        return self.slope * float(np.sign(self.turns)) / self.slope_sd
 
     @property
     def most(self) -> float:
@@ -80,16 +83,19 @@ def lean_of(picture: FloatArray, found: Bands) -> Lean:
     place of a period, and the line through places over strips is sought on which they fit best. It tells where that is
     better than no lean with misfits weighed, as in the fit; or as they are, if each strip's own best place is on the
     line: a coarse texture moves the bands of strips beside one another alike, by up to ten standard deviations of the
-    slope in 150 pictures, while stripes that are the texture themselves take their own misfits away. A steep line that
-    misfits weighed show, while the strips as they are lie level beyond doubt, is chance: two of the pictures of a
-    texture under a strobe were refused for it, with a chi-squared of 43 and 63.
+    slope in 150 pictures, while stripes that are the texture themselves take their own misfits away. A line that
+    misfits weighed show, while the strips as they are lie far more level, is chance, and so is one from which the
+    strips' own places turn away: four pictures of a texture under a strobe were refused for them, with a chi-squared
+    of 18 to 63. Of seven pictures of stripes that lean, those places did by three standard deviations and more in six,
+    and the other one is told as it is.
 
     Stripes that lean by less than a hundredth of their distance over the width, or by half a row, pass for level.
     """
     weighed = _line(picture, found, found.weighed.whitener)
     plain = _line(picture, found, None)
-    is_chance = abs(weighed.turns) > _BESIDE and plain.most < _MOST_LEVEL
-    told = [weighed] if weighed.gain > _LEAST_GAIN_WEIGHED and not is_chance else []
+    is_chance = plain.most < min(_MOST_LEVEL, _LEVELLER * abs(weighed.turns))
+    is_told = weighed.gain > _LEAST_GAIN_WEIGHED and weighed.certainty > _LEAST_CERTAINTY_WEIGHED
+    told = [weighed] if is_told and not is_chance else []
     told += [plain] if plain.gain > _LEAST_GAIN and plain.certainty > _LEAST_CERTAINTY else []
     rows_a_turn = len(picture) / found.count
     most = min(weighed.most, plain.most)
