@@ -24,6 +24,17 @@ def test_a_round_field_bounds_the_rectangle(radius_px, row, col):
     assert found.height > 1.6 * min(radius_px, 240)
 
 
+@pytest.mark.parametrize("is_flipped", [False, True])
+def test_the_arc_in_which_a_field_ends_at_one_side_bounds_the_rectangle(is_flipped):
+    """Truth by construction: a disc that leaves two corners dark, and passes beyond the other two."""
+    picture, rng = light(3, texture=0.1)
+    arched = in_round_field(rng, picture, radius_px=280.0, row=190.0, col=180.0)
+    found = lit_field(arched[::-1] if is_flipped else arched)
+    assert found.is_round
+    bottom = 480 - found.rows.start if is_flipped else found.rows.stop
+    assert 0.9 * 280 < np.hypot(bottom - 190, max(180 - found.cols.start, found.cols.stop - 180)) < 280
+
+
 def test_a_dark_frame_bounds_the_rectangle():
     picture, rng = light(2, texture=0.1)
     dark = np.ones_like(picture)
