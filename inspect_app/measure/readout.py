@@ -193,7 +193,7 @@ def _measured(seen: StrobePicture, options: ReadoutOptions, *, pictures: int) ->
         line("edges of bands that lie between two rows", readout_ms * _between_rows(found, seen.lit.height)),
         line("strobe frequency, 100 ppm", readout_ms * _CLOCK, "rectangular"),
     ]
-    if taken.clipped.mean() > _CLIPPED:
+    if taken.clipped.mean() > _CLIPPED and not seen.is_brought_back:
         budget.append(line("what clipping hides of the bands", readout_ms * _hidden(seen)))
     if options.strobe_duty is not None:
         moved_ms = _shift(found, options.strobe_duty) * seen.whole * 1000 / options.strobe_hz

@@ -550,6 +550,21 @@ def test_of_clipped_noise_that_shows_another_count_once_it_is_brought_back_that_
     assert found.value == pytest.approx(10.5, abs=3 * found.standard_uncertainty)
 
 
+def test_one_to_two_bands_in_clipped_noise_are_measured_as_brought_back(tmp_path, monkeypatch):
+    """By construction: a picture of 1.8 bands, and another of as many in place of what is brought back."""
+    scene = {"readout_s": 1.8 / 400, "snr": 12, "duty": 0.3, "rows": 160, "cols": 80, "start": 0.85}
+    path = write_picture(tmp_path / "clipped.tif", strobe_picture(np.random.default_rng(61), **scene))
+    other = strobe_picture(np.random.default_rng(64), **scene)
+    monkeypatch.setattr("inspect_app.measure._strobe_picture.unclipped", lambda *_: None)
+    as_it_is = readout_of(path, strobe_hz=400)["readout_time"]
+    monkeypatch.setattr("inspect_app.measure._strobe_picture.unclipped", lambda *_: other)
+
+    found = readout_of(path, strobe_hz=400)["readout_time"]
+
+    assert found != as_it_is
+    assert found.value == pytest.approx(4.5, abs=2 * found.standard_uncertainty)
+
+
 def test_the_doubt_of_a_quiet_picture_is_a_few_hundredths_of_a_row(tmp_path):
     """Truth by construction; the generator's clock, 100 ppm, leaves 0.006 % besides."""
     picture = strobe_picture(np.random.default_rng(9), readout_s=0.0125, rows=240, snr=1500, ambient=0.1)
