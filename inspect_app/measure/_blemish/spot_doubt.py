@@ -1,0 +1,55 @@
+"""How far the diameter and the contrast of a spot of a map may be off, beside its scale."""
+
+import math
+
+from inspect_app.numerics.spots.found_spot import FoundSpot
+
+CONTRAST_SHAPE_U = 0.003  # relative: long tails of a spot pass for surround, a shared blur for its own (own trials)
+SMALL_PX = 3.0  # spots of two pixels show how much is dark, and hardly how deep and how wide: one may stand for
+SMALL_U = (0.06, 0.14)  # the other by so much of diameter and contrast at 2 px, and less up to there (own trials)
+
+
+def contrast_of(spot: FoundSpot) -> float:
+    """Return the contrast of a spot: how deep it is over its surround, a dark one no deeper than black."""
+    return spot.depth if spot.depth > 0 else min(-spot.depth, 1.0)
+
+
+def relative_diameter_u(spot: FoundSpot) -> float:
+    """Return the standard uncertainty of a spot's diameter over it.
+
+    Notes
+    -----
+    The fit knows the texture of the field, and that grows with the light: a diameter is read at the outline, which has
+    half of a bright spot's own. That of a dark spot is taken as it is: with the root of the light there, 91 instead of
+    95 of 100 diameters of 160 small dark Gaussian ones were held. Other profiles than a blurred disc are allowed for by
+    the fit itself (`spot_shape.MODEL_ERROR`); with 0.4 % for them once more errors of 652 spots were 0.68 u (rms),
+    without 0.76, of which value ± 2 u holds 98 of 100.
+    """
+    louder = 1 + max(spot.depth, 0.0) / 2
+    return math.hypot(louder * spot.diameter_u_px / spot.diameter_px, _small(spot) * SMALL_U[0])
+
+
+def contrast_u(spot: FoundSpot, level_u: float) -> float:
+    """Return the standard uncertainty of a spot's contrast.
+
+    Parameters
+    ----------
+    spot : FoundSpot
+    level_u : float
+        Relative standard uncertainty of the field's level.
+
+    Notes
+    -----
+    A contrast is read between the middle of a spot and its surround. The fit knows the texture of the surround; that of
+    the middle goes with its light. Without this value ± 2 u held 89 of 100 contrasts of 75 bright spots (rms error 1.30
+    u), and nearly all of those of dark ones, deep ones with half of their u; and 0.75 % for other profiles than a
+    blurred disc, most of which the fit allows for itself, made it wider still.
+    """
+    louder = math.sqrt((1 + (1 + max(spot.depth, -1.0)) ** 2) / 2)
+    relative_u = math.hypot(CONTRAST_SHAPE_U, level_u, _small(spot) * SMALL_U[1])
+    return math.hypot(louder * spot.depth_u, contrast_of(spot) * relative_u)
+
+
+def _small(spot: FoundSpot) -> float:
+    """Return how little of its shape a spot shows: 0 from 3 px on, 1 at 2 px and below."""
+    return min(max(SMALL_PX - spot.diameter_px, 0.0), 1.0)
