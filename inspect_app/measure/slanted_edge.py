@@ -150,7 +150,7 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     smear, where a coding has blurred the noise (both are told by residuals larger than the noise), with an edge along
     the pixels' own rows or columns, and where less than about 2.5 standard deviations of the blur show on a side: the
     last two are refused. A region beyond a corner is measured up to it; one with a second edge in it is refused, and so
-    is a wave, a ridge or a soft texture, beside whose strongest edge no side is level: of 4500 drawn 14 still
+    is a wave, a ridge or a soft texture, beside whose strongest edge no side is level: of 4500 drawn 9 still
     get a number, most in regions of 40 to 60 px that show half a wave.
 
     What limits it: the noise of the pixels. In the middle of all captures MTF50 errs by 2.8 % at an SNR of 4 to 7, by

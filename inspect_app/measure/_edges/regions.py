@@ -51,10 +51,12 @@ UNEVEN_LIGHT: Final = 0.05  # from a picture's middle to its nearer border, thou
 TRACE_FREQUENCIES: Final = np.linspace(0.0, 1.0, 101)
 MOST_CHANGE_BY_BLUR: Final = 0.06  # of the height, of the light beside an edge over a standard deviation of its blur
 LEAST_CHANGE: Final = 0.15  # of that light itself: by less it may change beside a low edge
+SURE_CHANGE_BY_BLUR: Final = 0.12  # of the height: by so much it changes beside no edge, however low
 SOFT_PX: Final = 1.2  # of blur: beside a sharper edge no wave passed for one
 MOST_TURNING: Final = 0.03  # of the height, of strips of a soft edge's sides off a straight line
 MOST_CHANGE_OF_SIDES: Final = 0.045  # of the height, over a standard deviation of the blur
 MOST_OFF_SIDES: Final = 0.035  # of the height, of strips of a soft edge's sides off what was fitted to it
+LITTLE_SHOWN: Final = 6.0  # standard deviations of the blur, of the shorter side, where half as much is too far off
 LEAST_OF_WAVE: Final = 0.3  # of one at MTF50 lies between a soft edge and the nearer end of what was fitted
 MOST_DEPARTURE: Final = 0.13  # of the edge's height; wide halos under strong vignetting stay below 0.1
 
@@ -268,7 +270,7 @@ def _prove_two_sided(where: str, stretch: FittedStretch, response: EdgeResponse,
 
     What all else lets through passes for an edge so soft that its light changes much over its own blur, whose sides go
     on turning (`turning_of_sides`), whose blur is wider than what was fitted, or beside which a strip lies off what was
-    fitted (`EdgeResponse.departure_of_sides`). Of 4500 drawn waves, ridges, stripes, ramps and textures 14 get a
+    fitted (`EdgeResponse.departure_of_sides`). Of 4500 drawn waves, ridges, stripes, ramps and textures 9 get a
     number, 25 without the last of these, and 31 of 900 with the first alone: most in regions of 40 to 60 px, where half
     a wave between two level ends is a soft edge. Four of them are ramps between two levels, which is what even motion
     blurs, and are read within 0.7 to 2.8 u of its closed form. Of 400 edges, with blurs of 0.45 to 6 px and contrasts
@@ -276,18 +278,24 @@ def _prove_two_sided(where: str, stretch: FittedStretch, response: EdgeResponse,
     by the first.
 
     Strips lie off a true edge's fit by less than 0.011 (400 of these, and 160 with coma, sharpening, smeared noise and
-    motion), or 0.033 where a faint double image lies beside it. How far a side comes back from its crest told nothing:
-    by as much as those of true edges, by noise and light.
+    motion), or 0.033 where a faint double image lies beside it, which took more than 12 standard deviations of the blur
+    to see: where less than 6 are shown, half as much is too far off. That, and light that changes by 0.12 beside an
+    edge however low, where 650 true ones stay below 0.056, refuse 5 that got a number (14 then), and of true edges 0 of
+    250 others. How far a side comes back from its crest told nothing: by as much as those of true edges, by noise and
+    light.
     """
     surface, seen = stretch.surface, response.seen.spread.distance_px[[0, -1]]
+    shown_px = float(np.min(np.abs(seen)))
     over_height, over_itself = response.change_of_light().T
     by_blur = over_height * surface.sigma_px / np.abs(seen)
     changes = bool(np.any((by_blur > MOST_CHANGE_BY_BLUR) & (over_itself > LEAST_CHANGE)))
+    changes = changes or bool(np.any(by_blur > SURE_CHANGE_BY_BLUR))
     if not changes and surface.sigma_px > SOFT_PX:
         turning, change = turning_of_sides(stretch.image, surface)
         off = response.departure_of_sides(surface.sigma_px)
-        changes = turning > MOST_TURNING or change > MOST_CHANGE_OF_SIDES or off > MOST_OFF_SIDES
-    if changes or half.frequency_cy_px * float(np.min(np.abs(seen))) < LEAST_OF_WAVE:
+        most_off = MOST_OFF_SIDES if shown_px > LITTLE_SHOWN * surface.sigma_px else MOST_OFF_SIDES / 2
+        changes = turning > MOST_TURNING or change > MOST_CHANGE_OF_SIDES or off > most_off
+    if changes or half.frequency_cy_px * shown_px < LEAST_OF_WAVE:
         raise NothingToMeasure(
             where,
             "light keeps changing beside its strongest edge, to either end of the region: "
