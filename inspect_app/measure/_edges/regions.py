@@ -42,9 +42,9 @@ MOST_BY_LIGHT: Final = 0.5  # clipped where the light is strongest: what is left
 MOST_BY_NOISE: Final = 0.8  # clipped evenly, by noise: beyond it, two of a hundred lie several uncertainties off
 MUCH_BY_ROUNDING: Final = 0.3  # clipped before a JPEG was rounded, which hides that of many pixels:
 HIDDEN_BY_ROUNDING: Final = 0.025  # of a crossing, to each share that is clipped: what it hides is no normal noise
-MOST_AT_WHITE: Final = 0.5  # of the bright side: measured as it stands where a lower white leaves too little,
-HIDDEN_AT_WHITE: Final = 0.05  # of a crossing, to each share that is clipped: what such an edge is doubted by
-FINE_CODING: Final = 9.0  # codes, of its coarseness: a quality of 75; in a coarser one MTF50 came out 5 % high
+MOST_AT_WHITE: Final = 0.65  # of the bright side: measured as it stands where a lower white leaves too little,
+HIDDEN_AT_WHITE: Final = (0.08, 0.2)  # of a crossing, to each share that may be clipped, and that stands at white:
+# the less of both is what such an edge is doubted by (own draws)
 SURELY_WHITE: Final = 3.0  # standard deviations of that rounding below white, above which none tells anything
 LOWEST_IN_STEPS: Final = 1.0  # height over steps of a JPEG; below it MTF50 erred by 26 % (rms of own draws)
 UNEVEN_LIGHT: Final = 0.05  # from a picture's middle to its nearer border, though none falls off along an edge
@@ -161,13 +161,14 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
             clipped_share = max(clipped_share, _share_hidden(stretch, coding))
     except NothingToMeasure as error:
         raise NothingToMeasure(where, error.problem, error.remedy) from error
-    hidden_doubt = HIDDEN_BY_ROUNDING
+    hidden_doubt = HIDDEN_BY_ROUNDING * clipped_share
     if picture.rounding is not None and clipped_share > MUCH_BY_ROUNDING:
         lowered = _below_white(image, clipped, picture.rounding.exposure_below_white(SURELY_WHITE))
         if lowered is not None and not _is_too_clipped(lowered):
             stretch = lowered
-        elif clipped_share <= MOST_AT_WHITE and coding is not None and coding.coarseness < FINE_CODING:
-            hidden_doubt = HIDDEN_AT_WHITE
+        elif clipped_share <= MOST_AT_WHITE:
+            may_be, is_seen = HIDDEN_AT_WHITE
+            hidden_doubt = min(may_be * clipped_share, is_seen * stretch.sides.clipped_share)
         else:
             share = clipped_share if lowered is None else lowered.sides.clipped_share
             raise _too_clipped(where, share, ", or too near white to tell after the rounding of a JPEG")
@@ -190,7 +191,7 @@ def _measure_edge(picture: Still, region: EdgeRegion) -> MeasuredEdge:
     _prove_two_sided(where, stretch, response, crossings["mtf50"])
     roundings = _roundings(where, coding, stretch, response)
     if coding is not None and clipped_share > 0:
-        roundings = _with_hidden(roundings, crossings, hidden_doubt * clipped_share)
+        roundings = _with_hidden(roundings, crossings, hidden_doubt)
     _prove_certain(where, crossings["mtf50"], roundings.get("mtf50", 0.0))
     quarters = edge_spread(pixels, bins_per_px=BINS_PER_PX_OF_ISO)
     return MeasuredEdge(
