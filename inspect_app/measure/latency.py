@@ -167,8 +167,8 @@ def _measured(traces: Traces, options: LatencyOptions) -> Measured:
     pairs = pair_switches(traces.name, traces.stimulus, traces.response)
     prove_switching(traces, pairs)
     seen = shutters(traces.times_ms, interval_ms, options.shutter_ms, traces.usual)
-    stimuli = _fits(traces.times_ms, traces.stimulus, pairs.light, seen, LIGHT_KINDS)
-    responses = _fits(traces.times_ms, traces.response, pairs.picture, seen, PICTURE_KINDS)
+    stimuli = _fits(traces.times_ms, traces.stimulus, pairs.light, seen, LIGHT_KINDS, traces.coded[0])
+    responses = _fits(traces.times_ms, traces.response, pairs.picture, seen, PICTURE_KINDS, traces.coded[1])
     if traces.chosen is not None:
         of_light, of_picture = (doubt * interval_ms for doubt in traces.chosen.doubts)
         stimuli, responses = (
@@ -225,7 +225,7 @@ def _prove_apart(name: str, half: Quantity) -> None:
 
 
 def _fits(
-    times_ms: FloatArray, values: FloatArray, turns: Turns, seen: Shutters, kinds: Sequence[str]
+    times_ms: FloatArray, values: FloatArray, turns: Turns, seen: Shutters, kinds: Sequence[str], coded: float
 ) -> list[Located]:
     """Fit each paired switch in a stretch that holds no other."""
     interval_ms = usual_interval(times_ms)
@@ -242,7 +242,7 @@ def _fits(
         is_steady = len(turns.paired) > _MOST_RENEWED or not flickers(around.values, around.near)
         found = None if is_steady else locate_renewal(*around, kinds=kinds)
         stairs = locate_fine_stairs(native, kinds, _REFRESH_MS) if found is None and kinds is PICTURE_KINDS else None
-        fits.append(found or stairs or _at_crests(*around, kinds=kinds))
+        fits.append(found or stairs or _at_crests(*around, kinds=kinds, coded=coded))
         is_renewed = is_renewed or found is not None
     return [each.without_stairs(kinds) for each in fits] if is_renewed else fits
 
@@ -255,10 +255,11 @@ def _at_crests(
     opened_ms: FloatArray,
     *,
     kinds: Sequence[str],
+    coded: float,
 ) -> Located:
     """Locate one change of a screen that is steady, or is held at the crests of its flicker."""
     steady = steadied(calmed(times_ms / interval_ms, values, near), near)
-    found = locate(times_ms, steady.values, near, interval_ms, opened_ms, kinds=kinds, refresh=_REFRESH_MS)
+    found = locate(times_ms, steady.values, near, interval_ms, opened_ms, kinds=kinds, refresh=_REFRESH_MS, coded=coded)
     return found.doubted(steady.doubt * interval_ms)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from inspect_app.capture import Capture, Film, Log
 from inspect_app.errors import NothingToMeasure, UnusableInput
+from inspect_app.measure._films.coded_regions import coded_share
 from inspect_app.measure._films.event_regions import Chosen, choose_regions
 from inspect_app.measure._films.film_times import film_times, usual_interval
 from inspect_app.measure._films.light import Box, FloatArray, watch
@@ -29,7 +30,10 @@ _FEWEST_ROWS: Final = 8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Traces:
-    """Light and picture over time, where they lie in the film, how fine its clock ticks, how samples are taken."""
+    """Light and picture over time, where they lie in the film, how fine its clock ticks, how samples are taken.
+
+    `coded` says by what share of the swing of each a coder may move samples that change.
+    """
 
     name: str
     times_ms: FloatArray
@@ -37,6 +41,7 @@ class Traces:
     stimulus: FloatArray
     response: FloatArray
     chosen: Chosen | None
+    coded: tuple[float, float] = (0.0, 0.0)
     usual: tuple[float, ...]
     warnings: tuple[str, ...]
 
@@ -61,6 +66,12 @@ def film_traces(film: Film, stimulus_roi: Box | None, response_roi: Box | None, 
         stimulus=chosen.stimulus,
         response=chosen.response,
         chosen=chosen,
+        coded=(
+            coded_share(film, seen.samples, chosen.stimulus_box, chosen.stimulus),
+            coded_share(film, seen.samples, chosen.response_box, chosen.response),
+        )
+        if seen.samples is not None
+        else (0.0, 0.0),
         usual=FILMED,
         warnings=warnings,
     )

@@ -52,7 +52,7 @@ def coarse(values: FloatArray) -> FloatArray:
     return single
 
 
-def stretch_of(times: FloatArray, values: FloatArray, near: int, alike: float = 0.0) -> Stretch:
+def stretch_of(times: FloatArray, values: FloatArray, near: int, alike: float = 0.0, *, coded: float = 0.0) -> Stretch:
     """Return the samples around one change, weighted by the noise of the levels before and after it.
 
     Parameters
@@ -65,13 +65,17 @@ def stretch_of(times: FloatArray, values: FloatArray, near: int, alike: float = 
         The sample from which times are counted.
     alike : float
         Correlation of neighbours on the two levels, 0 to below 1.
+    coded : float
+        Share of the swing by which a coder may move samples of the change, though it holds the levels still.
 
     Notes
     -----
+    What a coder may do counts as noise of every sample: levels that it holds still would tell of none.
+
     Drift and sway are taken for noise of which each sample keeps a share of the one before (AR(1)): what is beyond that
     share is white, and in it a step stands out of drift many times its size. Levels stay what they are.
     """
-    weights = _weights(values, near, alike)
+    weights = _weights(values, near, alike, coded)
     values = _beyond(values, float(values[0]), alike)
     centred = values - values @ weights / weights.sum()
     return Stretch(
@@ -82,7 +86,7 @@ def stretch_of(times: FloatArray, values: FloatArray, near: int, alike: float = 
         value_sums=np.concatenate([[0.0], np.cumsum(weights * centred)]),
         squares=max(float(weights @ centred**2), 1e-30),
         alike=alike,
-        forgiven=_MODEL_ERROR * (1 + alike**2) ** 0.5 / (1 - alike),
+        forgiven=max(_MODEL_ERROR, coded) * (1 + alike**2) ** 0.5 / (1 - alike),
     )
 
 
@@ -94,14 +98,14 @@ def _beyond(light: FloatArray, before: float, alike: float) -> FloatArray:
     return np.asarray((light - alike * earlier) / (1 - alike))
 
 
-def _weights(values: FloatArray, near: int, alike: float) -> FloatArray:
+def _weights(values: FloatArray, near: int, alike: float, coded: float) -> FloatArray:
     """Return one over the variance of each sample, relative to the mean variance of the two levels."""
     sides = slice(0, max(3, near - 3)), slice(min(len(values) - 3, near + 5), None)
     before, after = (values[side] for side in sides)
     beyond = _beyond(values, float(values[0]), alike)
-    spread = np.array([_scatter(beyond[side]) for side in sides]) ** 2
-    floor = max(spread.max() * 0.04, 1e-30)
     low, high = float(np.median(before)), float(np.median(after))
+    spread = np.array([_scatter(beyond[side]) for side in sides]) ** 2 + (coded * (high - low)) ** 2
+    floor = max(spread.max() * 0.04, 1e-30)
     share = np.clip((values - low) / (high - low), 0, 1) if high != low else np.zeros_like(values)
     variance = np.maximum(spread[0] + (spread[1] - spread[0]) * share, floor)
     variance = (variance + alike**2 * np.append(variance[:1], variance[:-1])) / (1 + alike**2)  # of both neighbours

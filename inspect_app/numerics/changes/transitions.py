@@ -21,6 +21,7 @@ from inspect_app.numerics.changes.change_fit import (
     log_likelihood,
     stretch_of,
 )
+from inspect_app.numerics.changes.change_misfit import around, misfit, neighbours_alike, unsettled
 from inspect_app.numerics.changes.change_shapes import FLIGHTS, PICTURE_KINDS, SOFT, STAIRS, SUMS, half_of, soft_half_of
 
 FloatArray = npt.NDArray[np.float64]
@@ -45,9 +46,7 @@ _UNSEEN: Final = np.array([0.0, 0.0, 0.0, 0.0, 3.0])  # log evidence of a third 
 _SOFT, _SOFTEST = 15.0, 0.5  # intervals a misfit of all the swing moves stairs by, and at most
 _SOFTLY: Final = np.array([0.05, 0.02])  # refreshes that onset and half of soft stairs are off by, unlike those tried
 _UNEVEN: Final = 1.5  # rises that it moves other shapes by
-_ALIKE: Final = 0.25  # correlation of neighbours on the levels, from which on they are taken to drift,
-_MOST_ALIKE: Final = 0.95
-_FEWEST: Final = 8  # samples on the levels that tell it
+_ALIKE: Final = 0.25  # correlation of neighbours on the levels, from which on they are taken to drift
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +104,7 @@ def locate(
     *,
     kinds: Sequence[str] = PICTURE_KINDS,
     refresh: tuple[float, float] = (0.0, np.inf),
+    coded: float = 0.0,
 ) -> Located:
     """Locate one change of level, for each shutter and each kind of shape.
 
@@ -124,6 +124,8 @@ def locate(
         Shapes that the change may have: `LIGHT_KINDS` or `PICTURE_KINDS`.
     refresh : tuple of float
         Shortest and longest time that a display may show one picture, in the unit of `times`.
+    coded : float
+        Share of the swing by which a coder may move samples of the change, though it holds the levels still.
 
     Returns
     -------
@@ -183,26 +185,26 @@ def locate(
     """
     first, last = max(0, near - _BEFORE), min(len(times), near + _AFTER)
     scaled = (times[first:last] - times[near]) / interval
-    stretch = stretch_of(scaled, values[first:last], near - first)
+    stretch = stretch_of(scaled, values[first:last], near - first, coded=coded)
     shutters = opened[:, first:last] / interval
     bounds = {kind: _bounds(kind, refresh, interval) for kind in kinds}
     found = _fitted(stretch, shutters, kinds, bounds)
     off, changes = _left(stretch, shutters, found)
-    alike = _neighbours_alike(off[~_unsettled(changes)])
+    alike = neighbours_alike(off[~unsettled(changes)], coded)
     if alike > _ALIKE:
-        stretch = stretch_of(scaled, values[first:last], near - first, alike)
+        stretch = stretch_of(scaled, values[first:last], near - first, alike, coded=coded)
         found = _fitted(stretch, shutters, kinds, bounds)
         off, changes = _left(stretch, shutters, found)
-    misfit = _misfit(off[changes], off[~changes], _NOISE_EXPLAINS)
-    if misfit > stretch.forgiven:
+    left = misfit(off[changes], off[~changes], _NOISE_EXPLAINS)
+    if left > stretch.forgiven:
         some = [kind for kind in kinds if kind in found]
-        found = _bulks(dataclasses.replace(stretch, forgiven=misfit), shutters, some, bounds)
+        found = _bulks(dataclasses.replace(stretch, forgiven=left), shutters, some, bounds)
     told = {kind: _moments(grid) for kind, grid in found.items()}
     told |= {kind: _softly(stretch, shutters, found[kind], told[kind]) for kind in SOFT.keys() & found.keys()}
     told |= {kind: told[_LOOKS_LIKE[kind]] - _UNSEEN for kind in kinds if kind not in told}
     cells = np.stack([told[kind] for kind in kinds], axis=1)
-    if misfit > stretch.forgiven:
-        unlike = _unlike(cells, kinds, misfit * (1 - stretch.alike))
+    if left > stretch.forgiven:
+        unlike = _unlike(cells, kinds, left * (1 - stretch.alike))
         cells[..., 2:4] = np.hypot(cells[..., 2:4], unlike[..., None])
     cells[..., :4] = bounded(cells[..., :4], bounds_of(stretch.times, values[first:last], near - first, shutters))
     return Located(
@@ -241,8 +243,8 @@ def _fitted(
     if not set(kinds) & set(_LOOKS_LIKE):
         return found
     off, changes = _left(stretch, shutters, found)
-    around = _around(changes)
-    unexplained = _misfit(off[around], off[~around], _NOISE_EXPLAINS) > stretch.forgiven
+    near = around(changes)
+    unexplained = misfit(off[near], off[~near], _NOISE_EXPLAINS) > stretch.forgiven
     likely = max(found.values(), key=lambda grid: float(_evidence(grid).max())).kind
     is_sudden = likely == "step" or likely in STAIRS
     more = [*(FLIGHTS if unexplained else ()), *(SOFT if unexplained or likely in STAIRS else ())]
@@ -294,37 +296,6 @@ def _softly(stretch: Stretch, opened: FloatArray, grid: _Grid, told: FloatArray)
         told[shutter, 1] += soft_half_of(grid.kind, width, first) - usual
         told[shutter, 2:4] = np.hypot(told[shutter, 2:4], width * _SOFTLY)
     return told
-
-
-def _around(changes: BoolArray) -> BoolArray:
-    """Return where light changes, and as long again before and after it."""
-    length = _length(changes)
-    return np.asarray(np.convolve(changes, np.ones(2 * length + 1), "same") > 0)
-
-
-def _length(changes: BoolArray) -> int:
-    return min(int(changes.sum()), len(changes) // 4)
-
-
-def _unsettled(changes: BoolArray) -> BoolArray:
-    """Return where light changes, and as long again after it: a display may take a third step."""
-    return np.asarray(np.convolve(changes, np.ones(_length(changes) + 1))[: len(changes)] > 0)
-
-
-def _misfit(inside: FloatArray, outside: FloatArray, explained: float) -> float:
-    """Return how far the samples of the change lie off; 0 where that is explained by what the others do, so often."""
-    if not inside.size or not outside.size:
-        return 0.0
-    within, without = (float(np.sqrt(np.mean(part**2))) for part in (inside, outside))
-    return within if within > explained * without else 0.0
-
-
-def _neighbours_alike(off: FloatArray) -> float:
-    """Return how alike neighbours on the two levels lie off, by sway, coder or lamp; 0 where too few tell."""
-    if len(off) < _FEWEST:
-        return 0.0
-    rest = off - off.mean()
-    return min(_MOST_ALIKE, float(rest[1:] @ rest[:-1]) / max(float(rest @ rest), 1e-30))
 
 
 def _widest(stretch: Stretch, opened: FloatArray, kind: str, bounds: tuple[float, float]) -> _Grid:

@@ -167,3 +167,29 @@ def test_a_step_that_a_short_shutter_lights_in_part_lies_in_that_frame(lit_share
 
     assert found.half[0, 0] == pytest.approx(40 + opened * (1 - lit_share), abs=0.01)
     assert found.half_sd[0, 0] < 0.01
+
+
+def held_still(light, step):
+    """Return what a coder shows that leaves out changes below a step, and rounds larger ones to whole steps."""
+    shown = [light[0]]
+    for value in light[1:]:
+        steps = (value - shown[-1]) / step
+        shown.append(shown[-1] + step * np.round(steps) * (abs(steps) > 1))
+    return np.array(shown)
+
+
+@pytest.mark.parametrize(("coded", "least", "most"), [(0.05, 0.9, 1.0), (0.0, 0.0, 0.9)])
+def test_a_decay_that_a_coder_holds_still_is_doubted_by_what_the_coder_leaves_out(coded, least, most):
+    """Coverage: 60 decays between levels without noise, samples off by up to 0.05 of the swing; 0.9 is 54 of 60."""
+    rng, times, held = np.random.default_rng(1), np.arange(60.0), []
+    for _ in range(60):
+        onset, width = 20 + rng.uniform(), rng.uniform(0.3, 2.5)
+        light = exposed("decay", width, onset, times, 1.0) + 0.005 * rng.standard_normal(60)
+        shown = held_still(light, 0.05)
+        near = int(np.flatnonzero(shown > 0.5)[0])
+
+        found = locate(times, shown, near, 1.0, np.ones((1, 60)), coded=coded)
+
+        begins, doubt = joined(found)["onset"]
+        held.append(abs(begins - onset) <= 2 * doubt)
+    assert least <= np.mean(held) <= most
