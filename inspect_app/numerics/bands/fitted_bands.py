@@ -27,6 +27,7 @@ from inspect_app.numerics.bands.band_turns import (
     ROUNDS,
     between,
     cost_of,
+    left_open,
     weighed_fits,
 )
 from inspect_app.numerics.bands.strip_light import strip_light
@@ -291,6 +292,8 @@ def _described(
         below = [refined(weighed, fit.x, most=BELOW_ONE, tries=FEW_TRIES) for fit in fewer]
         gain_below_one = max(gain_below_one, 2 * float(min(map(cost_of, below)) - final.cost) / seen.scatter**2)
     within = count_variance(weighed, final, best.x, strips) + between(likely)
+    if seen.flash is None and final.x[0] < _FEW_BANDS:
+        within += left_open(weighed, final)
     fitted = seen.values + misfit(seen, final.x)[: len(seen.values)]
     return Bands(
         count=float(final.x[0]),
