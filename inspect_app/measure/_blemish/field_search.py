@@ -12,6 +12,7 @@ from inspect_app.measure._blemish.field_frames import Frames
 from inspect_app.measure._blemish.field_shading import Shading, shading_of, with_uneven_parts
 from inspect_app.numerics.fields.field_circle import BrightField, find_field, veil_of
 from inspect_app.numerics.fields.field_rim import Rim, rim_of
+from inspect_app.numerics.fields.finer_surface import alike_of
 from inspect_app.numerics.fields.smooth_field import SmoothField
 from inspect_app.numerics.spots.candidates import NARROWEST_PX
 from inspect_app.numerics.spots.found_spot import FoundSpot
@@ -29,6 +30,8 @@ LARGEST_SHARE = 0.12  # of the field's diameter
 SATURATED_REFUSED = 0.3
 DARKEST_NOISE = 1 / HOT_LIMIT  # of the level: in more no black pixel, and no picture without light, is told
 UNEVEN_REFUSED = 0.11  # robust scatter of small blocks about the smooth part; strong textures reach 0.1
+ALIKE_REFUSED = 0.03  # by which blocks side by side depart alike; a shadow with a soft edge of 15 % reaches 0.015
+ALIKE_SHARE = 0.85  # of all that they depart by; coarse textures reach 0.83, edges and bars across a picture 0.9 to 1
 FEWEST_FACING = 5  # spots, bright beside dark, and more than half of all: a step of the light; 40 fields had none
 HALO_SHARE_U = 0.5  # 2 u hold that what is scattered over the field is a part of its light, and that it is none
 SURROUND_SHARE_U = 0.4
@@ -126,7 +129,7 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
     usable = reduced_all(_without_large_parts(inside, lost, largest_px), factor)
     small = _reduced_field(cut.field, factor)
     flat, rim = _flat_without_rim(light, usable, small)
-    shading = None if flat is None or flat.spread > UNEVEN_REFUSED else shading_of(flat.smooth, small)
+    shading = None if flat is None or _has_content(flat) else shading_of(flat.smooth, small)
     if flat is None or shading is None:
         raise NothingToMeasure(
             frames.name,
@@ -193,6 +196,11 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
         left=found.left,
         rim=None if rim is None else replace(rim, begins_px=rim.begins_px * factor),
     )
+
+
+def _has_content(flat: FlatField) -> bool:
+    """Say whether blocks depart from the smooth part by more than textures make them, or alike over parts of it."""
+    return flat.spread > UNEVEN_REFUSED or alike_of(flat.smooth) > max(ALIKE_REFUSED, ALIKE_SHARE * flat.spread)
 
 
 def _flat_without_rim(

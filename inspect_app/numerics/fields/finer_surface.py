@@ -1,5 +1,7 @@
 """The light of a field to a higher order, where a soft reflection or a shadow is narrower than its smooth part."""
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
@@ -54,13 +56,50 @@ def finer_surface(smooth: SmoothField, is_clear: npt.NDArray[np.bool_]) -> Smoot
 
 def departures_of(finer: SmoothField) -> FloatArray:
     """Return the median of what each block and the eight about it depart from their surface, over it."""
-    return _median_about(finer.blocks.levels / finer.at(finer.blocks.x, finer.blocks.y) - 1, finer.blocks)
+    return _median_about(_off(finer), finer.blocks)
+
+
+def alike_of(smooth: SmoothField) -> float:
+    """Return by how much blocks side by side depart alike from their surface, over it: across or down, the lesser.
+
+    The root of their robust covariance, that of sums and differences (Gnanadesikan and Kettenring, Biometrics 28, 1972;
+    from memory). Noise, fibres and scintillation depart by chance: 170 fields of another hand reach 0.0014, own ones of
+    strong coarse textures 0.01, and of six times as strong ones 0.05, which is 0.83 at most of all that they depart by.
+    What no surface follows departs alike over many blocks: of an edge across a picture it is a twentieth to an eighth
+    of the step, of a bar a sixth, and 0.9 or more of all.
+    """
+    grid = _grid_of(_off(smooth), smooth.blocks)
+    return min(_together(grid[1:], grid[:-1]), _together(grid[:, 1:], grid[:, :-1]))
+
+
+def _together(one: FloatArray, other: FloatArray) -> float:
+    known = np.isfinite(one) & np.isfinite(other)
+    if not known.any():
+        return 0.0
+    apart, both = (np.median(np.abs(values[known])) for values in (one - other, one + other))
+    return 1.4826 / 2 * math.sqrt(max(float(both**2 - apart**2), 0.0))
+
+
+def _off(smooth: SmoothField) -> FloatArray:
+    return np.asarray(smooth.blocks.levels / smooth.at(smooth.blocks.x, smooth.blocks.y) - 1)
+
+
+def _grid_of(values: FloatArray, blocks: Blocks) -> FloatArray:
+    """Return values of blocks where these lie, with a row and a column to spare all around; NaN where there is none."""
+    row, col = _places_of(blocks)
+    grid = np.full((row.max() + 2, col.max() + 2), np.nan)
+    grid[row, col] = values
+    return grid
+
+
+def _places_of(blocks: Blocks) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    row, col = ((places // blocks.side_px).astype(np.intp) + 1 for places in (blocks.y, blocks.x))
+    return row, col
 
 
 def _median_about(values: FloatArray, blocks: Blocks) -> FloatArray:
     """Return the median of the values of nine blocks, of those there are, about each."""
-    row, col = ((places // blocks.side_px).astype(np.intp) + 1 for places in (blocks.y, blocks.x))
-    grid = np.full((row.max() + 2, col.max() + 2), np.nan)
-    grid[row, col] = values
+    grid = _grid_of(values, blocks)
+    row, col = _places_of(blocks)
     about = np.stack([grid[row + down, col + across] for down in (-1, 0, 1) for across in (-1, 0, 1)])
     return np.asarray(np.nanmedian(about, axis=0))

@@ -3,7 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
-from inspect_app.numerics.fields.finer_surface import departures_of, finer_surface
+from inspect_app.numerics.fields.finer_surface import alike_of, departures_of, finer_surface
 from inspect_app.numerics.fields.smooth_field import SmoothField, smooth_field
 
 SHAPE = (320, 360)
@@ -58,3 +58,15 @@ def test_too_few_blocks_without_spots_make_no_surface() -> None:
     smooth = _smooth(_light())
 
     assert finer_surface(smooth, np.arange(len(smooth.blocks.levels)) < 300) is None
+
+
+def test_noise_departs_by_chance_and_an_edge_alike_in_neighbours() -> None:
+    """By construction: 5 % of noise in every block and on a row, or a step of 40 % across the picture."""
+    rng = np.random.default_rng(5)
+    rows, cols = np.indices(SHAPE)
+    blocks = np.kron(rng.normal(0, 0.05, (54, 60)), np.ones((6, 6)))[: SHAPE[0]]
+    striped = 0.5 * (1 + blocks + rng.normal(0, 0.05, (SHAPE[0], 1)))
+    edge = 0.5 * (1 - 0.4 * (cols + rows / 3 > 230)) + rng.normal(0, 0.002, rows.shape)
+
+    assert alike_of(_smooth(striped)) < 0.01
+    assert 0.03 < alike_of(_smooth(edge)) < 0.06
