@@ -23,6 +23,7 @@ BoolArray = npt.NDArray[np.bool_]
 LARGEST_FITTED_PX = 13.0  # a larger spot is fitted in a coarser octave
 START_GROWTHS = (1.0, 0.4, 1.7, 2.9)
 GOOD_MISFIT = 1.5  # variance left over that of the texture
+SPECK_PX, SPECK_START_PX, SPECK_REACH_PX = 3.5, 1.5, 2  # of the octave: of a spot of few pixels
 OUTGROWN = 1.35
 MOST_WINDOWS = 6  # a large sharp spot is found at its border, by a filter of a sixth of its size
 SAME_END = 0.05  # of the diameter
@@ -63,6 +64,29 @@ class Fit:
         row, col = (min(max(round(place), 0), BLOCK_PX - 1) for place in (self.shape.y, self.shape.x))
         return bool(self.patch.relief[row, col] * self.shape.depth < 0)
 
+    @property
+    def is_speck(self) -> bool:
+        """Say whether it is of few pixels, between which there are false minima."""
+        return self.shape.diameter_px < SPECK_PX
+
+    def at_deepest_pixel(self, start: Candidate) -> Candidate:
+        """Return a start at that pixel near its centre which departs most."""
+        top, left = (
+            min(max(round(place) - SPECK_REACH_PX, 0), BLOCK_PX - 2 * SPECK_REACH_PX - 1)
+            for place in (self.shape.y, self.shape.x)
+        )
+        side = 2 * SPECK_REACH_PX + 1
+        near = self.patch.relief[top : top + side, left : left + side]
+        row, col = divmod(int((near * math.copysign(1.0, self.shape.depth)).argmax()), side)
+        factor = self.radius_px / self.shape.radius_px
+        return replace(
+            start,
+            x=self.spot.x + (left + col - self.shape.x) * factor,
+            y=self.spot.y + (top + row - self.shape.y) * factor,
+            diameter_px=SPECK_START_PX * factor,
+            depth=float(near[row, col]),
+        )
+
     def doubted(self) -> FoundSpot:
         """Return the spot, its diameter's uncertainty widened where noise may hide another size."""
         if not is_faint(self.shape):
@@ -101,7 +125,9 @@ class _Trial:
         inverted; and a fit that starts at another size may end in a false minimum. Of several ends the one counts that
         explains most over what it leaves: what is left alone is diluted by a larger window. In a grain that is quiet
         between neighbouring pixels an inverted fit may leave little all the same, so one that is hollow is tried
-        smaller: of 1 665 faint spots two of 2.3 px had been told as 5.0 px and of the other polarity.
+        smaller: of 1 665 faint spots two of 2.3 px had been told as 5.0 px and of the other polarity. A speck that was
+        sought a pixel beside where it is may end between pixels from all sizes, so it is tried once more from its
+        deepest one.
         """
         for growth in START_GROWTHS:
             fitted = yield from self._settled(replace(self.candidate, diameter_px=growth * self.candidate.diameter_px))
@@ -113,6 +139,10 @@ class _Trial:
                 break
             if self.best.shape.misfit < GOOD_MISFIT and (growth < 1 or not self.best.is_hollow):
                 break
+        if self.best is not None and self.best.is_speck:
+            fitted = yield from self._settled(self.best.at_deepest_pixel(self.candidate))
+            if fitted is not None and fitted.shape.evidence > self.best.shape.evidence:
+                self.best = fitted
 
     def _settled(self, start: Candidate) -> Generator[Candidate, Fit | None, Fit | None]:
         """Fit again from what was found where window and octave do not suit it, and it is still where it was sought."""
