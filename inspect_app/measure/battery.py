@@ -282,7 +282,12 @@ def _gap_warnings(run: Run, crossing: Crossing) -> tuple[str, ...]:
     warnings = []
     if gaps.size:
         longest = float(steps[gaps].max())
-        warnings.append(f"{gaps.size} gaps in the log are bridged, the longest of {longest:.4g} s")
+        bridged = (
+            "1 gap in the log is bridged,"
+            if gaps.size == 1
+            else f"{gaps.size} gaps in the log are bridged, the longest"
+        )
+        warnings.append(f"{bridged} of {longest:.4g} s")
     if gaps.size and gaps[-1] == len(steps) - 1:
         warnings.append("the cut-off is crossed inside a gap of the log")
     return tuple(warnings)

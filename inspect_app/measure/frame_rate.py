@@ -225,7 +225,8 @@ def _warnings(rate: float, own: OwnRate, clock: BlinkClock, *, unsure: bool) -> 
     if own.is_uneven:
         warnings.append("frames follow one another unevenly by the film's own clock: the rate is their mean")
     if dropped:
-        warnings.append(f"{dropped} frames are missing between the first and the last switch of the light")
+        missing = "1 frame is" if dropped == 1 else f"{dropped} frames are"
+        warnings.append(f"{missing} missing between the first and the last switch of the light")
     if unsure:
         warnings.append("some switches of the light do not fit whole frames: the count of dropped frames is unsure")
     return tuple(warnings)

@@ -15,7 +15,8 @@ FloatArray = npt.NDArray[np.float64]
 _REMEDY_CLOCK: Final = "Correct the clock, or cut the log to the part with a sound one."
 _MOST_RESTARTS: Final = 20
 _RESTART_LAG: Final = 3.0  # usual intervals within which a restarted clock begins again
-_VOLTAGE_STEP: Final = 0.02  # of the voltage: a larger step across a restart is another run
+_VOLTAGE_STEP: Final = 0.02  # of the voltage: a larger step across a restart is another run, unless
+_ALIKE_STEP: Final = 2.0  # it is at most so many times those beside it, as where a cell recovers
 _GAP: Final = 5.0  # usual intervals without a row are a gap
 _LONG_GAP: Final = 0.01  # of the time that was logged: shorter ones move no result by much, and
 _MOST_LONG_GAPS: Final = 10  # are looked at, the longest
@@ -171,7 +172,10 @@ def _across_restart(
     )
     fallen_v = float(voltage_v[row] - voltage_v[row + 1])
     is_told = fallen_v > 0 and told is not None and told.falls
-    if not (begins_anew and goes_on) or not (is_told or abs(fallen_v) <= _VOLTAGE_STEP * abs(float(voltage_v[row]))):
+    beside = np.diff(voltage_v[max(0, row - 1) : row + 3])[[0, -1]]
+    is_small = abs(fallen_v) <= _VOLTAGE_STEP * abs(float(voltage_v[row]))
+    is_alike = bool(np.all(fallen_v * beside < 0)) and abs(fallen_v) <= _ALIKE_STEP * float(np.abs(beside).min())
+    if not (begins_anew and goes_on) or not (is_told or is_small or is_alike):
         raise UnusableInput(name, f"the clock jumps {_place(times_s, row)}", _REMEDY_CLOCK)
     return told or Unlogged(usual_s, float(np.hypot(usual_s, usual_u_s)), falls=False)
 

@@ -79,7 +79,7 @@ def lit_field(picture: FloatArray) -> LitField:
     the sum of squares of the rest is least. It is one where the change of the light from row to row is missing in at
     least two corners, and what lies there is even: a lens that lets light fall off, a texture, and things that stand
     in corners leave some of both. While three were asked, the arc in which a field ends at one side alone was taken for
-    light that bands share (1.7 bands off by 6.4 u); of 220 pictures, 44 of them round, seven discs more are found with
+    light that bands share (1.7 bands off by 6.4 u); of 220 others, 44 of them round, six discs more are found with
     two, all of them there. In a disc the rectangle is taken for which the cube of its height times its width is
     the largest, as for the period of bands in noise. With the sixth or the twelfth power, u was too small (of 26
     pictures 92 and 88 in 100 held, not 100), and nearly as many with one to two bands were refused (4 and 3 of 8).
