@@ -1,5 +1,6 @@
 """Bands of a strobe in a picture: found, proven to be a strobe's, and weighed where their distance is not seen."""
 
+import math
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
@@ -74,7 +75,8 @@ class StrobePicture:
     """A picture, the bands in what of it is lit, and whether they lie along its rows or its columns.
 
     `most_lean` is by how much they may lean (k = 2), as a slope. `is_moving` says whether they lie elsewhere in another
-    picture; None where no other shows them. `is_brought_back` says whether noise was measured as before it was clipped.
+    picture; None where no other shows them. `is_brought_back` says whether noise was measured as before it was clipped,
+    `most_depth` how deep the bands are at most, as a share of the light.
     """
 
     taken: Still
@@ -84,6 +86,12 @@ class StrobePicture:
     most_lean: float = 0.0
     is_moving: bool | None = None
     is_brought_back: bool = False
+    most_depth: float = math.inf
+
+    @property
+    def depth(self) -> float:
+        """Return by what share of the brightest light the bands change it."""
+        return min(self.found.depth, self.most_depth)
 
     @property
     def lines(self) -> int:
@@ -161,11 +169,15 @@ def _proven(taken: Still, strobe: Strobe) -> StrobePicture:
 
 
 def _surer(seen: StrobePicture, proof: StrobePicture) -> StrobePicture:
-    """Return the one of two readings of a picture that leaves less doubt, with what both differ by beyond theirs."""
+    """Return the one of two readings of a picture that leaves less doubt, with what both differ by beyond theirs.
+
+    Bands are no deeper than the picture shows them as it is: stripes behind the field look deep when brought back.
+    """
     best = min(seen, proof, key=lambda each: each.found.count_sd)
     beyond = (seen.found.count - proof.found.count) ** 2 - seen.found.count_sd**2 - proof.found.count_sd**2
     count_sd = float(np.hypot(best.found.count_sd, np.sqrt(max(beyond, 0.0))))
-    return replace(best, found=replace(best.found, count_sd=count_sd))
+    found, most_lean = replace(best.found, count_sd=count_sd), max(seen.most_lean, proof.most_lean)
+    return replace(best, found=found, most_lean=most_lean, most_depth=seen.found.depth)
 
 
 def _bands(taken: Still, strobe: Strobe, *, is_brought_back: bool = False) -> StrobePicture:
@@ -198,7 +210,7 @@ def _level(taken: Still, strobe: Strobe, *, is_brought_back: bool) -> StrobePict
         lean = lean_of(seen.lit.of(views[axis]), seen.found)
         if lean.rows == 0:
             seen = replace(seen, most_lean=lean.most_rows / (seen.lit.cols.stop - seen.lit.cols.start))
-            if seen.is_level or seen.found.count <= _USUAL_BANDS or seen.found.depth >= _LEAST_DEPTH:
+            if seen.is_level or seen.found.count <= _USUAL_BANDS or seen.depth >= _LEAST_DEPTH:
                 return seen
             continue
         if abs(lean.rows) * seen.found.count < seen.lit.height:  # further, it is chance

@@ -249,10 +249,10 @@ def _warnings(seen: StrobePicture, options: ReadoutOptions, pictures: int) -> tu
             f"the distance of the bands is not seen: their number is what a strobe that is lit for {low} to {high} % of"
             " its period leaves open; give --strobe-duty"
         )
-    if seen.is_moving is None and found.depth < _FAINT and not seen.is_level:
+    if seen.is_moving is None and seen.depth < _FAINT and not seen.is_level:
         lean = seen.most_lean * (seen.lit.cols.stop - seen.lit.cols.start)
         warnings.append(
-            f"the bands change the light by {100 * found.depth:.0f} % and may lean by {lean:.1f} {axis}: stripes behind"
+            f"the bands change the light by {100 * seen.depth:.0f} % and may lean by {lean:.1f} {axis}: stripes behind"
             " the field would look the same; darken the bench, or give several pictures"
         )
     if seen.is_moving is False:

@@ -8,6 +8,8 @@ import pytest
 
 from inspect_app.errors import NothingToMeasure, UnusableInput
 from inspect_app.measure import measure
+from inspect_app.measure._strobe_picture import Strobe, _surer, clearest
+from tests.truth.sensor import still_of
 from tests.truth.strobe import in_round_field, patterned, strobe_picture, write_picture
 
 
@@ -566,6 +568,22 @@ def test_one_to_two_bands_in_clipped_noise_are_measured_as_brought_back_where_th
 
     assert (found.value != as_it_is.value) is is_measured
     assert found.value == pytest.approx(4.5, abs=2 * found.standard_uncertainty)
+
+
+def test_bands_that_are_deep_only_once_clipped_noise_is_brought_back_stay_as_faint_as_they_are_seen() -> None:
+    """By construction: bands under one and a half times as much steady light, and quieter ones without any."""
+    scene = {"readout_s": 1.8 / 400, "duty": 0.3, "rows": 160, "cols": 80, "start": 0.85}
+    pictures = (
+        strobe_picture(np.random.default_rng(61), snr=20, ambient=1.5, **scene),
+        strobe_picture(np.random.default_rng(64), snr=120, **scene),
+    )
+    faint, deep = (clearest([still_of(0.3 * picture)], Strobe(400)) for picture in pictures)
+
+    surer = _surer(faint, deep)
+
+    assert surer.found.parameters is deep.found.parameters
+    assert surer.depth == faint.depth < 0.5 < deep.depth
+    assert surer.most_lean == max(faint.most_lean, deep.most_lean)
 
 
 def test_the_doubt_of_a_quiet_picture_is_a_few_hundredths_of_a_row(tmp_path):
