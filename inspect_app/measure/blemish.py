@@ -22,7 +22,7 @@ from inspect_app.measure._blemish.field_results import (
 from inspect_app.measure._blemish.field_search import field_of, search_field
 from inspect_app.measure._blemish.spot_changes import Change, changed_spots
 from inspect_app.measure._blemish.spot_counts import SizeClass, count_result, count_results, size_classes, zone_of
-from inspect_app.measure._blemish.spot_doubt import contrast_of, contrast_u, relative_diameter_u
+from inspect_app.measure._blemish.spot_uncertainty import contrast_of, contrast_u, relative_diameter_u
 from inspect_app.measure._options import Numbers, PictureOptions, Repeated, Unit, written_number
 from inspect_app.measure._registry import Needs, check
 from inspect_app.model import Feature, Measured, Result
@@ -151,14 +151,13 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     and the scale; of contrasts and shading of a round field half of the glare that its border's halo tells, which may
     count as its light or not, and, without dark frames, two fifths of what lies around the field, which may lie over it
     or not, and the code to which it is rounded; of a full frame without dark frames a black level of up to 2 % of full
-    scale, which makes both too small. Of 944 soft spots of two profiles by another hand, in 62 fields, value ±
-    2 u holds 97 of 100 diameters and contrasts (rms errors 0.78 and 0.81 u), as of the 266 of them in full frames; with
-    0.4 and 0.75 % for other profiles, which the fit allows for itself, it held 99 and 98 (0.69 and 0.72 u).
+    scale, which makes both too small. Of 595 soft spots of two profiles by another hand, in 40 fields, value ± 2 u
+    holds 97 of 100 diameters and contrasts (rms errors 0.79 and 0.82 u); of 944 others, with 0.4 and 0.75 % for other
+    profiles, which the fit allows for itself, it held 99 and 98 (0.69 and 0.72 u).
 
     Spots below 3 px show how much of the light is gone, and hardly how deep and how wide: 6 % of the diameter and 14 %
-    of the contrast are added at 2 px, less up to 3. Without, value ± 2 u held 70 of
-    100 contrasts of 70 spots below 2.2 px, and 93 with; of 47 others, among 527 of six profiles, it holds 98, as of all
-    (rms error 0.80 u).
+    of the contrast are added at 2 px, less up to 3. Without, value ± 2 u held 70 of 100 contrasts of 70 spots below 2.2
+    px, and 93 with; of 47 others, among 527 of six profiles, it holds 98, as of all (rms error 0.80 u).
 
     What limits it: for a few soft spots alike what made them so, up to 3 % of the diameter; most of all the noise, in
     which depth, width and softness of a spot trade against each other. Single frames of an SNR of 12 to 60 (1 247 spots
@@ -174,7 +173,7 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     that saturates the contrast is a lower bound, with a warning, and its uncertainty reaches to twice of it.
 
     Texture is louder in a bright spot than in the field around it, which is what the fit knows, and quieter in a dark
-    one (`_blemish.spot_doubt`). Of the 176 bright spots among these value ± 2 u holds 94 of 100 contrasts, and 92
+    one (`_blemish.spot_uncertainty`). Of the 176 bright spots among these value ± 2 u holds 94 of 100 contrasts, and 92
     without.
 
     Where noise exceeds a sixth of the level it reaches down to black, and no dead pixels are told, with a warning.

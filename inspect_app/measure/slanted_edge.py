@@ -136,12 +136,12 @@ def slanted_edge(captures: tuple[Capture, ...], options: SlantedEdgeOptions) -> 
     all that it may have brought below white count as clipped. What was rounded is no normal noise that was cut, and
     MTF50 comes out high by some 2 % of itself to the share that is clipped, which the uncertainty allows for: of 125
     edges, 0.97 to 1.0 of white, at qualities of 84 to 98, value ± 2 u then held MTF50 in 94 and MTF10 in 97 of 100, and
-    in 82 and 90 without. Where that leaves too little, it is measured as it stands, if no more than 0.65 may
-    have been clipped, and doubted by a fifth of the share that is seen at white, or 0.08 of what may be, the less of
-    both: of 240 edges 0.93 to 1.0 of white, at qualities of 40 to 75, 20 are refused, and 87 of half of them had been;
-    MTF50 is held in 95 and MTF10 in 95 of 100, and nine in ten come within 8 and 12 %. Of 80 at 76 to 98 one is
-    refused, and all are held. Exposed beyond white it comes out 7 % high in the mean. Sharpening in the camera is
-    part of what is measured. The response is one-dimensional, along the normal.
+    in 82 and 90 without. Where that leaves too little, it is measured as it stands, if no more than 0.65 may have been
+    clipped, and doubted by a fifth of the share that is seen at white, or 0.08 of what may be, the less of both: of 240
+    edges 0.93 to 1.0 of white, at qualities of 40 to 75, 20 are refused, and 87 of half of them had been; MTF50 is held
+    in 95 and MTF10 in 95 of 100, and nine in ten come within 8 and 12 %. Of 80 at 76 to 98 one is refused, and all are
+    held. Exposed beyond white it comes out 7 % high in the mean. Sharpening in the camera is part of what is measured.
+    The response is one-dimensional, along the normal.
     A coarse JPEG loses detail and the noise that would tell of it: its tables say how much (see `rounding_doubt`). Of
     600 edges at qualities of 5 to 95, exposed by 0.3 to 0.97 of white, 551 were measured: 2 u held MTF50 in 97 of 100
     and MTF10 in 93, p90 of MTF50 4 to 5 % from a quality of 60 on, 12 % at 20 and 30. An edge lower in codes than what

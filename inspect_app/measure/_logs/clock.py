@@ -172,7 +172,8 @@ def _across_restart(
     )
     fallen_v = float(voltage_v[row] - voltage_v[row + 1])
     is_told = fallen_v > 0 and told is not None and told.falls
-    beside = np.diff(voltage_v[max(0, row - 1) : row + 3])[[0, -1]]
+    has_both_sides = 0 < row < len(voltage_v) - 2
+    beside = np.diff(voltage_v[row - 1 : row + 3])[[0, -1]] if has_both_sides else np.zeros(2)
     is_small = abs(fallen_v) <= _VOLTAGE_STEP * abs(float(voltage_v[row]))
     is_alike = bool(np.all(fallen_v * beside < 0)) and abs(fallen_v) <= _ALIKE_STEP * float(np.abs(beside).min())
     if not (begins_anew and goes_on) or not (is_told or is_small or is_alike):

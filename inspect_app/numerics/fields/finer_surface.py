@@ -63,10 +63,10 @@ def alike_of(smooth: SmoothField) -> float:
     """Return by how much blocks side by side depart alike from their surface, over it: across or down, the lesser.
 
     The root of their robust covariance, that of sums and differences (Gnanadesikan and Kettenring, Biometrics 28, 1972;
-    from memory). Noise, fibres and scintillation depart by chance: 170 fields of another hand reach 0.0014, own ones of
-    strong coarse textures 0.01, and of six times as strong ones 0.05, which is 0.83 at most of all that they depart by.
-    What no surface follows departs alike over many blocks: of an edge across a picture it is a twentieth to an eighth
-    of the step, of a bar a sixth, and 0.9 or more of all.
+    from memory). Noise, fibres and scintillation depart by chance: 170 fields of another hand reach 0.0014, and 28 own
+    ones of coarse textures, two to six times as strong as those that drown faint spots, 0.05, which is 0.83 at most of
+    all that they depart by. What no surface follows departs alike over many blocks: of 20 edges across a picture it was
+    a twentieth to a fifth of the step, and 0.9 or more of all.
     """
     grid = _grid_of(_off(smooth), smooth.blocks)
     return min(_together(grid[1:], grid[:-1]), _together(grid[:, 1:], grid[:, :-1]))

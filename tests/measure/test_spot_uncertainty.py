@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from inspect_app.measure._blemish.spot_doubt import contrast_of, contrast_u, relative_diameter_u
+from inspect_app.measure._blemish.spot_uncertainty import contrast_of, contrast_u, relative_diameter_u
 from inspect_app.numerics.spots.found_spot import FoundSpot
 
 
