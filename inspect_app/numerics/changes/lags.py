@@ -39,7 +39,7 @@ class Lag:
     Parameters
     ----------
     mean : float
-        Over events and hypotheses.
+        Over events; over hypotheses their median.
     from_noise : float
         Standard uncertainty of the mean from noise and from the unknown place inside a frame.
     from_shape : float
@@ -186,7 +186,7 @@ def lag(
     rises: Sequence[bool],
     longest: float,
 ) -> Lag:
-    """Return the mean lag of the picture behind the light.
+    """Return the mean lag of the picture behind the light, over events.
 
     Parameters
     ----------
@@ -214,17 +214,20 @@ def lag(
     differ by no more than their noise leaves likely are hardly doubted for it.
 
     Under each hypothesis the lag has a normal distribution. Their mixture is a peak with long, thin tails: an open
-    shutter or a step is likely, others are not, and lie far off. The uncertainty is half of what the mean must be given
-    to either side to hold 95.45 % of it (a coverage interval: JCGM 101:2008, 7.7, from memory). What lost: the
-    standard deviation of a mixture whose weights took less for granted than those of the mean. Of 336 films with the
+    shutter or a step is likely, others are not, and lie far off, most of them to one side. Its median is hardly moved
+    by those, its mean is: of 291 films with the shutter open throughout, means had halves within 0.093 frames (p90) and
+    first changes 0.033 early and within 0.226, half of them within 0.064; medians 0.080, and 0.006, 0.243 and 0.036. Of
+    432 traces with shutters open for 0.2 to 1 of the frame as many are held. The uncertainty is half of what the median
+    must be given to either side to hold 95.45 % of it (a coverage interval: JCGM 101:2008, 7.7, from memory). So did,
+    about means, the standard deviation of a mixture whose weights took less for granted lose: of 336 films with the
     shutter open for 0.75 to 1 of the frame it held 99 first changes and 100 halves of 100 at an error / u of 0.49 and
-    0.55 (rms), this 99 and 100 at 0.57 and 0.58; of 432 traces, shutters open for 0.2 to 1 and not told, 97 and 95,
-    this 96 and 94.
+    0.55 (rms), the interval 99 and 100 at 0.57 and 0.58; of 432 traces, shutters open for 0.2 to 1 and not told, 97 and
+    95, the interval 96 and 94.
 
     The interval is shared out by the law of total variance: the mean over hypotheses of the variance within each, the
-    mean square by which shapes lie off the centre of their shutter, that by which the centres lie off the mean. What is
-    not known of shutter and shapes is the same for all events and does not average out; nor does the place within the
-    frame where the events share it (flashes in step with the film).
+    mean square by which shapes lie off the centre of their shutter, that by which the centres lie off their mean. What
+    is not known of shutter and shapes is the same for all events and does not average out; nor does the place within
+    the frame where the events share it (flashes in step with the film).
 
     A display shows a change at its next refresh, so its lags spread, and the events are a sample of them. Few of them
     tell little of how widely: any width up to the longest is as likely as any other before (each a normal
@@ -237,20 +240,20 @@ def lag(
     alike = _alike((found.before * weights).sum(axis=(1, 2)) / interval)
     agreed = agreement(found, interval)
     per_hypothesis, within = agreed.means, agreed.variances * (count * alike)
-    mean = float((per_hypothesis * weights).sum())
+    middle = _median(per_hypothesis, np.sqrt(within + rounding**2), weights)
     events = (lags * weights).sum(axis=(1, 2))
     of_noise = ((found.after_sd**2 + found.before_sd**2) * weights).sum(axis=(1, 2)) + (_LEAST * interval) ** 2
     spread = _spread(events, of_noise, np.array(rises), _SHORTEST * interval, longest)
     likely = weights.sum(axis=1)
     centres = (per_hypothesis * weights).sum(axis=1) / np.maximum(likely, np.finfo(np.float64).tiny)
     shapes = float((weights * (per_hypothesis - centres[:, None]) ** 2).sum())
-    apart = likely @ (centres - mean) ** 2
+    apart = likely @ (centres - likely @ centres) ** 2
     parts = np.sqrt([(within * weights).sum(), shapes, apart, (weights * rounding**2).sum()])
-    doubt = _half_width(per_hypothesis - mean, np.sqrt(within + rounding**2), weights) / 2
+    doubt = _half_width(per_hypothesis - middle, np.sqrt(within + rounding**2), weights) / 2
     shared = parts * doubt / float(np.sqrt(parts @ parts))
     from_noise, from_shape, from_shutter, from_rounding = (float(part) for part in shared)
     return Lag(
-        mean=mean,
+        mean=middle,
         from_noise=from_noise,
         from_shape=from_shape,
         from_shutter=from_shutter,
@@ -279,6 +282,16 @@ def _spread(
         off = (weights * (events[side] - means[:, None]) ** 2).sum(axis=1)
         logs += 0.5 * (np.log(weights).sum(axis=1) - np.log(total) - off)
     return float(special.softmax(logs) @ variances)
+
+
+def _median(means: FloatArray, sds: FloatArray, weights: FloatArray) -> float:
+    """Return the median of a mixture of normal distributions."""
+    least, most = float((means - 6 * sds).min()), float((means + 6 * sds).max())
+    for _ in range(_HALVINGS):
+        middle = (least + most) / 2
+        below = float((weights * special.ndtr((middle - means) / sds)).sum())
+        least, most = (least, middle) if below > 0.5 * float(weights.sum()) else (middle, most)
+    return (least + most) / 2
 
 
 def _half_width(means: FloatArray, sds: FloatArray, weights: FloatArray) -> float:
