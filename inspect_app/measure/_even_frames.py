@@ -4,6 +4,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from inspect_app.errors import NothingToMeasure
 from inspect_app.numerics.noise.pattern_shift import has_shifted
@@ -19,6 +20,9 @@ _UNEVEN: Final = 0.06  # an edge, a chart; a reflection makes some per cent
 _CHANCE: Final = 4.0  # times what single pixels make of the blocks' means
 _LOOKED_AT: Final = 100_000  # pixels whose codes tell the step between codes
 _ORDER: Final = 3  # of the surface that is light and lens
+_CONTENT: Final = 0.08  # rms of what neighbours share, in shares of the mean; print has 0.2, fibres and rows less
+_FRAMES_LOOKED_AT, _MIDDLE_PX = 4, 1024  # what lies in the scene lies in all of them, and in the middle
+_SMOOTH_PX: Final = 31  # what is coarser shows in the blocks
 
 
 def prove_frames(name: str, frames: FloatArray, clipped: float) -> None:
@@ -68,6 +72,13 @@ def prove_frames(name: str, frames: FloatArray, clipped: float) -> None:
         raise NothingToMeasure(
             name,
             f"an even scene was looked for, and parts of the region differ by {uneven:.0%}",
+            "Aim at an even surface, or give an even part of it with --roi.",
+        )
+    shared = content(frames)
+    if shared > _CONTENT:
+        raise NothingToMeasure(
+            name,
+            f"an even scene was looked for, and a picture whose details differ by {shared:.0%} was seen",
             "Aim at an even surface, or give an even part of it with --roi.",
         )
     _prove_still(name, frames)
@@ -125,6 +136,36 @@ def unevenness(frame: FloatArray) -> float:
     uneven = float(np.sqrt(rest @ rest / (len(rest) - surface.shape[1])))
     by_chance = float(np.median(within)) / np.sqrt(rows * cols)
     return uneven / float(frame.mean()) if uneven > _CHANCE * by_chance else 0.0
+
+
+def content(frames: FloatArray) -> float:
+    """Return how strong the details of a picture are that lie in all frames, as print does: rms, in shares of the mean.
+
+    Parameters
+    ----------
+    frames : ndarray of shape (n, rows, cols)
+        Two or more.
+
+    Returns
+    -------
+    float
+        Root of what pixels of one frame share with the neighbours, both along rows and along columns, in other frames:
+        none of noise, of a pattern of single pixels, of rows or of columns. 0 where chance may make as much.
+    """
+    top, left = (max(0, side - _MIDDLE_PX) // 2 for side in frames.shape[1:])
+    middle = frames[:_FRAMES_LOOKED_AT, top : top + _MIDDLE_PX, left : left + _MIDDLE_PX]
+    count = len(middle)
+    details = [frame - ndimage.uniform_filter(frame, _SMOOTH_PX) for frame in middle]
+    own = np.sum([_with_neighbours(detail) for detail in details], axis=0)
+    of_others = (_with_neighbours(np.sum(details, axis=0)) - own) / (count * (count - 1))
+    shared = float(of_others.min())
+    by_chance = _CHANCE * float(np.var(details)) / np.sqrt(details[0].size)
+    return float(np.sqrt(shared) / frames.mean()) if shared > by_chance else 0.0
+
+
+def _with_neighbours(detail: FloatArray) -> FloatArray:
+    """Return the mean product of pixels with their next along a row, and along a column."""
+    return np.array([(detail[:, 1:] * detail[:, :-1]).mean(), (detail[1:] * detail[:-1]).mean()])
 
 
 def code_step(frame: FloatArray) -> float:

@@ -566,6 +566,11 @@ def test_a_saturated_field_holds_nothing_to_measure() -> None:
         mapped(round_field(np.random.default_rng(1), level=2.0))
 
 
+def test_a_blank_picture_holds_nothing_to_measure() -> None:
+    with pytest.raises(NothingToMeasure, match="or the picture blank"):
+        blemish((still_of(np.full((300, 400), 128 / 255)),), BlemishOptions())
+
+
 def test_a_camera_of_12_bits_that_piles_up_below_the_highest_code_of_its_file_is_saturated() -> None:
     """A real 12-bit camera stores its saturation as 4095 of 65535."""
     light = np.random.default_rng(1).normal(4200, 60, (300, 400))

@@ -330,6 +330,33 @@ def test_columns_that_differ_are_a_pattern_and_no_uneven_scene() -> None:
     assert measured.warnings == ()
 
 
+def dots(height: float) -> tuple[Still, ...]:
+    """Frames of a chart of dots 5 px wide, 12 px apart, darker than their ground by a share of full scale."""
+    y, x = np.mgrid[:120, :160]
+    chart = height * ((y % 12 < 5) & (x % 12 < 5))
+    return tuple(still_of(one.exposure - chart, name=one.name) for one in frames_of(6))
+
+
+def test_a_chart_of_dots_is_no_even_scene() -> None:
+    with pytest.raises(NothingToMeasure, match="details differ by"):
+        noise(dots(0.15), NoiseOptions())
+
+
+@pytest.mark.parametrize("grain_px", [0.0, 1.0, 2.0])
+def test_fibres_and_single_pixels_that_differ_are_a_pattern_and_no_content(grain_px: float) -> None:
+    """A texture of 4 % of the light, of single pixels or up to 5 px wide, with noise shared by neighbours: all kept."""
+    rng = np.random.default_rng(8)
+    texture, *noises = ndimage.gaussian_filter(rng.normal(0, 1, (4, 120, 160)), (0, grain_px, grain_px))
+    frames = tuple(
+        still_of(0.3 + 0.012 * texture / texture.std() + 0.03 * each / each.std(), name=f"{number}.tif")
+        for number, each in enumerate(noises)
+    )
+
+    measured = noise(frames, NoiseOptions())
+
+    assert value_of(measured, "snr") == pytest.approx(10.0, rel=0.1)
+
+
 def test_frames_of_different_size_are_refused() -> None:
     with pytest.raises(UnusableInput, match="differs"):
         noise((frames_of(1)[0], frames_of(1, shape=(100, 100))[0]), NoiseOptions())

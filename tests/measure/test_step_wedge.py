@@ -308,6 +308,16 @@ def test_a_chart_too_short_gives_at_least_its_own_range() -> None:
     assert any("at least" in warning for warning in measured.warnings)
 
 
+@pytest.mark.parametrize("steps", [9, 10, 11, 12])
+def test_a_range_is_no_shorter_than_one_of_a_stricter_criterion(steps: int) -> None:
+    """Also where the stricter one is read on beyond the darkest step, and this one is only at least so long."""
+    by_criterion = ranges(measured_of(Wedge(GOOD, seed=6, steps=steps)))
+
+    values = [by_criterion[criterion].quantity.value for criterion in sorted(by_criterion)]
+
+    assert values == sorted(values, reverse=True)
+
+
 def test_a_wedge_just_below_clipping_is_read_on_to_the_highest_code_and_its_doubt_reaches_back() -> None:
     """Truth from algebra: the response clips at the full well, 0.415 stop above the brightest step."""
     wedge = Wedge(GOOD, seed=7, over_full_well=0.75)

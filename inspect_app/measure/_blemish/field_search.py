@@ -121,9 +121,9 @@ def search_field(frames: Frames, field: BrightField, *, smallest_px: float | Non
     lost = cut.saturated & inside
     saturated = int(np.count_nonzero(lost)) / max(int(np.count_nonzero(inside)), 1)
     if saturated > SATURATED_REFUSED:
-        raise NothingToMeasure(
-            frames.name, f"{saturated:.0%} of the field is saturated, where no spot shows", "Take it with less light."
-        )
+        lost_share = f"{saturated:.0%} of the field is saturated"
+        seen = "the field is saturated, or the picture blank" if saturated == 1 else lost_share
+        raise NothingToMeasure(frames.name, f"{seen}, where no spot shows", "Take it with less light.")
     largest_px = LARGEST_SHARE * 2 * field.radius_px
     light = reduced(cut.image, factor) - cut.veil
     usable = reduced_all(_without_large_parts(inside, lost, largest_px), factor)

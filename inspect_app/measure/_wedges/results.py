@@ -43,8 +43,9 @@ def range_results(
     code_steps = _code_steps(readings)
     flare_limit = _flare_limit(readings, response)
     results = []
+    darkest = _darkest(readings, response, criteria, code_steps)
     for criterion in criteria:
-        result, told = _range(readings, response, criterion, code_steps, flare_limit, other_lines)
+        result, told = _range(readings, response, criterion, darkest[criterion], code_steps, flare_limit, other_lines)
         results.append(result)
         warnings += told
     if flare_limit is not None:
@@ -105,23 +106,44 @@ def _code_steps(readings: Sequence[StepReading]) -> tuple[FloatArray, FloatArray
     return np.array([r.exposure for r in ordered]), np.array([r.code_step for r in ordered])
 
 
+@dataclass(frozen=True, slots=True)
+class _Darkest:
+    """Where the range ends by one criterion: an exposure, of the brightest step's, and whether it may go on there."""
+
+    exposure: float
+    is_least: bool
+
+
+def _darkest(
+    readings: Sequence[StepReading],
+    response: WedgeResponse,
+    criteria: Sequence[int],
+    code_steps: tuple[FloatArray, FloatArray],
+) -> dict[int, _Darkest]:
+    """Return where the range ends by each criterion; where no noise ends it, no earlier than by a stricter one."""
+    shortest = readings[-1].exposure
+    found = {criterion: faintest_exposure(response, criterion, code_steps) for criterion in criteria}
+    read = {of: each for of, each in found.items() if each is not None and each >= shortest * FARTHEST_BELOW}
+    least = {of: min([shortest, *(each for other, each in read.items() if other > of)]) for of in criteria}
+    return {of: _Darkest(read.get(of, least[of]), is_least=of not in read) for of in criteria}
+
+
 def _range(
     readings: Sequence[StepReading],
     response: WedgeResponse,
     criterion: int,
+    darkest: _Darkest,
     code_steps: tuple[FloatArray, FloatArray],
     flare_limit: float | None,
     other_lines: Sequence[Contribution],
 ) -> tuple[Result, list[str]]:
     warnings = []
-    faintest = faintest_exposure(response, criterion, code_steps)
-    shortest = readings[-1].exposure
-    if faintest is None or faintest < shortest * FARTHEST_BELOW:
+    faintest, shortest = darkest.exposure, readings[-1].exposure
+    if darkest.is_least:
         warnings.append(
             f"The darkest step still has an SNR above {criterion}: the range is at least the one given. "
             "Use a longer wedge."
         )
-        faintest = shortest
     elif faintest < shortest:
         warnings.append(
             f"The darkest step still has an SNR above {criterion}: the range is read on by "
