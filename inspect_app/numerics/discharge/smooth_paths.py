@@ -76,7 +76,9 @@ def _variance(v: FloatArray) -> float:
     return noise + step**2 / 12 * float(spread) * rows_a_step + floor
 
 
-def followed(t: FloatArray, v: FloatArray, variance: FloatArray) -> Course:
+def followed(
+    t: FloatArray, v: FloatArray, variance: FloatArray, rougher: tuple[float, ...] = (1.0,), beside: float = 0.0
+) -> Course:
     """Follow a smooth path to the last of some readings.
 
     Parameters
@@ -84,21 +86,28 @@ def followed(t: FloatArray, v: FloatArray, variance: FloatArray) -> Course:
     t, v, variance : ndarray of shape (n,)
         Times, readings and the variances of their noise, in units of about 1, either way through time. At t = 0 the
         roughness of the path is that of `ROUGHNESS`; before and after, it grows or fades with time as `GROWTH` says.
+    rougher : tuple of float
+        So many times as rough the path may be near the last reading; each is followed, one after another.
+    beside : float
+        How near, in units of `t`.
 
     Returns
     -------
     Course
+        Of shape (len(rougher) r,).
 
     Notes
     -----
     The bend of the path is a Wiener process; its state is followed as by Kalman (J. Basic Eng. 82, 35 (1960), from
     memory).
     """
-    state = np.zeros((len(ROUGHNESS), 3))
-    covariance = np.broadcast_to(_VAGUE * np.eye(3), (len(ROUGHNESS), 3, 3)).copy()
-    likelihood = np.zeros(len(ROUGHNESS))
-    steps = np.abs(np.diff(t, prepend=t[0]))
-    roughness = ROUGHNESS * np.exp(np.outer(t - np.diff(t, prepend=t[0]) / 2, GROWTH))
+    many = len(rougher) * len(ROUGHNESS)
+    state = np.zeros((many, 3))
+    covariance = np.broadcast_to(_VAGUE * np.eye(3), (many, 3, 3)).copy()
+    likelihood = np.zeros(many)
+    steps, middles = np.abs(np.diff(t, prepend=t[0])), t - np.diff(t, prepend=t[0]) / 2
+    times = np.where(np.abs(t[-1] - middles)[:, None] <= beside, rougher, 1.0)
+    roughness = (times[:, :, None] * (ROUGHNESS * np.exp(np.outer(middles, GROWTH)))[:, None]).reshape(-1, many)
     for step, rough, value, noise in zip(steps, roughness, v, variance, strict=True):
         moved = onward(step)
         state = state @ moved.T

@@ -36,6 +36,20 @@ def test_a_knee_is_crossed_where_its_exponential_is(gap_s):
     assert found.after_u_s < 0.02 * gap_s
 
 
+@pytest.mark.parametrize(("turns_s", "bend"), [(1105.0, 2e-4), (1110.0, 4e-5)])
+def test_a_bend_that_begins_just_beside_the_gap_is_not_carried_through_it(turns_s, bend):
+    """Truth by construction: a straight fall through the gap, of 100 s, which begins to bend soon after."""
+    found = crossing_in_gap(
+        *halves(
+            lambda t: 4 - 1e-3 * t - bend / 2 * np.maximum(t - turns_s, 0) ** 2, 1000.0, 1100.0, 1250.0, noise=3e-4
+        ),
+        4 - 1e-3 * 1060.0,
+    )
+
+    assert abs(found.after_s - 60) <= 2 * found.after_u_s
+    assert abs(found.after_s - 60) < 3
+
+
 def test_a_longer_gap_and_more_noise_leave_more_doubt():
     def doubt(gap_s: float, noise: float) -> float:
         sides = halves(lambda t: 4 - np.exp((t - 1500) / 300), 1225 - gap_s / 2, 1225 + gap_s / 2, noise=noise)
