@@ -1,7 +1,6 @@
 """Radial distortion from a picture of a square grid of dots or crossings."""
 
 import math
-import statistics
 from collections.abc import Sequence
 from typing import Annotated, Any, Final
 
@@ -189,7 +188,9 @@ def _turned_u(fit: RadialDistortion, shape_u: float) -> float:
 def _told(picture: Still, view: ChartView, fits: Sequence[RadialDistortion]) -> Measured:
     best = fits[0]
     outermost = best.radii[np.argmax(np.abs(best.share(best.radii)))]
-    worst = [100 * float(fit.share(np.array([outermost]))[0]) for fit in fits]
+    value = 100 * sum(fit.weight * fit.largest for fit in fits)
+    places_u = math.sqrt(sum(fit.weight * fit.largest_u**2 for fit in fits))
+    between = math.sqrt(sum(fit.weight * (100 * fit.largest - value) ** 2 for fit in fits))
     rows, cols = picture.exposure.shape
     shape_u = _shape_u(best, float(outermost), math.hypot(rows, cols) / 2)
     border = _budget.line("marks that the picture's border touches, or that are faint", 100 * best.cut_u)
@@ -199,20 +200,20 @@ def _told(picture: Still, view: ChartView, fits: Sequence[RadialDistortion]) -> 
         Contribution(
             source="places of the points",
             distribution="normal",
-            standard_uncertainty=100 * best.largest_u,
+            standard_uncertainty=100 * places_u,
             degrees_of_freedom=best.degrees_of_freedom,
         ),
         turned,
         border,
         Contribution(
-            source="number of terms of the polynomial",
+            source="number of terms of the polynomial, and how square the chart is to the axis",
             distribution="normal",
-            standard_uncertainty=statistics.pstdev(worst),
+            standard_uncertainty=between,
         ),
     ]
-    quantity = quantity_from_budget(worst[0], "%", budget)
+    quantity = quantity_from_budget(value, "%", budget)
     by_marks = [line for line in budget if line not in (border, turned)]
-    of_marks = quantity_from_budget(worst[0], "%", by_marks).standard_uncertainty
+    of_marks = quantity_from_budget(value, "%", by_marks).standard_uncertainty
     if of_marks > MOST_DOUBT:
         doubt = f"± {2 * of_marks:.2g} %"
         raise NothingToMeasure(

@@ -12,8 +12,7 @@ FloatArray = npt.NDArray[np.float64]
 OUTLIER_AT: Final = 4.0  # robust standard deviations
 CENTRE_SCATTER: Final = 0.03  # of the half diagonal: how far a lens's axis usually lies from the picture's centre
 TERM_SCATTERS: Final = (0.3, 0.05, 0.03)  # of k1, k2, k3 before the picture is seen (common practice, no source)
-KEYSTONE_SCATTER: Final = 0.05  # change of magnification from centre to corner when a chart is not square to the axis
-SQUEEZE_SCATTER: Final = 0.003  # by which a chart turned by a few degrees is foreshortened: one less their cosine
+FORESHORTENED: Final = 0.06  # of the keystone's scatter: a chart turned by degrees is squeezed by one less their cosine
 PLACING: Final = 10  # parameters that place the grid: centre, a, b, shift, keystone, squeeze; the terms follow
 FARTHEST: Final = 3.0  # half diagonals
 FLATTEST: Final = 0.1  # of the middle's magnification, along a radius
@@ -25,7 +24,7 @@ class GridFit:
 
     `parameters` are `PLACING` that place the grid and the terms of distortion, with their `covariance`; `cost` is the
     sum of squares of the points that were `kept`, `noise` their standard deviation along one axis, and `log_evidence`
-    tells how well so many terms are supported, with a keystone or without.
+    tells how well so many terms are supported, with a keystone of such a scatter.
     """
 
     parameters: FloatArray
@@ -34,22 +33,25 @@ class GridFit:
     noise: float
     kept: npt.NDArray[np.bool_]
     log_evidence: float
-    has_keystone: bool
+    keystone_scatter: float
 
 
-def solved(seen: FloatArray, index: FloatArray, *, terms: int, keystone: bool) -> GridFit:
-    """Fit a number of terms, and a keystone or none, to points `seen` of numbers `index`, both of shape (n, 2).
+def solved(seen: FloatArray, index: FloatArray, *, terms: int, keystone_scatter: float) -> GridFit:
+    """Fit a number of terms, and a keystone, to points `seen` of numbers `index`, both of shape (n, 2).
+
+    `keystone_scatter` is how far magnification usually changes from centre to corner, since the chart is not square to
+    the axis, before the picture is seen; 0 leaves it out.
 
     Gauss-Newton, outliers beyond four robust standard deviations left out.
     """
     scatter = np.array(
         [CENTRE_SCATTER] * 2
         + [10.0] * 4
-        + [KEYSTONE_SCATTER if keystone else 1e-9] * 2
-        + [SQUEEZE_SCATTER if keystone else 1e-9] * 2
+        + [keystone_scatter or 1.0] * 2
+        + [FORESHORTENED * (keystone_scatter or 1.0)] * 2
         + list(TERM_SCATTERS[:terms])
     )
-    free = np.array([True] * 6 + [keystone] * 4 + [True] * terms)
+    free = np.array([True] * 6 + [keystone_scatter > 0] * 4 + [True] * terms)
     parameters = np.concatenate([np.zeros(2), _similarity(seen, index), np.zeros(4 + terms)])
     kept = np.ones(len(seen), dtype=np.bool_)
     noise = 1e-3
@@ -87,7 +89,7 @@ def solved(seen: FloatArray, index: FloatArray, *, terms: int, keystone: bool) -
         noise=noise,
         kept=kept,
         log_evidence=-len(seen) * math.log(max(cost / count, 1e-14)) - 0.5 * prior - 0.5 * float(log_det) - dropped,
-        has_keystone=keystone,
+        keystone_scatter=keystone_scatter,
     )
 
 

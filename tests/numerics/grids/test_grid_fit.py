@@ -20,7 +20,7 @@ def test_marks_that_lie_off_do_not_hide_a_second_term() -> None:
     seen += rng.normal(0, 0.02, seen.shape) / HALF_PX
     seen[::12] += rng.choice([-0.11, 0.11], seen[::12].shape) / HALF_PX
 
-    one, two = (solved(seen, index, terms=count, keystone=False) for count in (1, 2))
+    one, two = (solved(seen, index, terms=count, keystone_scatter=0.0) for count in (1, 2))
 
     assert one.kept.sum() > two.kept.sum()
     assert two.log_evidence > one.log_evidence + 10

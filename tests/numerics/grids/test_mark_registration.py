@@ -33,7 +33,7 @@ def drawn(light: Array) -> tuple[Lattice, DrawnMarks]:
     half = math.hypot(rows, cols) / 2
     index = lattice.index.astype(float)
     seen = (lattice.points - np.array([cols - 1, rows - 1]) / 2) / half
-    fit = solved(seen, index, terms=2, keystone=False)
+    fit = solved(seen, index, terms=2, keystone_scatter=0.0)
     return lattice, registered_as_drawn(view, lattice.points, index, fit, reach_of(lattice.mark_px))
 
 
