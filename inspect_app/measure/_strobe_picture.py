@@ -12,6 +12,7 @@ from inspect_app.capture import Still
 from inspect_app.errors import NothingToMeasure
 from inspect_app.numerics.bands.band_courses import in_courses
 from inspect_app.numerics.bands.band_lean import lean_of
+from inspect_app.numerics.bands.band_repeats import columns_apart, lopsided
 from inspect_app.numerics.bands.clipped_noise import unclipped, without_lift
 from inspect_app.numerics.bands.common_rows import is_shared
 from inspect_app.numerics.bands.fitted_bands import Bands, fit_bands
@@ -52,6 +53,10 @@ _LEAST_OUT_WEIGHED: Final = 11.0
 """Likewise with misfits weighed. Of 650 pictures without bands one had two or more fitted and reached as much (15),
 with a gain of 4 by strips. A weave that leans reached 94, mostly with 30 by strips at most: alone it is no proof (own
 bench)."""
+_MOST_APART: Final = 0.3  # variance of columns' shares over their squared mean; bands had 0.02, dots 2.1 (own bench);
+_MOST_APART_CLIPPED: Final = 1.0  # likewise, where bright columns lose their bands (half of them: 0.7, algebra)
+_MOST_LOPSIDED: Final = (0.02, 5.0)
+"""Of the squared height of bands, and standard deviations: bands had 0.001 and 2 at most, a wedge 0.06 and 13."""
 _STANDING: Final = 0.01  # of a period, by which bands that stand still may seem to move
 _UPRIGHT: Final = 4.0  # times as likely are bands along rows: the picture was not turned
 _STRIP_GAIN: Final = 15.0  # chi-squared of the bands in each upright strip that must show them;
@@ -240,7 +245,7 @@ def _seen(taken: Still, axis: str, strobe: Strobe, *, is_brought_back: bool) -> 
     if brought_back is not None:
         is_clipped, shown = False, brought_back
     found = fit_bands(shown, strobe.duty, is_clipped=is_clipped, least_gain=_LEAST_GAIN)
-    is_strobe = found is not None and _is_strobe(found, shown, axis, strobe.duty)
+    is_strobe = found is not None and _is_strobe(found, shown, axis, strobe.duty, is_clipped=is_clipped)
     if found is None or not is_strobe:
         return None
     return StrobePicture(taken, found, axis, lit, is_brought_back=brought_back is not None)
@@ -295,7 +300,7 @@ def _too_few(taken: Still, count: float, strobe: Strobe) -> NothingToMeasure:
     )
 
 
-def _is_strobe(found: Bands, view: FloatArray, axis: str, strobe_duty: float | None) -> bool:
+def _is_strobe(found: Bands, view: FloatArray, axis: str, strobe_duty: float | None, *, is_clipped: bool) -> bool:
     """Tell whether what was fitted is more than chance, and modulates all of the picture as only a strobe does.
 
     Stripes that stand behind the field and are shared by all rows look like bands of a turned picture, but are fainter;
@@ -307,6 +312,9 @@ def _is_strobe(found: Bands, view: FloatArray, axis: str, strobe_duty: float | N
     if is_fine and is_doubtful and found.depth < _LEAST_DEPTH:
         return False
     if (strobe_duty is None and found.count < _MOST_WEIGHED and _is_frame(found)) or in_courses(view, found):
+        return False
+    most_apart = _MOST_APART_CLIPPED if is_clipped else _MOST_APART
+    if columns_apart(view, found) > most_apart or np.all(np.greater(lopsided(found), _MOST_LOPSIDED)):
         return False
     down = (np.arange(len(view)) + 0.5) / len(view)
     out = certainty(strip_differences(view), np.interp(down, found.places, found.fitted))

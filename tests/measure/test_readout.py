@@ -278,6 +278,35 @@ def test_a_field_that_is_darker_at_its_sides_shows_its_bands_there_in_proportion
     assert found.standard_uncertainty < 0.05
 
 
+@pytest.mark.parametrize("kind", ["dots", "dots set off", "wedge", "turned wedge"])
+def test_charts_whose_parts_repeat_are_not_taken_for_bands(tmp_path, kind):
+    """Nothing there: no strobe, but rows of dots that strips of the picture share, or steps of a wedge."""
+    y, x = np.mgrid[:320, :240]
+    away = np.hypot((x + (20 * (y // 40 % 2) if kind == "dots set off" else 0)) % 40 - 20, y % 40 - 20)
+    chart = 0.8 - 0.6 * (away < 7) if "dots" in kind else 0.1 + 0.04 * (y // 20)
+    chart = chart + 0.01 * np.random.default_rng(77).standard_normal(chart.shape)
+
+    with pytest.raises(NothingToMeasure, match="no bands"):
+        readout_of(write_picture(tmp_path / "chart.tif", chart.T if kind == "turned wedge" else chart), strobe_hz=200)
+
+
+@pytest.mark.parametrize("kind", ["stripes", "clipped", "things"])
+def test_bands_over_columns_that_differ_are_measured(tmp_path, kind):
+    """Truth by construction: upright stripes, light from one side that is clipped, and dark things at one side."""
+    picture = strobe_picture(np.random.default_rng(78), readout_s=0.0112, rows=240, cols=160, snr=20, ambient=0.2)
+    if kind == "stripes":
+        picture *= 1 + 0.3 * np.sign(np.sin(np.arange(160) / 3))
+    if kind == "clipped":
+        picture *= np.linspace(0.5, 2.2, 160)
+    if kind == "things":
+        for top in (20, 130):
+            picture[top : top + 40, 10:40] *= 0.6
+
+    found = readout_of(write_picture(tmp_path / "bands.tif", picture), strobe_hz=400)["readout_time"]
+
+    assert found.value == pytest.approx(11.2, abs=2.5 * found.standard_uncertainty)
+
+
 def test_upright_stripes_behind_an_even_field_are_not_taken_for_bands_of_a_turned_picture(tmp_path):
     """Nothing there: the strobe is lit throughout, stripes of 15 % stand behind the field."""
     stripes = 1 + 0.15 * np.sign(np.sin(np.arange(320) / 9))

@@ -159,6 +159,18 @@ def bright(seen: Profile, parameters: FloatArray) -> FloatArray:
     return np.array([count, (middle + 0.5) % 1.0, 1 - width, ramp, *fall])
 
 
+def depth_of(seen: Profile, parameters: FloatArray) -> float:
+    """Return by what share of the light bands change it, where that is brightest; its fall-off is none of it."""
+    shapes = bands_and_level(seen, parameters)
+    fall, bands = shapes[:, 1], shapes[:, 2]
+    levels = _levelled(seen, shapes)[2]
+    light = shapes @ levels
+    brightest = int(np.argmax(light))
+    low, high = np.quantile(bands / np.where(fall == 0, 1.0, fall), (0, 1))
+    change = abs(levels[2]) * (high - low) * fall[brightest]
+    return float(change / max(float(light[brightest]), 1e-30))
+
+
 def unlikeliness(seen: Profile, parameters: FloatArray) -> float:
     """Return minus the logarithm of how likely a profile is whose misfits are weighed, but for a constant."""
     rest = misfit(seen, parameters) / seen.scatter

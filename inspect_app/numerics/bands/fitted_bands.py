@@ -13,6 +13,7 @@ from inspect_app.numerics.bands.band_model import (
     FLASH,
     Profile,
     bright,
+    depth_of,
     misfit,
     profile_of,
     refined,
@@ -96,8 +97,8 @@ class Bands:
 
     @property
     def depth(self) -> float:
-        """Return by what share of the brightest light the bands and its fall-off change it."""
-        return float(np.ptp(self.fitted)) / max(float(self.fitted.max()), 1e-30)
+        """Return by what share of the brightest light the bands change it."""
+        return depth_of(self.seen, self.parameters)
 
     def phase_at(self, place: float) -> float:
         """Return where in a period, 0 to 1 from the middle of a band, a place from 0 to 1 along the profile lies."""
