@@ -142,8 +142,8 @@ def blink_clock(
     missing for 22. A path of a slow blink goes over more frames than that of a fast one, so that paths are compared by
     what they cost a frame: by the sum, two of 330 films were read as fast ones of which most frames are missing. The
     price is a light that switches at random: it is refused where so many runs lack such unlike numbers of frames that
-    it is unsteady rather (`inspect_app.numerics.blinks.blink_runs.is_erratic`); of 30 own draws one of eight runs is
-    read, unsure; of nine of them, without either, three.
+    it is unsteady rather, or is told in fewer words as random (`inspect_app.numerics.blinks.blink_runs.is_erratic`); of
+    30 own draws one of eight runs is read, unsure; of nine of them, without either, three.
 
     Frames lie off an end that is true by 0.008 of the swing at least: by 0.005, one frame that a coder moved by 0.026
     bought a third missing frame in a film of two. Of 200 other films of 0.8 to 12 Hz (own draws) every count was right

@@ -33,6 +33,7 @@ _RARELY: Final = 0.01  # of the frames are missing, before a film says how many
 _MANY: Final = 0.1  # of the frames are missing, and
 _IN_MANY_RUNS: Final = 0.25  # of the runs lack some, by numbers that vary
 _ERRATIC: Final = 6.0  # times as much as by chance
+_FEWEST_SWITCHES: Final = 2  # between them lies a whole run
 _OUT_OF_SIGHT: Final = 40.0  # chi-squared of frames missing in every run from which on that is not asked for
 
 
@@ -117,15 +118,55 @@ def rarity_of(gaps: IntArray, wave: Wave, places: FloatArray) -> float:
 def is_erratic(gaps: IntArray, wave: Wave, places: FloatArray) -> bool:
     """Say whether so many runs lack such unlike numbers of frames that the light itself is unsteady rather.
 
-    What `rarity_of` takes. Frames that are missing by chance vary from run to run as Poisson says, and a device that
-    stops for a moment leaves most runs whole; runs of a light that switches at random all need other numbers to be as
-    long as one another.
+    What `rarity_of` takes.
+
+    Notes
+    -----
+    Frames that are missing by chance vary from run to run as Poisson says, and a device that stops for a moment leaves
+    most runs whole; runs of a light that switches at random all need other numbers to be as long as one another. Where
+    all its runs are short they do not vary by more, but then it is told in fewer words as what it is (`_is_random`).
     """
+    if _is_random(gaps, wave, places):
+        return True
     missing, lengths = _missing_in_runs(gaps, wave, places)
     if missing.sum() < _MANY * len(gaps) or np.mean(missing > 0) < _IN_MANY_RUNS:
         return False
     usual = lengths * missing.sum() / lengths.sum()
     return bool(np.mean((missing - usual) ** 2 / usual) > _ERRATIC)
+
+
+def _is_random(gaps: IntArray, wave: Wave, places: FloatArray) -> bool:
+    """Say whether a light that switches at random is told in fewer words than an even blink that lacks frames.
+
+    Notes
+    -----
+    The words are those of a code as short as can be, in nats, from the first switch to the last (J. Rissanen,
+    Automatica 14, 465 (1978), from memory). A light that switches at random: before each frame whether it does, bright
+    and dark apart. An even blink: of each run whether frames are missing, and how many, or how many by Poisson if that
+    is shorter; and how long a bright run is and a dark one. Of 39 films and traces of even blinks that lack frames, up
+    to a fifth of them, the even blink was the shorter by 30 nats at least (own draws); a light thrown anew for each of
+    240 frames, which was read as 0.39 blinks a frame with 199 missing and sure, is the shorter by 165 as random. Alone
+    it lost: of twelve other random lights two are told by the unlike numbers only.
+    """
+    phase = wave.phase + wave.rate * places
+    is_lit = np.abs(phase - np.round(phase)) < wave.width / 2
+    switches = np.flatnonzero(np.diff(is_lit))
+    if not gaps.any() or len(switches) < _FEWEST_SWITCHES:
+        return False
+    whole = slice(int(switches[0]) + 1, int(switches[-1]) + 2)
+    lit, goes_over = is_lit[whole][:-1], np.diff(is_lit[whole])
+    at_random = sum(_nats(int(np.sum(lit == level)), int(np.sum(goes_over[lit == level]))) for level in (False, True))
+    missing, lengths = _missing_in_runs(gaps[whole], wave, places[whole])
+    count, lacking = int(missing.sum()), int(np.count_nonzero(missing))
+    usual = lengths * max(count, 1) / lengths.sum()
+    by_poisson = float(np.sum(usual - missing * np.log(usual) + special.gammaln(missing + 1)))
+    even = min(_nats(len(missing), lacking) + _nats(count, lacking), by_poisson)
+    return bool(at_random < even + 2 * (1 - np.log(2 * wave.rate)))
+
+
+def _nats(places: int, chosen: int) -> float:
+    """Return the length of the shortest code for which of some places are chosen, by how often they are."""
+    return float(special.entr(chosen) + special.entr(places - chosen) - special.entr(places))
 
 
 def _missing_in_runs(gaps: IntArray, wave: Wave, places: FloatArray) -> tuple[FloatArray, FloatArray]:

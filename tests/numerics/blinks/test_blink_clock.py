@@ -364,6 +364,14 @@ def test_a_light_that_switches_at_random_is_no_clock_that_lacks_frames(seed):
     assert clock is None or (not is_sure(clock) and clock.missing.sum() > 90)
 
 
+def test_a_light_thrown_anew_for_each_frame_is_no_clock_that_lacks_most_of_its_frames():
+    """Truth by construction: as a coin falls, once a frame; runs so short that a fast blink with gaps nearly fits."""
+    rng = np.random.default_rng(1)
+    light = (rng.random(160) < 0.5) + 0.02 * rng.standard_normal(160)
+
+    assert blink_clock(light, np.zeros(159, dtype=np.int64), 2 / 30) is None
+
+
 @pytest.mark.parametrize("period", [2.4, 3.0, 6.02, 19.3])
 def test_a_light_that_swells_and_fades_as_a_sine_is_no_clock(period):
     """Truth by construction: mains light as a camera sees it, whatever frequency it is said to have."""
