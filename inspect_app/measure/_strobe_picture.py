@@ -19,6 +19,7 @@ from inspect_app.numerics.bands.fitted_bands import Bands, fit_bands
 from inspect_app.numerics.bands.lit_field import LitField, lit_field
 from inspect_app.numerics.bands.one_band import likely_count
 from inspect_app.numerics.bands.row_texture import certainty, certainty_weighed, strip_differences, without_fall_off
+from inspect_app.numerics.bands.told_flash import bands_told
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -193,15 +194,15 @@ def _bands(taken: Still, strobe: Strobe, *, is_brought_back: bool = False) -> St
             taken.name, f"only {min(taken.exposure.shape)} rows are there", "Use the full picture of the sensor."
         )
     seen = _level(taken, strobe, is_brought_back=is_brought_back)
-    best = seen.found
+    best = _as_told(taken, seen.found, strobe)
     _prove_whole(taken, best, strobe)
     if best.count < _WANTED_BANDS and not _is_plain(best):
         raise _too_few(taken, best.count, strobe)
-    if strobe.duty is None and best.gain_below_one < _LEAST_GAIN_BELOW_ONE:
+    if best.gain_below_one < _LEAST_GAIN_BELOW_ONE:
         return replace(seen, found=_likely_bands(taken, best, strobe))
-    if best.count < 1 or (strobe.duty is not None and best.count_sd > _MOST_DOUBT * best.count):
+    if best.count < 1:
         raise _too_few(taken, best.count, strobe)
-    return seen
+    return replace(seen, found=best)
 
 
 def _level(taken: Still, strobe: Strobe, *, is_brought_back: bool) -> StrobePicture:
@@ -269,14 +270,28 @@ def _noise_brought_back(taken: Still, axis: str, lit: LitField) -> FloatArray | 
 
 def _prove_whole(taken: Still, found: Bands, strobe: Strobe) -> None:
     """Refuse few bands in a clipped picture unless they are plain: a field brighter in the middle looks alike."""
-    clipped = float(taken.clipped.mean())
-    needed = next((gain for share, gain in _LEAST_GAINS_CLIPPED if clipped > share), 0.0)
-    if found.count < _MOST_WEIGHED and found.gain_below_one < needed:
+    if found.gain_below_one < _needed_if_clipped(taken, found):
         raise NothingToMeasure(
             taken.name,
-            f"{100 * clipped:.0f} % of the picture is clipped, and fewer than two bands are seen",
+            f"{100 * float(taken.clipped.mean()):.0f} % of the picture is clipped, and fewer than two bands are seen",
             f"Expose less, and use a strobe of at least {strobe.wanted_hz(found.count):.0f} Hz.",
         )
+
+
+def _needed_if_clipped(taken: Still, found: Bands) -> float:
+    """Return by how much few bands in a clipped picture must be better than less than one to be told from it."""
+    if found.count >= _MOST_WEIGHED:
+        return 0.0
+    return next((gain for share, gain in _LEAST_GAINS_CLIPPED if float(taken.clipped.mean()) > share), 0.0)
+
+
+def _as_told(taken: Still, found: Bands, strobe: Strobe) -> Bands:
+    """Return bands whose distance is not seen with the number that a told flash asks for, where that is sure."""
+    needed = max(_LEAST_GAIN_BELOW_ONE, _needed_if_clipped(taken, found))
+    if strobe.duty is None or found.gain_below_one >= needed:
+        return found
+    told = bands_told(found, strobe.duty)
+    return told if told.count_sd <= _MOST_DOUBT * told.count else found
 
 
 def _likely_bands(taken: Still, found: Bands, strobe: Strobe) -> Bands:

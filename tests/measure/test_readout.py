@@ -231,6 +231,21 @@ def test_a_known_duty_does_not_move_what_several_bands_tell(tmp_path):
     assert told.value == pytest.approx(plain.value, abs=2 * plain.standard_uncertainty)
 
 
+def test_a_known_duty_does_not_lose_bands_that_a_texture_makes_look_lit_for_longer_or_less(tmp_path):
+    """Truth by construction: 1.55 bands before a strong texture; held to the told 42 %, they fitted as none do."""
+    scene = {"readout_s": 1.55 / 400, "duty": 0.42, "open_s": 0.1 / 400, "rows": 240, "cols": 120, "start": 0.55}
+    looks = {"snr": 12, "texture": 0.25, "ambient": 0.35, "level": 0.5}
+    path = write_picture(tmp_path / "texture.tif", strobe_picture(np.random.default_rng(5), **scene, **looks))
+
+    measured = measure("readout", {"scene": [path]}, {"strobe_hz": 400, "strobe_duty": 0.42})
+
+    found = measured.results[0].quantity
+    assert found.value == pytest.approx(3.875, abs=2 * found.standard_uncertainty)
+    assert found.standard_uncertainty < 0.1 * found.value
+    sources = [part.source for part in measured.results[0].budget]  # the distance is seen, and tells it alone
+    assert not any("duty" in source for source in sources)
+
+
 def test_a_black_level_does_not_hide_how_the_light_falls_off(tmp_path):
     """The light falls off by 80 % to the corners, the camera's black level does not: 1.8 bands at a row SNR of 20."""
     picture = strobe_picture(

@@ -10,15 +10,15 @@ from scipy import optimize, special
 
 from inspect_app.numerics.bands.band_doubt import weighted
 from inspect_app.numerics.bands.band_model import (
-    FALL,
     Profile,
     light_by_strips,
     misfit,
     refined,
+    shaped,
     stretched,
     unlikeliness,
 )
-from inspect_app.numerics.bands.band_starts import around, as_told, further
+from inspect_app.numerics.bands.band_starts import around, further
 from inspect_app.numerics.bands.strip_light import strip_light
 from inspect_app.numerics.bands.strip_texture import Strips, Texture, texture_of
 
@@ -35,6 +35,8 @@ _APART: Final = 0.01  # of themselves, by which bands are others;
 _ALIKE: Final = 0.002  # likewise, of fits that were begun where misfits were weighed;
 _RIVALS: Final = 3  # how many at most, and
 _STRETCHED: Final = (-0.12, -0.08, -0.04, 0.04, 0.08, 0.12)  # of the count, by which few bands are tried
+_TOLD: Final = (0.01, 0.05)  # of a period and of itself, by which a fitted flash may be another than is told; by
+_NOT_TOLD: Final = 3.0  # times as much it is not the strobe's: a texture that moves edges was off by 1.6 times
 _TEMPER: Final = 0.25  # how much the evidence of strips counts among them: it is biased by up to 20 (one picture)
 
 
@@ -54,20 +56,19 @@ class WeighedFit:
 
 
 def weighed_fits(
-    seen: Profile, fits: list[optimize.OptimizeResult], scanned: list[FloatArray], strips: Strips, most_cost: float
+    seen: Profile,
+    fits: list[optimize.OptimizeResult],
+    scanned: list[FloatArray],
+    strips: Strips,
+    most_cost: float,
+    flash: float | None = None,
 ) -> list[WeighedFit]:
     """Return fits of the profile with its misfits weighed, begun at those of the profile as it is; the likeliest first.
 
     Others are begun where the weighed scan shows them, and kept where rows as they are cost no more than `most_cost`.
-    Where the flash is told, band and ramp are fitted as if it was not: how many bands there are may follow from them.
+    Where the flash is told, band and ramp are fitted as if it was not, and tell how likely the number of bands is.
     """
-    begun = fits
-    if seen.flash is not None:
-        free = _in_turn(dataclasses.replace(seen, flash=None), fits[0].x, strips)
-        told = dataclasses.replace(free.profile, flash=seen.flash)
-        starts = [*as_told(free.fit.x[:FALL], seen.flash), *(fit.x for fit in _distinct(seen, fits))]
-        begun = sorted([refined(told, start) for start in starts], key=cost_of)
-    found = [_in_turn(seen, fit.x, strips) for fit in _distinct(seen, begun)]
+    found = [_in_turn(seen, fit.x, strips) for fit in _distinct(seen, fits)]
     apart = [at for at in scanned if all(abs(at[0] / each.fit.x[0] - 1) > _ALIKE for each in found)]
     others = [_in_turn(seen, at, strips) for at in apart]
     likeliest = min(each.by_rows for each in found)
@@ -76,9 +77,9 @@ def weighed_fits(
         for each in others
         if _misfit_cost(seen, each.fit.x) < most_cost or (each.by_rows < likeliest - DECIDED / 2 and _is_fit(each))
     ]
-    if seen.flash is None:
-        best = min(found, key=lambda each: each.cost)
-        found = [each for each in found if each is not best] + [_settled(seen, best, strips)]
+    found = found if flash is None else _as_told(found, flash)
+    best = min(found, key=lambda each: each.cost)
+    found = [each for each in found if each is not best] + [_settled(seen, best, strips)]
     return sorted(found, key=lambda each: each.cost)
 
 
@@ -104,6 +105,16 @@ def left_open(seen: Profile, found: optimize.OptimizeResult) -> float:
             share = float(special.expit((least - float(other.cost)) / seen.scatter**2))
             most = max(most, share * float(other.x[0] - found.x[0]) ** 2)
     return most
+
+
+def _as_told(found: list[WeighedFit], flash: float) -> list[WeighedFit]:
+    """Return fits without those of another flash than is told: all of them where none has it within its tolerance.
+
+    Either length may be the flash. Its odds do not decide, for those of strips are too sure by far.
+    """
+    least, share = _TOLD
+    away = [float(np.abs(shaped(each.fit.x)[2:4] - flash).min()) / (least + share * flash) for each in found]
+    return [each for each, off in zip(found, away, strict=True) if off < _NOT_TOLD or min(away) > 1]
 
 
 def _is_fit(found: WeighedFit) -> bool:
