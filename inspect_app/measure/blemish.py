@@ -147,13 +147,13 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     spot does not tell the two apart; the spots of a picture together mostly do, by whether their blur grows with their
     size, and by the blur of the field's border (`numerics.spots.spot_kinds`). Value and uncertainty are those of the
     mixture (`numerics.spots.spot_border`). What pixels average is no part of a spot either. The lines of
-    its budget: the texture in which the spot is fitted, what made it soft, for other profiles 0.3 % of the contrast,
+    its budget: the texture in which the spot is fitted, what made it soft, for other profiles 0.6 % of the contrast,
     and the scale; of contrasts and shading of a round field half of the glare that its border's halo tells, which may
     count as its light or not, and, without dark frames, two fifths of what lies around the field, which may lie over it
     or not, and the code to which it is rounded; of a full frame without dark frames a black level of up to 2 % of full
     scale, which makes both too small. Of 595 soft spots of two profiles by another hand, in 40 fields, value ± 2 u
-    holds 97 of 100 diameters and contrasts (rms errors 0.79 and 0.82 u); of 944 others, with 0.4 and 0.75 % for other
-    profiles, which the fit allows for itself, it held 99 and 98 (0.69 and 0.72 u).
+    held 97 of 100 diameters and contrasts with 0.3 % (rms errors 0.79 and 0.82 u); of 721 of two other profiles, by a
+    third hand, in 100 fields, it holds 96 and 95 (0.92 and 1.04 u).
 
     Spots below 3 px show how much of the light is gone, and hardly how deep and how wide: 6 % of the diameter and 14 %
     of the contrast are added at 2 px, less up to 3. Without, value ± 2 u held 70 of 100 contrasts of 70 spots below 2.2
@@ -177,11 +177,12 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     without.
 
     Where noise exceeds a sixth of the level it reaches down to black, and no dead pixels are told, with a warning.
-    Warned of is also what no map of round spots tells: hairs, shadows, stripes, a border that is no circle; a rim that
+    Warned of is also what no map of spots tells: hairs, shadows, stripes, a border that is no circle; a rim that
     glows all around, in which no spots are sought (`numerics.fields.field_rim`); a soft reflection or shadow larger
     than any spot, which counts into the shading (`_blemish.field_shading.with_uneven_parts`).
 
-    Assumes that spots are round, or so nearly that a circle of equal area serves; that the field fills a disc or the
+    Spots are taken as ellipses where they show it, and their diameter is that of the circle of the same area. Assumes
+    outlines near that; that the field fills a disc or the
     frame; and that the picture is linear in exposure. It breaks down at the border of the field, where a spot that
     touches it is missed; where spots overlap so far that they have one outline; and, for shading, where the light falls
     off with a kink, as behind a stop in focus: up to 5 points of 27 were lost there.

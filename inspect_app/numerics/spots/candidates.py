@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+from inspect_app.numerics.spots.spot_oval import ROUND, Oval
 from inspect_app.numerics.spots.spot_profile import blurred_disc
 from inspect_app.numerics.spots.texture import BLOCK_PX, Rounding, matched_kernel, texture_power
 
@@ -48,7 +49,8 @@ class Level:
 class Candidate:
     """A place that may be a spot: centre and diameter in pixels, depth negative for dark.
 
-    `limit` is what the texture reaches there, `octave` the number of the level in which it was found.
+    `limit` is what the texture reaches there, `octave` the number of the level in which it was found, `oval` what is
+    known of how far it is from a circle.
     """
 
     x: float
@@ -57,6 +59,7 @@ class Candidate:
     depth: float
     limit: float
     octave: int
+    oval: Oval = ROUND
 
     @property
     def strength(self) -> float:

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from inspect_app.numerics.spots.candidates import Candidate, Level, mean_of_four
 from inspect_app.numerics.spots.found_spot import FoundSpot
 from inspect_app.numerics.spots.spot_doubt import diameter_doubt, is_faint
+from inspect_app.numerics.spots.spot_oval import away_of
 from inspect_app.numerics.spots.spot_patches import SHARPEST_PX, SpotPatch, reach_of
 from inspect_app.numerics.spots.spot_profile import blurred_disc
 from inspect_app.numerics.spots.spot_shape import LIKELY_SOFTNESS, SpotShape, fit_spots
@@ -25,6 +26,8 @@ START_GROWTHS = (1.0, 0.4, 1.7, 2.9)
 GOOD_MISFIT = 1.5  # variance left over that of the texture
 SPECK_PX, SPECK_START_PX, SPECK_REACH_PX = 3.5, 1.5, 2  # of the octave: of a spot of few pixels
 OUTGROWN = 1.35
+MOST_STRETCHES = 4  # steps towards an ellipse
+MOST_UNLIKE = 0.05  # of what is no texture, left by an ellipse: the end of a hand leaves 0.14
 MOST_WINDOWS = 6  # a large sharp spot is found at its border, by a filter of a sixth of its size
 SAME_END = 0.05  # of the diameter
 REACH_BLURS = 4  # standard deviations beyond its disc, within which a spot is taken out
@@ -87,6 +90,13 @@ class Fit:
             depth=float(near[row, col]),
         )
 
+    def stretched(self, start: Candidate) -> Candidate:
+        """Return a start where it is, in the same octave, of the ellipse that what it leaves asks for."""
+        spot, factor = self.spot, self.radius_px / self.shape.radius_px
+        diameter_px = min(spot.diameter_px, LARGEST_FITTED_PX * factor)
+        oval = self.shape.better_oval
+        return replace(start, x=spot.x, y=spot.y, diameter_px=diameter_px, depth=spot.depth, oval=oval)
+
     def doubted(self) -> FoundSpot:
         """Return the spot, its diameter's uncertainty widened where noise may hide another size."""
         if not is_faint(self.shape):
@@ -143,6 +153,20 @@ class _Trial:
             fitted = yield from self._settled(self.best.at_deepest_pixel(self.candidate))
             if fitted is not None and fitted.shape.evidence > self.best.shape.evidence:
                 self.best = fitted
+        yield from self._stretched()
+
+    def _stretched(self) -> Starts:
+        """Fit an ellipse where what a circle leaves asks for one, unless that too leaves a shape that is none."""
+        circle = self.best
+        for _ in range(MOST_STRETCHES):
+            if self.best is None or self.best.shape.better_oval == self.best.shape.oval:
+                break
+            fitted = yield from self._settled(self.best.stretched(self.candidate))
+            if fitted is None or fitted.shape.evidence <= self.best.shape.evidence:
+                break
+            self.best = fitted
+        if self.best is not None and self.best.shape.unlike > MOST_UNLIKE:
+            self.best = circle
 
     def _settled(self, start: Candidate) -> Generator[Candidate, Fit | None, Fit | None]:
         """Fit again from what was found where window and octave do not suit it, and it is still where it was sought."""
@@ -240,6 +264,7 @@ class _Cut:
             depth=candidate.depth,
             known_blur_px=blur.within(self.level),
             likely_softness=blur.likely_softness,
+            oval=candidate.oval,
         )
 
     def placed(self, shape: SpotShape, patch: SpotPatch) -> Fit:
@@ -286,7 +311,7 @@ def fitted_again(levels: Sequence[Level], taken: Sequence[Fit], blur: KnownBlur)
         some = [waiting[place] for place in apart]
         for k in some:
             take_out(levels, replace(taken[k], plateau=-taken[k].plateau))
-        starts = [(_start_at(taken[k].spot), np.zeros((0, 4))) for k in some]
+        starts = [(_start_at(taken[k]), np.zeros((0, 4))) for k in some]
         for k, fit in zip(some, _fitted_from(levels, starts, blur), strict=True):
             again[k] = fit or taken[k]
             take_out(levels, again[k])
@@ -294,8 +319,9 @@ def fitted_again(levels: Sequence[Level], taken: Sequence[Fit], blur: KnownBlur)
     return again
 
 
-def _start_at(spot: FoundSpot) -> Candidate:
-    return Candidate(x=spot.x, y=spot.y, diameter_px=spot.diameter_px, depth=spot.depth, limit=1.0, octave=0)
+def _start_at(fit: Fit) -> Candidate:
+    spot, oval = fit.spot, fit.shape.oval
+    return Candidate(x=spot.x, y=spot.y, diameter_px=spot.diameter_px, depth=spot.depth, limit=1.0, octave=0, oval=oval)
 
 
 def apart_of(circles: Sequence[tuple[float, float, float]]) -> list[int]:
@@ -306,7 +332,10 @@ def apart_of(circles: Sequence[tuple[float, float, float]]) -> list[int]:
 
 def reach_px(fitted: Fit) -> float:
     """Return the distance from its centre within which a spot is taken out of the reliefs."""
-    return fitted.radius_px * (1 + REACH_BLURS * max(fitted.shape.softness, SHARPEST_PX / fitted.radius_px)) + 1
+    longer = math.exp(fitted.shape.oval.stretch)
+    return (
+        longer * fitted.radius_px * (1 + REACH_BLURS * max(fitted.shape.softness, SHARPEST_PX / fitted.radius_px)) + 1
+    )
 
 
 def take_out(levels: Sequence[Level], fitted: Fit) -> None:
@@ -319,7 +348,7 @@ def take_out(levels: Sequence[Level], fitted: Fit) -> None:
     top, left = ((round(place) - reach) // coarsest * coarsest for place in (fitted.spot.y, fitted.spot.x))
     side = (2 * reach // coarsest + 2) * coarsest
     rows, cols = np.ogrid[top : top + side, left : left + side]
-    r = np.sqrt((cols - fitted.spot.x) ** 2 + (rows - fitted.spot.y) ** 2) / radius
+    r = away_of(fitted.shape.oval, cols - fitted.spot.x, rows - fitted.spot.y) / radius
     profile = blurred_disc(1.0, max(fitted.shape.softness, SHARPEST_PX / radius), math.inf)
     drawn = (fitted.plateau * np.interp(r, profile.r, profile.value)).astype(np.float32)
     for level in levels:

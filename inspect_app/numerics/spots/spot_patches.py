@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from inspect_app.numerics.spots.spot_profile import blurred_disc
+from inspect_app.numerics.spots.spot_oval import ROUND, Oval
+from inspect_app.numerics.spots.spot_profile import Profile, blurred_disc
 from inspect_app.numerics.spots.texture import BLOCK_PX, whitened, whitening_of
 
 FloatArray = npt.NDArray[np.float64]
@@ -38,7 +39,8 @@ class SpotPatch:
     `relief` is the relative brightness less 1, `usable` False where another spot, or no field, is, `power` of shape
     (64, 33) the spectrum of the texture; `x`, `y`, `diameter_px` and `depth` are the candidate's, in pixels of the
     patch. `known_blur_px` is the standard deviation of a blur that all spots share and that is no part of their
-    outline, `likely_softness` what is expected of the rest of the blur over the radius.
+    outline, `likely_softness` what is expected of the rest of the blur over the radius, `oval` the shape that
+    is fitted.
     """
 
     relief: FloatArray
@@ -50,6 +52,7 @@ class SpotPatch:
     depth: float
     known_blur_px: float
     likely_softness: float
+    oval: Oval = ROUND
 
     def window(self) -> SingleArray | None:
         """Return a window of 1 over the spot and its near surround that falls softly to 0; None if little is usable."""
@@ -96,7 +99,7 @@ class Patches:
 
     `rows` of shape (b, 1) and `cols` (b,); `window` and `value` (n, b, b); `whitening` (n, m, m // 2 + 1) with m of 40,
     48 or 64; `prior` and `prior_weight` (n, 8), what is known of the parameters before and the inverse of its variance;
-    `diameter_px`, `known_blur_px` and `pixels` (n,).
+    `diameter_px`, `known_blur_px` and `pixels` (n,); `metric` (n, 3), of `Oval.metric`.
     """
 
     rows: SingleArray
@@ -112,6 +115,7 @@ class Patches:
     prior: FloatArray
     prior_weight: FloatArray
     pixels: FloatArray
+    metric: FloatArray
 
     @classmethod
     def of(
@@ -138,6 +142,7 @@ class Patches:
             prior=prior,
             prior_weight=np.tile(PRIOR_WEIGHT, (len(patches), 1)),
             pixels=np.square(window, dtype=np.float64).sum(axis=(1, 2)),
+            metric=np.array([patch.oval.metric() for patch in patches]),
         )
 
     @property
@@ -176,26 +181,54 @@ class Patches:
         The last one is the spot itself. w is the spot's own blur; with the known one it makes the whole, of whose
         logarithm it drives the share `own`.
         """
-        place = p[:, :2, np.newaxis, np.newaxis].astype(np.float32)
-        dx, dy = self.cols - place[:, 0], self.rows - place[:, 1]
-        r = np.sqrt(dx * dx + dy * dy)
-        radius, own_blur = np.exp(p[:, 2]), np.exp(p[:, 2] + p[:, 3])
-        blur = np.hypot(own_blur, self.known_blur_px)
-        reach = self.reach_px + np.hypot(p[:, 0] - self.x, p[:, 1] - self.y)
-        value, slope, by_radius = blurred_disc(radius, blur, reach).at(r)
+        dx, dy = self._from_centres(p)
+        across, down = self._stretched(dx, dy)
+        r = np.sqrt(dx * across + dy * down)
+        value, slope, by_radius = self._profiles(p).at(r)
+        blur = np.exp(p[:, 2] + p[:, 3])
         depth, own = (
-            number[:, np.newaxis, np.newaxis].astype(np.float32) for number in (p[:, 4], np.square(own_blur / blur))
+            number[:, np.newaxis, np.newaxis].astype(np.float32)
+            for number in (p[:, 4], np.square(blur / np.hypot(blur, self.known_blur_px)))
         )
         parts = np.empty((len(p), 5, *r.shape[1:]), dtype=np.float32)
         slope *= depth
         by_radius *= depth
         by_blur = -own * (by_radius + slope * r)
         slope /= -np.maximum(r, np.float32(1e-6))
-        np.multiply(slope, dx, out=parts[:, 0])
-        np.multiply(slope, dy, out=parts[:, 1])
+        np.multiply(slope, across, out=parts[:, 0])
+        np.multiply(slope, down, out=parts[:, 1])
         np.add(by_radius, by_blur, out=parts[:, 2])
         parts[:, 3], parts[:, 4] = by_blur, value
         return self.whitened(parts)
+
+    def stretches(self, p: FloatArray) -> SingleArray:
+        """Return the whitened derivatives of the spots by `Oval.along` and `across`: shape (n, 2, vector).
+
+        They are those of circles, and near enough for ellipses.
+        """
+        dx, dy = self._from_centres(p)
+        across, down = self._stretched(dx, dy)
+        r = np.sqrt(dx * across + dy * down)
+        _, slope, _ = self._profiles(p).at(r)
+        slope *= p[:, 4, np.newaxis, np.newaxis].astype(np.float32)
+        slope /= -np.maximum(r, np.float32(1e-6))
+        return self.whitened(np.stack([slope * (dx * dx - dy * dy), slope * (2 * dx * dy)], axis=1))
+
+    def _from_centres(self, p: FloatArray) -> tuple[SingleArray, SingleArray]:
+        place = p[:, :2, np.newaxis, np.newaxis].astype(np.float32)
+        return self.cols - place[:, 0], self.rows - place[:, 1]
+
+    def _profiles(self, p: FloatArray) -> Profile:
+        blur = np.hypot(np.exp(p[:, 2] + p[:, 3]), self.known_blur_px)
+        reach = self.reach_px + np.hypot(p[:, 0] - self.x, p[:, 1] - self.y)
+        return blurred_disc(np.exp(p[:, 2]), blur, reach)
+
+    def _stretched(self, dx: SingleArray, dy: SingleArray) -> tuple[SingleArray, SingleArray]:
+        """Return half of the slopes of the squared distance from the centre: dx and dy themselves, of circles."""
+        a, b, c = self.metric.T[:, :, np.newaxis, np.newaxis].astype(np.float32)
+        if not b.any() and (a == 1).all():
+            return dx, dy
+        return a * dx + b * dy, b * dx + c * dy
 
     def bounded(self, p: FloatArray) -> FloatArray:
         """Return parameters of shape (n, 8) with radius and blur within what the candidates allow."""

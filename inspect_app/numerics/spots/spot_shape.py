@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from inspect_app.numerics.spots.spot_oval import ROUND, Oval
 from inspect_app.numerics.spots.spot_patches import Fitted, Patches, SpotPatch, least_squares
 from inspect_app.numerics.spots.spot_profile import central_depth, half_radius, slopes_of
 from inspect_app.numerics.spots.texture import BLOCK_PX, local_power, whitening_of
@@ -17,6 +18,8 @@ SingleArray = npt.NDArray[np.float32]
 MODEL_ERROR = 0.01  # of the depth, per pixel: no real spot is quite a blurred disc, however quiet the texture
 LIKELY_SOFTNESS, FIRST_SOFTNESS = 0.3, 0.35
 AT_ONCE = 8  # spots, whose patches fit a cache
+CLEAR = 100.0  # of the evidence: ten standard uncertainties, of which an ellipse may show
+OVAL = 16.0  # of the sum of squares in its standard uncertainties, that an ellipse has to explain
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +31,8 @@ class SpotShape:
     `log_blur_u` is the standard uncertainty of the blur's logarithm. `misfit` is the variance of what the fit leaves
     over that of the texture, `evidence` what it explains, over the misfit, and `unlike` the share of all that is not
     texture which it does not explain: 0 of a blurred disc, 1 of what is none. `radius_px` and `plateau` are radius and
-    depth of the fitted disc, `own_blur_px` its blur and `softness` the whole blur over its radius.
+    depth of the fitted disc, `own_blur_px` its blur and `softness` the whole blur over its radius. `oval` is the shape
+    that was fitted, `better_oval` the one that what is left asks for; the same where nothing tells.
     """
 
     x: float
@@ -49,6 +53,8 @@ class SpotShape:
     unlike: float
     radius_px: float
     plateau: float
+    oval: Oval = ROUND
+    better_oval: Oval = ROUND
 
 
 def fit_spots(patches: Sequence[SpotPatch]) -> list[SpotShape | None]:
@@ -89,6 +95,12 @@ def fit_spots(patches: Sequence[SpotPatch]) -> list[SpotShape | None]:
     smallest of squares of 40, 48 and 64 pixels that holds them: 55 fits took 97 instead of 123 ms, and the diameters of
     417 spots stayed within 0.5 % in 95 of 100 cases, at the same p90 of 5.5 µm and the same share held.
 
+    What a fit leaves is asked besides whether it is an ellipse's: a clear spot whose `better_oval` is another than its
+    own is fitted again with that (`spot_fits`). Of 726 spots of another hand, one in five stretched up to 1.4 to 1,
+    90 % of diameters came within 4.9 µm and come within 4.3; of 42 of 1.28 or more within 8.6, 2.2 % too small in the
+    mean, 74 of 100 held, and now within 3.2, 0.2 % and 95. In quiet frames of 15 sharp ellipses the rings that circles
+    leave were hundreds of marks, and three such frames were refused as full of them; all are found now, to 0.3 %.
+
     Spots without a plateau (Gaussian) stay at 12 µm in 90 of 100 cases, where others are at 5; they would be at 9 if it
     were known beforehand that they have none. A narrower prior of the blur made that 15 µm; one that learns from the
     picture's clearer spots, 13 µm.
@@ -119,10 +131,25 @@ def fit_spots(patches: Sequence[SpotPatch]) -> list[SpotShape | None]:
 def _fitted(patches: Sequence[SpotPatch], windows: Sequence[SingleArray]) -> list[SpotShape | None]:
     fits = settled(patches, windows, [_start_of(patch) for patch in patches])
     covariances = np.linalg.pinv(np.stack([fitted.normal for fitted in fits.last]), hermitian=True)
-    return [
+    shapes = [
         _shape_of(before, after, covariance, patch.known_blur_px) if _is_near(before, patch) else None
         for before, after, covariance, patch in zip(fits.first, fits.last, covariances, patches, strict=True)
     ]
+    ovals = [patch.oval for patch in patches]
+    return [
+        shape and replace(shape, oval=oval, better_oval=_better_oval(fits, k, oval) if shape.evidence > CLEAR else oval)
+        for k, (shape, oval) in enumerate(zip(shapes, ovals, strict=True))
+    ]
+
+
+def _better_oval(fits: "Settled", k: int, oval: Oval) -> Oval:
+    """Return the ellipse that what one of several fits leaves asks for, one step of Gauss and Newton on."""
+    fitted = fits.last[k]
+    slopes = fits.windows.of_some(np.array([k])).stretches(fitted.p[np.newaxis])[0].astype(np.float64)
+    gradient = slopes @ fitted.error
+    step = np.linalg.solve(slopes @ slopes.T + np.eye(2), gradient)
+    gained = float(step @ gradient) / max(fitted.misfit, 1.0)
+    return oval.changed(*step) if gained > OVAL else oval
 
 
 @dataclass(frozen=True, slots=True)
