@@ -217,12 +217,14 @@ def lag(
     shutter or a step is likely, others are not, and lie far off, most of them to one side. Its median is hardly moved
     by those, its mean is: of 291 films with the shutter open throughout, means had halves within 0.093 frames (p90) and
     first changes 0.033 early and within 0.226, half of them within 0.064; medians 0.080, and 0.006, 0.243 and 0.036. Of
-    432 traces with shutters open for 0.2 to 1 of the frame as many are held. The uncertainty is half of what the median
-    must be given to either side to hold 95.45 % of it (a coverage interval: JCGM 101:2008, 7.7, from memory). So did,
-    about means, the standard deviation of a mixture whose weights took less for granted lose: of 336 films with the
-    shutter open for 0.75 to 1 of the frame it held 99 first changes and 100 halves of 100 at an error / u of 0.49 and
-    0.55 (rms), the interval 99 and 100 at 0.57 and 0.58; of 432 traces, shutters open for 0.2 to 1 and not told, 97 and
-    95, the interval 96 and 94.
+    432 traces with shutters open for 0.2 to 1 of the frame 93 first changes and 95 halves of 100 are held, with means
+    94 and 96.
+
+    The uncertainty is half of what the median must be given to either side to hold 95.45 % of it (a coverage interval:
+    JCGM 101:2008, 7.7, from memory). What lost: the standard deviation of a mixture whose weights took less for granted
+    than those of the mean. Of 336 films with the shutter open for 0.75 to 1 of the frame it held 99 first changes and
+    100 halves of 100 at an error / u of 0.49 and 0.55 (rms), the interval about the mean 99 and 100 at 0.57 and 0.58;
+    of 432 other traces, shutters open for 0.2 to 1 and not told, 97 and 95, the interval 96 and 94.
 
     The interval is shared out by the law of total variance: the mean over hypotheses of the variance within each, the
     mean square by which shapes lie off the centre of their shutter, that by which the centres lie off their mean. What

@@ -332,10 +332,8 @@ def apart_of(circles: Sequence[tuple[float, float, float]]) -> list[int]:
 
 def reach_px(fitted: Fit) -> float:
     """Return the distance from its centre within which a spot is taken out of the reliefs."""
-    longer = math.exp(fitted.shape.oval.stretch)
-    return (
-        longer * fitted.radius_px * (1 + REACH_BLURS * max(fitted.shape.softness, SHARPEST_PX / fitted.radius_px)) + 1
-    )
+    longer, softness = math.exp(fitted.shape.oval.stretch), max(fitted.shape.softness, SHARPEST_PX / fitted.radius_px)
+    return longer * fitted.radius_px * (1 + REACH_BLURS * softness) + 1
 
 
 def take_out(levels: Sequence[Level], fitted: Fit) -> None:

@@ -99,7 +99,7 @@ def fit_spots(patches: Sequence[SpotPatch]) -> list[SpotShape | None]:
     own is fitted again with that (`spot_fits`). Of 726 spots of another hand, one in five stretched up to 1.4 to 1,
     90 % of diameters came within 4.9 µm and come within 4.3; of 42 of 1.28 or more within 8.6, 2.2 % too small in the
     mean, 74 of 100 held, and now within 3.2, 0.2 % and 95. In quiet frames of 15 sharp ellipses the rings that circles
-    leave were hundreds of marks, and three such frames were refused as full of them; all are found now, to 0.3 %.
+    leave were hundreds of marks, and three such frames were refused as full of them; all are found now, to 1 %.
 
     Spots without a plateau (Gaussian) stay at 12 µm in 90 of 100 cases, where others are at 5; they would be at 9 if it
     were known beforehand that they have none. A narrower prior of the blur made that 15 µm; one that learns from the
