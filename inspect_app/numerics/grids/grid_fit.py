@@ -12,8 +12,14 @@ FloatArray = npt.NDArray[np.float64]
 OUTLIER_AT: Final = 4.0  # robust standard deviations
 CENTRE_SCATTER: Final = 0.03  # of the half diagonal: how far a lens's axis usually lies from the picture's centre
 TERM_SCATTERS: Final = (0.3, 0.05, 0.03)  # of k1, k2, k3 before the picture is seen (common practice, no source)
-FORESHORTENED: Final = 0.06  # of the keystone's scatter: a chart turned by degrees is squeezed by one less their cosine
+FORESHORTENED: Final = (
+    4.0  # of the keystone's scatter squared: turned by t behind a lens of half angle h, a chart has a
+)
+# keystone of t tan(h), and is squeezed by t^2 / 4
 PLACING: Final = 10  # parameters that place the grid: centre, a, b, shift, keystone, squeeze; the terms follow
+SLOPE_OVER: Final = 1e-6  # of a parameter
+TURNED: Final = slice(6, PLACING)  # of the parameters: keystone and squeeze
+ROUGH_TURNS: Final = 3
 FARTHEST: Final = 3.0  # half diagonals
 FLATTEST: Final = 0.1  # of the middle's magnification, along a radius
 
@@ -24,7 +30,8 @@ class GridFit:
 
     `parameters` are `PLACING` that place the grid and the terms of distortion, with their `covariance`; `cost` is the
     sum of squares of the points that were `kept`, `noise` their standard deviation along one axis, and `log_evidence`
-    tells how well so many terms are supported, with a keystone of such a scatter.
+    tells how well so many terms are supported, with a keystone of such a scatter. `spread`, of shape (n,), are the
+    standard deviations of points over their root mean square.
     """
 
     parameters: FloatArray
@@ -34,6 +41,7 @@ class GridFit:
     kept: npt.NDArray[np.bool_]
     log_evidence: float
     keystone_scatter: float
+    spread: FloatArray
 
 
 def solved(seen: FloatArray, index: FloatArray, *, terms: int, keystone_scatter: float) -> GridFit:
@@ -44,37 +52,69 @@ def solved(seen: FloatArray, index: FloatArray, *, terms: int, keystone_scatter:
 
     Gauss-Newton, outliers beyond four robust standard deviations left out.
     """
+    start = np.concatenate([np.zeros(2), _similarity(seen, index), np.zeros(4 + terms)])
+    return _solved(start, seen, index, keystone_scatter, np.ones(len(seen)), ROUGH_TURNS)
+
+
+def solved_near(
+    near: GridFit,
+    seen: FloatArray,
+    index: FloatArray,
+    *,
+    keystone_scatter: float | None = None,
+    spread: FloatArray | None = None,
+) -> GridFit:
+    """Fit as many terms as another fit has, and from there, to points placed as unequally as `spread` says.
+
+    `spread`, of shape (n,), are standard deviations over their root mean square; what is not given is that of `near`.
+    """
+    scatter = near.keystone_scatter if keystone_scatter is None else keystone_scatter
+    start = near.parameters.copy()
+    if scatter == 0:
+        start[TURNED] = 0
+    return _solved(start, seen, index, scatter, near.spread if spread is None else spread, 0)
+
+
+def _solved(
+    parameters: FloatArray,
+    seen: FloatArray,
+    index: FloatArray,
+    keystone_scatter: float,
+    spread: FloatArray,
+    rough_turns: int,
+) -> GridFit:
+    """Return the fit from a start, with all points counting in the first turns."""
+    terms = parameters.size - PLACING
     scatter = np.array(
         [CENTRE_SCATTER] * 2
         + [10.0] * 4
         + [keystone_scatter or 1.0] * 2
-        + [FORESHORTENED * (keystone_scatter or 1.0)] * 2
+        + [FORESHORTENED * keystone_scatter**2 or 1.0] * 2
         + list(TERM_SCATTERS[:terms])
     )
     free = np.array([True] * 6 + [keystone_scatter > 0] * 4 + [True] * terms)
-    parameters = np.concatenate([np.zeros(2), _similarity(seen, index), np.zeros(4 + terms)])
     kept = np.ones(len(seen), dtype=np.bool_)
     noise = 1e-3
     precision = 1 / scatter[free] ** 2
     normal = np.eye(int(free.sum()))
     for turn in range(25):
-        residual = seen - seen_at(parameters, index)
+        residual = (seen - seen_at(parameters, index)) / spread[:, None]
         distance = np.abs(residual).max(axis=1)
-        if turn >= 3:
+        if turn >= rough_turns:
             robust = 1.4826 * float(np.median(np.abs(residual)))
             kept = distance <= OUTLIER_AT * max(robust, 1e-7)
         freedom = max(1, 2 * int(kept.sum()) - int(free.sum()))
         noise = max(1e-7, math.sqrt(float(np.sum(residual[kept] ** 2)) / freedom))
-        columns = _jacobian(parameters, index[kept], free) / noise
+        columns = _jacobian(parameters, index[kept], free) / (noise * np.repeat(spread[kept], 2))[:, None]
         normal = columns.T @ columns + np.diag(precision)
         slope = columns.T @ (residual[kept] / noise).ravel() - precision * parameters[free]
         change = np.linalg.pinv(normal, hermitian=True) @ slope  # points in one line leave directions untold
         parameters[free] += np.clip(change, -0.2, 0.2)
-        if turn > 4 and float(np.max(np.abs(change))) < 1e-9:
+        if turn > rough_turns + 1 and float(np.max(np.abs(change))) < 1e-9:
             break
     covariance = np.zeros((parameters.size, parameters.size))
     covariance[np.ix_(free, free)] = np.linalg.pinv(normal, hermitian=True)
-    residual = seen - seen_at(parameters, index)
+    residual = (seen - seen_at(parameters, index)) / spread[:, None]
     count = 2 * int(kept.sum())
     cost = float(np.sum(residual[kept] ** 2))
     prior = float(np.sum(precision * parameters[free] ** 2))
@@ -90,16 +130,25 @@ def solved(seen: FloatArray, index: FloatArray, *, terms: int, keystone_scatter:
         kept=kept,
         log_evidence=-len(seen) * math.log(max(cost / count, 1e-14)) - 0.5 * prior - 0.5 * float(log_det) - dropped,
         keystone_scatter=keystone_scatter,
+        spread=spread,
     )
 
 
+def leverage(fit: GridFit, index: FloatArray) -> FloatArray:
+    """Return how much of its own noise each point, of shape (n, 2), takes into an even fit: 0 to 1, of shape (n,)."""
+    free = np.diag(fit.covariance) > 0
+    columns = _jacobian(fit.parameters, index, free) / fit.noise
+    covariance = fit.covariance[np.ix_(free, free)]
+    own = np.einsum("ij,jk,ik->i", columns, covariance, columns, optimize=True)
+    return np.asarray(own.reshape(-1, 2).mean(axis=1), dtype=np.float64)
+
+
 def _jacobian(parameters: FloatArray, index: FloatArray, free: npt.NDArray[np.bool_]) -> FloatArray:
-    columns = []
+    here, columns = seen_at(parameters, index), []
     for number in np.flatnonzero(free):
-        ahead, behind = parameters.copy(), parameters.copy()
-        ahead[number] += 1e-6
-        behind[number] -= 1e-6
-        columns.append((seen_at(ahead, index) - seen_at(behind, index)).ravel() / 2e-6)
+        ahead = parameters.copy()
+        ahead[number] += SLOPE_OVER
+        columns.append((seen_at(ahead, index) - here).ravel() / SLOPE_OVER)
     return np.array(columns).T
 
 
