@@ -13,7 +13,7 @@ from inspect_app.numerics.blinks.blink_paths import followed
 from inspect_app.numerics.blinks.blink_period import Period, period_of
 from inspect_app.numerics.blinks.blink_rates import FEWEST_BLINKS
 from inspect_app.numerics.blinks.blink_recounts import polished, recounted
-from inspect_app.numerics.blinks.blink_runs import is_erratic, rarity_of
+from inspect_app.numerics.blinks.blink_runs import is_erratic, is_unsteady, rarity_of
 from inspect_app.numerics.blinks.blink_shutter import sees_switches, trusting
 from inspect_app.numerics.blinks.blink_sine import is_sine
 from inspect_app.numerics.blinks.blink_stamps import by_stamps
@@ -36,6 +36,7 @@ _NEITHER: Final = 0.25  # of the swing, around its middle
 _ROUNDS: Final = 2
 _SAME_END: Final = 1e-7  # relative difference of rates
 _UNEXPLAINED: Final = 0.2  # share of the variance that may remain of a light that blinks steadily
+_POORLY: Final = 0.4  # the same of ends that are still to be mended
 _CODING: Final = 0.0025  # frames by which coding may move the first edge against the last (189 films, x264)
 _SHORT: Final = 0.7  # of the shorter part of a blink
 _GLOW: Final = 0.12  # of the swing: frames no further off a level may show a lamp that settles, not a switch
@@ -162,15 +163,15 @@ def blink_clock(
     Edges placed one by one, the method before, read 5 to 100 times less exactly and failed below 5 frames per blink.
     """
     share = shares_of_swing(light) if len(light) >= _FEWEST_FRAMES else None
-    if share is None or _switches(share) < _FEWEST_SWITCHES:
+    if share is None or _switches(share) < _FEWEST_SWITCHES or is_unsteady(share, shown):
         return None
     ends = followed(share, shown, expected)
     if away is not None:
         ends += by_stamps(share, shown, away)
-    if not ends:
+    said = np.concatenate([[0], shown])
+    if not ends or _are_erratic(ends, said, share):
         return None
     ends = [(polished(share, *end), end[1]) for end in _distinct(ends)]
-    said = np.concatenate([[0], shown])
     costs = _evidence(ends, said, expected)
     for _ in range(_ROUNDS):
         best = int(costs.argmin())
@@ -181,13 +182,13 @@ def blink_clock(
     fit, path = ends[int(costs.argmin())]
     alike = _evidence(ends, said, expected, by_runs=True)
     others = [end for end, cost in zip(ends, alike, strict=True) if cost < alike[int(costs.argmin())] + _ALIKE_COST]
-    if float(fit.rest @ fit.rest) > _UNEXPLAINED * float(np.sum((share - share.mean()) ** 2)):
+    if not _explains(fit, share, _UNEXPLAINED):
         return None
     frames = len(light) + int(path.missing.sum())
     most_unsure = max(_MOST_UNSURE, _MOST_UNSURE_SHARE * 2 * fit.wave.rate * frames)
     if fit.wave.rate * frames < FEWEST_BLINKS or np.sum(np.abs(fit.rest) > _UNSURE) > most_unsure:
         return None
-    if is_erratic(np.maximum(path.missing - said, 0), fit.wave, path.places) or is_sine(share, fit, path.places):
+    if _are_erratic([(fit, path)], said, share) or is_sine(share, fit, path.places):
         return None
     period = _period(share, fit, path)
     rivals = [1 / other.wave.rate for other, _ in others]
@@ -205,6 +206,19 @@ def blink_clock(
         blinks=fit.wave.rate * frames,
         worst=worst,
         is_ambiguous=is_ambiguous,
+    )
+
+
+def _explains(fit: WaveFit, share: FloatArray, unexplained: float) -> bool:
+    """Say whether no more than a share of the light's variance remains of it."""
+    return float(fit.rest @ fit.rest) <= unexplained * float(np.sum((share - share.mean()) ** 2))
+
+
+def _are_erratic(ends: list[tuple[WaveFit, GapPath]], said: IntArray, share: FloatArray) -> bool:
+    """Say whether all ends that explain the light, if any, are of one that is unsteady itself."""
+    explaining = [(fit, path) for fit, path in ends if _explains(fit, share, _POORLY)]
+    return bool(explaining) and all(
+        is_erratic(np.maximum(path.missing - said, 0), fit.wave, path.places) for fit, path in explaining
     )
 
 

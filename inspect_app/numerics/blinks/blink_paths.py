@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.blinks.blink_rates import HIGHEST, first_wave, likely_rates, window_of
+from inspect_app.numerics.blinks.blink_runs import is_erratic
 from inspect_app.numerics.blinks.blink_wave import GapPath, IntArray, Wave, WaveFit, cheapest_path, fit_wave, full_cost
 
 FloatArray = npt.NDArray[np.float64]
@@ -30,7 +31,9 @@ def followed(share: FloatArray, shown: IntArray, expected: float | None) -> list
         Blinks per frame by the file's own rate.
     """
     return [
-        _without_whole_blinks(share, *end) for gaps in _gap_ideas(shown) for end in _followed(share, gaps, expected)
+        _without_whole_blinks(share, gaps, *end)
+        for gaps in _gap_ideas(shown)
+        for end in _followed(share, gaps, expected)
     ]
 
 
@@ -44,7 +47,7 @@ def _followed(share: FloatArray, gaps: IntArray, expected: float | None) -> list
     """Find the rate in a stretch from the start, and follow the likeliest ones, and the file's, through the whole."""
     waves = [first_wave(share, rate) for rate in likely_rates(share, expected)]
     tried = [(_cost_of_a_frame(share, gaps, wave), wave) for wave in waves]
-    ends = [_without_whole_blinks(share, *_followed_from(share, gaps, wave)) for wave in _likeliest(tried)]
+    ends = [_without_whole_blinks(share, gaps, *_followed_from(share, gaps, wave)) for wave in _likeliest(tried)]
     if ends and expected is not None and expected < HIGHEST:
         shaped = min(ends, key=lambda end: end[1].cost)[0].wave
         by_file = dataclasses.replace(shaped, rate=expected, is_fitted=False)
@@ -100,8 +103,13 @@ def _mended(share: FloatArray, gaps: IntArray, wave: Wave, size: int) -> tuple[G
     return min(tried, key=lambda entry: entry[0].cost)
 
 
-def _without_whole_blinks(share: FloatArray, fit: WaveFit, path: GapPath) -> tuple[WaveFit, GapPath]:
-    """Take a blink's frames out of neighbouring gaps that hold one between them, where that costs less."""
+def _without_whole_blinks(share: FloatArray, gaps: IntArray, fit: WaveFit, path: GapPath) -> tuple[WaveFit, GapPath]:
+    """Take a blink's frames out of neighbouring gaps that hold one between them, where that costs less.
+
+    Of a light that is no steady blink as it is nothing is mended, which would take most of the time.
+    """
+    if is_erratic(np.maximum(path.missing - gaps, 0), fit.wave, path.places):
+        return fit, path
     blink, reach = round(1 / fit.wave.rate), 0.5 / fit.wave.rate
     places = np.flatnonzero(path.missing)
     for place in places:
@@ -113,5 +121,5 @@ def _without_whole_blinks(share: FloatArray, fit: WaveFit, path: GapPath) -> tup
             continue
         mended = fit_wave(share, GapPath(fewer, 0.0), fit.wave)
         if full_cost(share, fewer, mended.wave) < full_cost(share, path.missing, fit.wave):
-            return _without_whole_blinks(share, mended, GapPath(fewer, path.cost))
+            return _without_whole_blinks(share, gaps, mended, GapPath(fewer, path.cost))
     return fit, path
