@@ -408,6 +408,14 @@ def test_lines_that_a_lens_bends_strongly_cross_where_they_do(spacing_px: float,
     assert distortion_of(still(grid.ideal())).value == pytest.approx(grid.distortion_max_percent(), abs=0.004)
 
 
+def test_bright_lines_that_a_barrel_draws_thin_and_blur_makes_faint_lead_to_their_last_crossing() -> None:
+    """Truth: k1 q^2 at the outermost crossing, where lines have half the contrast of the middle ones."""
+    grid = Grid(kind="lines", mark_px=0.0, spacing_px=60, k1=-0.13, blur_px=2.0, phase=(0.1, 0.2), turn_deg=2.0)
+    capture = Light(snr=40, shading=0.3, dark=0.03).capture(1 - grid.ideal(), np.random.default_rng(3))
+
+    assert distortion_of(capture).value == pytest.approx(grid.distortion_max_percent(), abs=0.01)
+
+
 @pytest.mark.parametrize("kind", ["dots", "squares"])
 def test_a_foreshortened_chart_is_not_taken_for_distortion(kind: str) -> None:
     """Truth: k1 q^2; a chart turned by 3 degrees is 0.14 % narrower, and its halves differ by 2.6 %."""
