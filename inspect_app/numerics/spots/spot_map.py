@@ -27,6 +27,7 @@ from inspect_app.numerics.spots.spot_fits import (
 from inspect_app.numerics.spots.spot_kinds import BEHIND, ONE, OWN, SHARP, kinds_of
 from inspect_app.numerics.spots.spot_shape import LIKELY_SOFTNESS
 from inspect_app.numerics.spots.texture import Rounding
+from inspect_app.numerics.spots.texture_marks import evidence_beyond
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -35,7 +36,8 @@ BORDER_EDGES = 3.0  # standard deviations of the blurred border that are no fiel
 REMNANT_SHARE = 0.25  # of a spot's depth, close to it
 OUTLINE_SHARE = 0.1  # of a spot's depth times area, at its outline: no outline is quite a circle
 SIGNIFICANT = 4.7  # standard uncertainties of the depth, of what stood out of the texture by six
-SURE = 8.0  # of depth and width together, which trade in a small spot: what was none reached 7.3 (104 clean fields)
+SURE = 8.0  # of depth and width together, which trade in a small spot: see `texture_marks` for what was none
+MARK_DEPTH = 0.05  # what is fainter is no spot by itself
 FEW_BLOCKS = 250  # in which the texture is gauged: spots fill a large part of fewer
 UNLIKELY = 0.04  # that a blur is shared: not worth fitting again
 SHARP_SOFTNESS = 0.05  # to expect of discs that the optics alone made soft
@@ -152,6 +154,7 @@ def map_spots(
     if search.kept and not search.is_given_up:
         coarse = sum(level.relief.size >= FEW_BLOCKS * GRID_PX**2 for level in levels)
         search.take(find_candidates(levels, faintest=faintest, from_octave=coarse))
+    search.drop_marks()
     found = [fitted.doubted() for fitted in search.kept]
     spots = found if search.is_given_up else _with_borders(search, found, border_blur_px)
     spots = sorted((spot for spot in spots if _is_told(spot)), key=lambda spot: -abs(spot.depth))
@@ -217,6 +220,7 @@ class _Search:
     sizes_px: tuple[float, float]
     faintest: float
     kept: list[Fit] = field(default_factory=list)
+    faint: list[Fit] = field(default_factory=list)
     fits: int = 0
     vain_fits: int = 0
 
@@ -258,7 +262,19 @@ class _Search:
                     taken.append((trial.best.spot.x, trial.best.spot.y, reach_px(trial.best)))
                 else:
                     self.vain_fits += trial.fits
+                    self.faint += [trial.best] if trial.best is not None else []
         return late
+
+    def drop_marks(self) -> None:
+        """Drop what is no more of a spot than the marks that the field's texture draws."""
+        found = [fitted.spot for fitted in self.kept]
+        marks = {
+            (round(fit.spot.x), round(fit.spot.y)): fit.shape.evidence
+            for fit in self.faint
+            if _is_mark(fit.spot, found)
+        }
+        least = evidence_beyond(list(marks.values()))
+        self.kept = [fitted for fitted in self.kept if fitted.shape.evidence > least]
 
     def _take(self, fitted: Fit) -> None:
         take_out(self.levels, fitted)
@@ -276,6 +292,15 @@ class _Search:
         if abs(spot.depth) < least or fitted.shape.evidence < SIGNIFICANT**2:
             return False
         return _is_within(spot, self.levels[0].inside) and not _is_of_an_outline(spot, found)
+
+
+def _is_mark(spot: FoundSpot, found: Sequence[FoundSpot]) -> bool:
+    """Say whether what was too faint for a spot is one by itself, and not left of a deeper spot beside it."""
+    return abs(spot.depth) < MARK_DEPTH and not any(
+        abs(other.depth) > abs(spot.depth)
+        and math.hypot(spot.x - other.x, spot.y - other.y) < spot.diameter_px + other.diameter_px + 2
+        for other in found
+    )
 
 
 def _is_told(spot: FoundSpot) -> bool:
