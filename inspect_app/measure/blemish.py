@@ -147,13 +147,13 @@ def blemish(captures: tuple[Capture, ...], options: BlemishOptions) -> Measured:
     spot does not tell the two apart; the spots of a picture together mostly do, by whether their blur grows with their
     size, and by the blur of the field's border (`numerics.spots.spot_kinds`). Value and uncertainty are those of the
     mixture (`numerics.spots.spot_border`). What pixels average is no part of a spot either. The lines of
-    its budget: the texture in which the spot is fitted, what made it soft, for other profiles 0.6 % of the contrast,
+    its budget: the texture in which the spot is fitted, what made it soft, for other profiles 0.3 to 0.9 % of contrast,
     and the scale; of contrasts and shading of a round field half of the glare that its border's halo tells, which may
     count as its light or not, and, without dark frames, two fifths of what lies around the field, which may lie over it
     or not, and the code to which it is rounded; of a full frame without dark frames a black level of up to 2 % of full
     scale, which makes both too small. Of 595 soft spots of two profiles by another hand, in 40 fields, value ± 2 u
-    held 97 of 100 diameters and contrasts with 0.3 % (rms errors 0.79 and 0.82 u); of 721 of two other profiles, by a
-    third hand, in 100 fields, it holds 96 and 95 (0.92 and 1.04 u).
+    held 97 of 100 diameters and contrasts with 0.3 % (rms errors 0.79 and 0.82 u); of 918 of two other profiles, by a
+    third hand, in 100 fields, it holds 97 and 97 (0.90 and 0.93 u; with 0.6 % of contrast for all 97 and 96).
 
     Spots below 3 px show how much of the light is gone, and hardly how deep and how wide: 6 % of the diameter and 14 %
     of the contrast are added at 2 px, less up to 3. Without, value ± 2 u held 70 of 100 contrasts of 70 spots below 2.2
