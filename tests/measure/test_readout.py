@@ -372,7 +372,7 @@ def test_a_texture_stronger_and_as_coarse_as_the_bands_does_not_hide_them(tmp_pa
     found = readout_of(write_picture(tmp_path / "blobs.tif", picture), strobe_hz=400)["readout_time"]
 
     assert found.value == pytest.approx(3.3 / 0.4, abs=3 * found.standard_uncertainty)
-    assert found.standard_uncertainty < 0.01 * found.value
+    assert found.standard_uncertainty < 0.015 * found.value
 
 
 @pytest.mark.parametrize("seed", [3, 4])

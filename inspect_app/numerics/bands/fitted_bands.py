@@ -29,7 +29,7 @@ from inspect_app.numerics.bands.band_turns import (
     left_open,
     weighed_fits,
 )
-from inspect_app.numerics.bands.band_valley import is_rough, valley_about
+from inspect_app.numerics.bands.band_valley import valley_about
 from inspect_app.numerics.bands.strip_light import strip_light
 from inspect_app.numerics.bands.strip_texture import Strips, Texture, strips_of, texture_of
 
@@ -181,9 +181,9 @@ def fit_bands(
     hides bands of a long exposure (off by 14 %). It takes a quarter longer. Rivals that were begun again likewise
     changed none of six.
 
-    Little noise before a smooth, strong texture makes corners of bands so sharp that a fit stays where it begins, and
-    seems sure of it. The number of bands is then the mean over all of the valley that chi-squared has about the fit
-    (`inspect_app.numerics.bands.band_valley.valley_about`, which has the figures).
+    Where a corner of the bands crosses a row, chi-squared has a minimum of its own, and a fit that ends there seems
+    sure of it. The number of bands is therefore the mean over all of the valley that chi-squared has about the fit,
+    unless light is clipped (`inspect_app.numerics.bands.band_valley.valley_about`, which has the figures).
 
     The covariance of the parameters is that of the weighed fit over secants of one standard uncertainty, or one with
     the autocovariance of what remains of the rows, if that is more. Widened by 38 % below two bands, as before strips
@@ -298,7 +298,7 @@ def _described(
     count_sd = float(np.sqrt(within))
     if count < _FEW_BANDS:
         within += left_open(weighed, final)
-    if is_rough(seen) and not strips.is_clipped:
+    if not strips.is_clipped:
         valley = valley_about(weighed, final.x, count_sd)
         final = refined(weighed, valley.likeliest)
         count = valley.count

@@ -1,4 +1,4 @@
-"""How far the number of bands may be off where little noise before a texture makes its likelihood rough."""
+"""How far the number of bands may be off where its likelihood has many minima."""
 
 import numpy as np
 import pytest
