@@ -50,7 +50,7 @@ def contrast_u(spot: FoundSpot, level_u: float) -> float:
     step) over half to seven tenths of the radius is read 1.2 to 1.4 % too strong, whatever its size, one over a quarter
     0.4 %; ``exp(-(r / R) ** p)`` 1.1 % too faint where p is 4.5 to 7, and 1.5 % too strong at 2.5; Gaussians 0.6 % too
     faint, blurred discs right to 0.1 % (960 spots of four profiles, own draw). A further parameter did not tell them
-    apart: with a bump in the middle errors were as large, with the fourth derivative of the border up to 4 %. With 0.6
+    apart: with a bump in the middle errors were as large, with the fourth derivative of the border up to 6 %. With 0.6
     % for all, value ± 2 u held 83 to 89 of 100 contrasts of the softest penumbras (rms errors 1.5 to 1.7 u).
     """
     louder = math.sqrt((1 + (1 + max(spot.depth, -1.0)) ** 2) / 2)

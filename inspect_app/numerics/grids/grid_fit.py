@@ -12,14 +12,14 @@ FloatArray = npt.NDArray[np.float64]
 OUTLIER_AT: Final = 4.0  # robust standard deviations
 CENTRE_SCATTER: Final = 0.03  # of the half diagonal: how far a lens's axis usually lies from the picture's centre
 TERM_SCATTERS: Final = (0.3, 0.05, 0.03)  # of k1, k2, k3 before the picture is seen (common practice, no source)
-FORESHORTENED: Final = (
-    4.0  # of the keystone's scatter squared: turned by t behind a lens of half angle h, a chart has a
-)
-# keystone of t tan(h), and is squeezed by t^2 / 4
+FORESHORTENED: Final = 4.0
+"""Of the keystone's scatter squared: a chart turned by t has, behind a lens of half angle h, a keystone of t tan(h),
+and is squeezed by t^2 / 4."""
+
 PLACING: Final = 10  # parameters that place the grid: centre, a, b, shift, keystone, squeeze; the terms follow
 SLOPE_OVER: Final = 1e-6  # of a parameter
 TURNED: Final = slice(6, PLACING)  # of the parameters: keystone and squeeze
-ROUGH_TURNS: Final = 3
+ROUGH_TURNS: Final = 3  # of Gauss-Newton, in which all points count
 FARTHEST: Final = 3.0  # half diagonals
 FLATTEST: Final = 0.1  # of the middle's magnification, along a radius
 
