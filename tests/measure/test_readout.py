@@ -221,6 +221,15 @@ def test_a_known_duty_tells_the_readout_time_from_one_band(tmp_path):
         readout_of(path, strobe_hz=400)
 
 
+def test_a_duty_by_which_one_band_would_be_two_is_refused(tmp_path):
+    """Truth by construction: 1.3 bands, one edge of each kind, lit for a fifth; told 45 %, it would be 2.9 of them."""
+    scene = {"readout_s": 1.3 / 400, "strobe_hz": 400, "duty": 0.2, "open_s": 0.0002, "start": 0.6, "snr": 200}
+    path = write_picture(tmp_path / "one.tif", strobe_picture(np.random.default_rng(15), **scene))
+
+    with pytest.raises(NothingToMeasure, match="less than one full period"):
+        readout_of(path, strobe_hz=400, strobe_duty=0.45)
+
+
 def test_a_known_duty_does_not_move_what_several_bands_tell(tmp_path):
     """Invariance: three bands and a half tell their distance themselves."""
     path = write_picture(tmp_path / "bands.tif", strobe_picture(np.random.default_rng(16), duty=0.2))
