@@ -66,7 +66,7 @@ def weighed_fits(
     """Return fits of the profile with its misfits weighed, begun at those of the profile as it is; the likeliest first.
 
     Others are begun where the weighed scan shows them, and kept where rows as they are cost no more than `most_cost`.
-    Where the flash is told, band and ramp are fitted as if it was not, and tell how likely the number of bands is.
+    Where the flash is told, band and ramp are fitted as if it was not, and fits of another flash are left out.
     """
     found = [_in_turn(seen, fit.x, strips) for fit in _distinct(seen, fits)]
     apart = [at for at in scanned if all(abs(at[0] / each.fit.x[0] - 1) > _ALIKE for each in found)]

@@ -122,7 +122,7 @@ def fit_bands(
     picture : ndarray of shape (rows, cols)
         Proportional to exposure, bands along its rows.
     flash : float, optional
-        Share of the strobe's period for which it is lit, where it is known: it weighs fits far apart, and holds none.
+        Share of the strobe's period for which it is lit, where it is known: fits of another are left out.
     is_clipped : bool
         Whether a part of the picture is: columns then differ by less where there is more light.
     least_gain : float

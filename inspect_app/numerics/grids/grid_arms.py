@@ -8,11 +8,12 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from inspect_app.numerics.grids.grid_fit import GridFit, seen_at
+from inspect_app.numerics.grids.lattice import WAYS
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
-WAYS: Final = np.array([(1, 0), (-1, 0), (0, 1), (0, -1)])  # the first two along i, the others along j
+STEPS: Final = np.array(WAYS)
 ALONG: Final = np.linspace(0.2, 0.8, 12)  # of the way to the next crossing, clear of either's other line
 PARTS: Final = 3  # of the way, each of which must show a line: one that ends before a frame shows in a part
 BESIDE: Final = 0.2  # of the spacing to either side of a line lies its ground
@@ -55,8 +56,8 @@ def linked_crossings(
     usual = _usual_beside(index, known, sign * sure)
     is_seen = np.isfinite(claimed)
     runs = ((sign * claimed > RUNS_AT * usual) | ~is_seen).all(axis=0) & is_seen.any(axis=0)
-    beside = [[(int(i), int(j)) for i, j in number + WAYS] for number in index]
-    ends = middle + half * seen_at(fit.parameters, (index[:, None, :] + WAYS).reshape(-1, 2))
+    beside = [[(int(i), int(j)) for i, j in number + STEPS] for number in index]
+    ends = middle + half * seen_at(fit.parameters, (index[:, None, :] + STEPS).reshape(-1, 2))
     at_ends = ndimage.map_coordinates(image, ends[:, ::-1].T, order=1, cval=np.nan)
     leaves: BoolArray = np.isnan(at_ends).reshape(-1, 4)
     is_untold = ~is_seen.any(axis=0).reshape(-1, 2, 2).any(axis=2)
@@ -89,8 +90,8 @@ def _contrasts(image: FloatArray, index: FloatArray, fit: GridFit, half: float, 
 
     Of shape (PARTS, n, 4), as a share of the ground, signed; NaN where too little of a part lies in the picture.
     """
-    across = WAYS[:, ::-1]
-    places = index[:, None, None, None, :] + ALONG[:, None, None] * WAYS[:, None, None, :]
+    across = STEPS[:, ::-1]
+    places = index[:, None, None, None, :] + ALONG[:, None, None] * STEPS[:, None, None, :]
     places = places + np.array([-BESIDE, 0.0, BESIDE])[:, None] * across[:, None, None, :]
     seen = middle + half * seen_at(fit.parameters, places.reshape(-1, 2))
     light = ndimage.map_coordinates(image, seen[:, ::-1].T, order=1, cval=np.nan).reshape(places.shape[:-1])

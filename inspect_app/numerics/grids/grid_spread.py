@@ -6,14 +6,14 @@ import numpy as np
 import numpy.typing as npt
 
 from inspect_app.numerics.grids.grid_fit import GridFit, leverage, seen_at
+from inspect_app.numerics.grids.lattice import WAYS
 
 FloatArray = npt.NDArray[np.float64]
 
-WAYS: Final = ((1, 0), (-1, 0), (0, 1), (0, -1))
-USUAL_RISES: Final = np.array(
-    [0.5, 0.1]
-)  # of a variance's logarithm, by q^2 and by each neighbour that is missing: own
-RISE_SCATTERS: Final = np.array([0.4, 0.4])  # draw; where lines end, they rise by up to 1 by each neighbour
+USUAL_RISES: Final = np.array([0.5, 0.1])
+"""Of a variance's logarithm, by q^2 and by each neighbour that is missing (own draw)."""
+
+RISE_SCATTERS: Final = np.array([0.4, 0.4])  # of those: where lines end, by up to 1 by each neighbour
 TURNS: Final = 8
 LEAST_FREE: Final = 0.2  # of a point's own noise is left in its residual, however much it draws the fit to itself
 

@@ -13,6 +13,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 FEWEST_POINTS: Final = 9
+WAYS: Final = ((1, 0), (-1, 0), (0, 1), (0, -1))  # to the neighbours, the first two along i, the others along j
 WITHIN: Final = 0.3  # of the spacing: how far a neighbour may lie from where the last step points
 
 REGULAR: Final = 0.02  # of the spacing; the strongest distortion bends less from one point to the next

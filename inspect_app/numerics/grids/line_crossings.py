@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from inspect_app.numerics.grids.grid_fit import seen_at, solved
-from inspect_app.numerics.grids.lattice import Lattice, index_lattice
+from inspect_app.numerics.grids.lattice import WAYS, Lattice, index_lattice
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -30,7 +30,6 @@ LEAST_HEIGHT: Final = 0.3  # of the usual depth of a line
 SHOWN_AT: Final = 0.3  # of a usual arm's weight: less is no line
 FEWEST_ROWS: Final = 3  # of an arm
 MID_ARM: Final = (1 + CLEAR) / 2 * ARM  # of the spacing
-WAYS: Final = ((1, 0), (-1, 0), (0, 1), (0, -1))
 USUAL_KEYSTONE: Final = 0.05  # change of magnification from centre to corner
 FARTHEST: Final = 0.2  # of the spacing, within which a crossing lies of where it is expected
 MOST_RINGS: Final = 6  # outside of the meshes
